@@ -1,0 +1,287 @@
+"""
+The figures that decide something, read from `shared/definitions.toml` and checked.
+
+Each figure there is a table of value, unit, meaning and source. Code takes the section it needs
+(`definitions.fluid`) as an argument and finds each value under the figure's name; nothing has a
+default in code.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tomllib
+from functools import cache
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from schemas.errors import InputError
+from shared import SHARED
+
+_FIGURE_KEYS = {"value", "unit", "meaning", "source"}
+
+
+class Section(BaseModel):
+    """A frozen group of figures; an unknown or missing figure is an error that names it."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class ResolutionRules(Section):
+    """To what readings are rounded when read."""
+
+    pressure: float
+    flow: float
+    volume: float
+    angle: float
+    share: float
+
+
+class PlausibleRules(Section):
+    """What can be a measurement at all."""
+
+    pressure_least: float
+    pressure_most: float
+    flow_most: float
+    volume_most: float
+    clock_slack: int
+    earliest_year: int
+
+
+class UseRules(Section):
+    """What ends a device use."""
+
+    hole: int
+
+
+class TraceRules(Section):
+    """Breathing in a pressure trace."""
+
+    lowest_rate: float
+    alias_rate: float
+    alias_swing: float
+    least_breaths: int
+    slowest: float
+    fastest: float
+    least_swing: float
+    false_alarm: float
+    artefact_share: float
+
+
+class EnvelopeRules(Section):
+    """Breathing from the minutes' minimum and maximum alone."""
+
+    window: int
+    least_minutes: int
+    low_quantile: float
+    high_quantile: float
+    floor: float
+    floor_minutes: int
+
+
+class TidalingRules(Section):
+    """From verdicts to periods."""
+
+    hold: int
+    settle: int
+
+
+class TiltRules(Section):
+    """When a volume reading is not trusted."""
+
+    limit: float
+    after: int
+
+
+class ShortfallRules(Section):
+    """When suction falls short of what was ordered."""
+
+    absolute: float
+    relative: float
+    least: int
+
+
+class LineOpenRules(Section):
+    """When the line is open to the room."""
+
+    flow: float
+    suction_share: float
+    least: int
+    unresolved_after: int
+
+
+class ClampRules(Section):
+    """When the line was clamped."""
+
+    stop_within: int
+    return_within: int
+
+
+class FlowStoppedRules(Section):
+    """When flow stopped and nobody knows why."""
+
+    sudden_within: int
+
+
+class OcclusionRules(Section):
+    """When the tube is suspected to be blocked."""
+
+    least: int
+    leak_most: float
+    output_share: float
+    output_expected: float
+    look_back: int
+    leak_before: float
+    output_before: float
+    onset_within: int
+    traces_apart: int
+    release_output: float
+    release_within: int
+
+
+class SurgeRules(Section):
+    """When a lot of fluid came."""
+
+    rate: float
+    window: int
+    first_hour: float
+
+
+class FluidRules(Section):
+    """Canister changes and the fluid of a use."""
+
+    change_least: float
+    change_share: float
+    change_stays: int
+    change_empty: float
+    first_empty: float
+
+
+class LeakRules(Section):
+    """When the leak is on, has ended, came back."""
+
+    half_window: int
+    least_minutes: int
+    on_above: float
+    join_below: int
+    blip_below: int
+    confirm: int
+    late_entry: int
+
+
+class ProlongedLeakRules(Section):
+    """One definition of a prolonged leak."""
+
+    name: str
+    threshold: float
+    leak_after: float
+    watched_share: float
+    removal_window: float
+    presumed_after: float
+    presume_removal: bool
+
+
+class ReadinessRules(Section):
+    """When a leak counts as come back after ready."""
+
+    return_above: float
+    return_least: int
+    return_within: float
+
+
+class StatisticsRules(Section):
+    """Levels of intervals and limits."""
+
+    level: float
+    outer_level: float
+    suppress_below: int
+
+
+class Definitions(Section):
+    """All sections of `definitions.toml`."""
+
+    resolution: ResolutionRules
+    plausible: PlausibleRules
+    uses: UseRules
+    trace: TraceRules
+    envelope: EnvelopeRules
+    tidaling: TidalingRules
+    tilted: TiltRules
+    suction_shortfall: ShortfallRules
+    line_open: LineOpenRules
+    clamp: ClampRules
+    flow_stopped: FlowStoppedRules
+    occlusion: OcclusionRules
+    output_surge: SurgeRules
+    fluid: FluidRules
+    leak: LeakRules
+    prolonged_leak: tuple[ProlongedLeakRules, ...]
+    readiness: ReadinessRules
+    statistics: StatisticsRules
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 of every value, for provenance: the same values give the same digest."""
+        canonical = json.dumps(self.model_dump(mode="json"), sort_keys=True)
+        return hashlib.sha256(canonical.encode()).hexdigest()
+
+
+SectionT = TypeVar("SectionT", bound=Section)
+
+
+def load_definitions(path: Path | None = None) -> Definitions:
+    """
+    Read and check the definitions; without a path, the ones shipped in `shared/`.
+
+    Raises
+    ------
+    InputError
+        Naming the file and the figure that is missing, unknown or not a number.
+
+    Examples
+    --------
+    >>> load_definitions().leak.on_above
+    20.0
+    """
+    return _shipped() if path is None else _read(path)
+
+
+@cache
+def _shipped() -> Definitions:
+    return _read(SHARED / "definitions.toml")
+
+
+def _read(path: Path) -> Definitions:
+    try:
+        raw = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError(f"{path.name}: cannot be read ({error.strerror}); restore it.") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise InputError(f"{path.name}: not valid TOML ({error}); mend that line.") from error
+    values = {section: _values(path, section, body) for section, body in raw.items()}
+    try:
+        return Definitions.model_validate(values)
+    except ValidationError as error:
+        first = error.errors()[0]
+        place = ".".join(str(part) for part in first["loc"])
+        raise InputError(f"{path.name}: {place}: {first['msg'].lower()}; mend that figure.") from error
+
+
+def _values(path: Path, section: str, body: Any) -> Any:
+    if isinstance(body, list):
+        return [_values(path, section, item) for item in body]
+    if not isinstance(body, dict):
+        raise InputError(f"{path.name}: [{section}] is not a table of figures; mend it.")
+    values: dict[str, Any] = {}
+    for name, figure in body.items():
+        if name == "name" and isinstance(figure, str):
+            values[name] = figure
+        elif isinstance(figure, dict) and set(figure) == _FIGURE_KEYS:
+            values[name] = figure["value"]
+        else:
+            raise InputError(
+                f"{path.name}: {section}.{name} must have value, unit, meaning and source; mend it."
+            )
+    return values

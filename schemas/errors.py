@@ -1,0 +1,19 @@
+"""Errors for the person who meets them: each message says what is wrong, where, and what to do."""
+
+from __future__ import annotations
+
+
+class DrainledgerError(Exception):
+    """Anything drainledger says no to, in one sentence a user can act on."""
+
+
+class CallError(DrainledgerError):
+    """The call itself was wrong (exit status 2)."""
+
+
+class InputError(DrainledgerError):
+    """A file, profile, registry, rule or definition cannot be used as it is."""
+
+
+class LedgerError(DrainledgerError):
+    """The home cannot be used: locked, damaged, not writable (exit status 3)."""
