@@ -57,6 +57,8 @@ DRAIN = Table(
         Column("tube_in_at", INSTANT, "Tube in, from the registry."),
         Column("tube_out_at", INSTANT, "Tube out, from the registry."),
         Column("procedure_end_at", INSTANT, "End of surgery, from the registry."),
+        Column("origin_at", INSTANT, "Where durations begin: end of procedure; else tube in; else first minute."),
+        Column("origin_day", DAY, "Local calendar day of the origin; its month is the drain's month."),
         Column(
             "removal_reason", TEXT, "Why the tube came out, from the registry.", words=words_of(RemovalReason)
         ),
@@ -140,6 +142,7 @@ OPERATION = Table(
         _PROCEDURE,
         Column("side", TEXT, "Side of the chest.", words=words_of(Side)),
         Column("origin_at", INSTANT, "End of the procedure, else first tube in.", nullable=False),
+        Column("origin_day", DAY, "Local calendar day of the origin; its month is the operation's month."),
         Column("drains", COUNT, "How many drains.", nullable=False),
         Column("leak_hours", REAL, "Longest of its drains' leaks; null where one is unknown.", "h"),
         _PROLONGED,
@@ -337,6 +340,16 @@ DRAIN_USE = Table(
         Column("output_before_ml", REAL, "To add to the use's output to get the drain's.", "mL"),
     ),
     key=("drain_id", "use_id", "from_at"),
+)
+
+DEFINITION = Table(
+    "definition",
+    "One row a figure of the definitions this database was made with; SQL reads its thresholds here.",
+    (
+        Column("name", TEXT, "Section and figure, as in definitions.toml: leak.on_above.", nullable=False),
+        Column("value", REAL, "The figure; 1 or 0 where it is a yes or a no.", nullable=False),
+    ),
+    key=("name",),
 )
 
 TABLES: tuple[Table, ...] = (
