@@ -57,7 +57,9 @@ DRAIN = Table(
         Column("tube_in_at", INSTANT, "Tube in, from the registry."),
         Column("tube_out_at", INSTANT, "Tube out, from the registry."),
         Column("procedure_end_at", INSTANT, "End of surgery, from the registry."),
-        Column("origin_at", INSTANT, "Where durations begin: end of procedure; else tube in; else first minute."),
+        Column(
+            "origin_at", INSTANT, "Where durations begin: end of procedure; else tube in; else first minute."
+        ),
         Column("origin_day", DAY, "Local calendar day of the origin; its month is the drain's month."),
         Column(
             "removal_reason", TEXT, "Why the tube came out, from the registry.", words=words_of(RemovalReason)
@@ -396,6 +398,21 @@ _EVALUABLE = Column("evaluable", WHOLE, "Counted with a yes or a no.")
 _PROLONGED_N = Column("prolonged", WHOLE, "Counted with a yes.")
 _UNKNOWN_N = Column("unknown", WHOLE, "Counted with an unknown; never in the rate.")
 
+PROLONGED_LEAK_COUNTED = Table(
+    "prolonged_leak_counted",
+    "What prolonged-leak rates count: one row an operation, or a drain where patients are not known.",
+    (
+        Column("counted_id", TEXT, "Pseudonym of the operation, or of the drain.", nullable=False),
+        _SITE,
+        _UNIT,
+        _PROCEDURE,
+        _MONTH,
+        Column("drains", COUNT, "Drains behind it."),
+        _PROLONGED,
+        Column("had_its_time", FLAG, "Whether the site's data reach past the definition's time."),
+    ),
+)
+
 PROLONGED_LEAK_RATE = Table(
     "prolonged_leak_rate",
     "Prolonged air leak rate by site, unit, procedure and local month of the origin.",
@@ -534,6 +551,7 @@ DEVICE_USE = Table(
 
 VIEWS: tuple[Table, ...] = (
     MINUTE_VIEW,
+    PROLONGED_LEAK_COUNTED,
     PROLONGED_LEAK_RATE,
     PROLONGED_LEAK_CHART,
     PROLONGED_LEAK_FUNNEL,
