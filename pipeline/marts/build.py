@@ -1,0 +1,159 @@
+"""Fill a new database: tables from frames, macros and views from `sql/`, a comment on everything."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from string import Template
+
+import duckdb
+import pandera.errors
+import polars as pl
+
+from pipeline.definitions import Definitions
+from pipeline.marts.figures import figures
+from pipeline.marts.months import alert_by_month, use_by_month
+from schemas.errors import LedgerError
+from schemas.lake import COURSE
+from schemas.published import (
+    DEFINITION,
+    DEVICE_USE,
+    LEAK_INCIDENCE,
+    LEAK_SURVIVAL,
+    TABLES,
+    VIEWS,
+)
+from schemas.table import Table
+
+SQL = Path(__file__).parent / "sql"
+
+_CURVES = (LEAK_SURVIVAL, LEAK_INCIDENCE)
+_MACROS = ("figure", "wilson", "binomial")
+_VIEWS = (
+    "minute",
+    "prolonged_leak_counted",
+    "prolonged_leak_rate",
+    "prolonged_leak_chart",
+    "prolonged_leak_funnel",
+    "removal_delay",
+    "handling",
+)
+_MACRO_COMMENTS = {
+    "figure": "A figure of the definitions by name, e.g. figure('leak.on_above').",
+    "wilson_low": "Lower bound of the Wilson interval of k in n; level two-sided.",
+    "wilson_high": "Upper bound of the Wilson interval of k in n; level two-sided.",
+    "exact_low": "Lower bound of the exact (Clopper-Pearson) interval of k in n; level two-sided.",
+    "exact_high": "Upper bound of the exact (Clopper-Pearson) interval of k in n; level two-sided.",
+    "binomial_at_most": "Probability of k or fewer of n where each has the chance p.",
+    "binomial_quantile": "Least count of n that has at least this share of the probability below or at it.",
+    "sigma_low": "Lower limit of a p-chart, so many standard deviations below the centre, not below 0.",
+    "sigma_high": "Upper limit of a p-chart, so many standard deviations above the centre, not above 1.",
+    "binomial_log": "Natural logarithm of the probability of exactly i of n.",
+    "polynomial": "A polynomial from its coefficients, the constant first.",
+    "normal_quantile_centre": "Normal quantile near the middle (Wichura 1988); part of normal_deviate.",
+    "normal_quantile_flank": "Normal quantile further out (Wichura 1988); part of normal_deviate.",
+    "normal_quantile_tail": "Normal quantile far out (Wichura 1988); part of normal_deviate.",
+    "normal_deviate": "Standard deviations that hold the middle `level` of a normal distribution.",
+}
+
+
+def build(
+    path: Path,
+    frames: Mapping[str, pl.DataFrame],
+    course_files: Sequence[str],
+    definitions: Definitions,
+) -> None:
+    """
+    Write a new database to `path`: every table, macro, view and comment; checkpointed and closed.
+
+    Tables take their types and comments from the contracts and their rows in the order of their key;
+    nothing depends on the order in which rows come. Parameters and errors as in `publish`.
+    """
+    with duckdb.connect(str(path)) as connection:
+        connection.execute("SET TimeZone = 'UTC'")
+        for table in (*TABLES, *_CURVES):
+            _fill(connection, table, _frame(frames, table.name))
+        _fill(connection, DEFINITION, figures(definitions))
+        _create(connection, DEVICE_USE)
+        for name in _MACROS:
+            connection.execute(_sql(name, level=repr(definitions.statistics.level)))
+        for name in _VIEWS:
+            connection.execute(_sql(name, course=_course(course_files)))
+        uses = use_by_month(_frame(frames, "use"))
+        alerts = alert_by_month(_frame(frames, "use_alert"), _frame(frames, "use"))
+        connection.register("use_by_month", uses)
+        connection.register("alert_by_month", alerts)
+        connection.execute(_sql("device_use"))
+        connection.unregister("use_by_month")
+        connection.unregister("alert_by_month")
+        _comment(connection)
+        connection.execute("CHECKPOINT")
+
+
+def _frame(frames: Mapping[str, pl.DataFrame], name: str) -> pl.DataFrame:
+    if name not in frames:
+        raise LedgerError(f"publish: no frame {name!r} was given; give every published table.")
+    return frames[name]
+
+
+def _fill(connection: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -> None:
+    try:
+        checked = table.validate(frame)
+    except pandera.errors.SchemaErrors as error:
+        first = error.failure_cases.row(0, named=True)
+        raise LedgerError(
+            f"publish: table {table.name!r}, {len(error.failure_cases)} breaches of its contract, the first "
+            f"in {first['column'] or 'its columns'}: {first['check']} ({first['failure_case']}); "
+            "this is a fault in the code, report it."
+        ) from error
+    _create(connection, table)
+    # Without a key every column takes part, so that the order is full all the same.
+    ordered = checked.sort(list(table.key) or table.names, nulls_last=True)
+    connection.register("rows_to_publish", ordered)
+    connection.execute(f"INSERT INTO {_name(table.name)} SELECT * FROM rows_to_publish")
+    connection.unregister("rows_to_publish")
+
+
+def _create(connection: duckdb.DuckDBPyConnection, table: Table) -> None:
+    columns = ", ".join(
+        f"{_name(c.name)} {c.duckdb_type}{'' if c.nullable else ' NOT NULL'}" for c in table.columns
+    )
+    connection.execute(f"CREATE TABLE {_name(table.name)} ({columns})")
+
+
+def _sql(name: str, **values: str) -> str:
+    return Template((SQL / f"{name}.sql").read_text(encoding="utf-8")).substitute(values)
+
+
+def _course(files: Sequence[str]) -> str:
+    """What the view `minute` reads: the course files, or no rows of the same columns."""
+    if files:
+        paths = ", ".join(_text(path) for path in sorted(files))
+        # Partition folders are not columns of the course; files older than a column lack it.
+        return f"read_parquet([{paths}], union_by_name = true, hive_partitioning = false)"
+    columns = ", ".join(f"CAST(NULL AS {c.duckdb_type}) AS {_name(c.name)}" for c in COURSE.columns)
+    return f"(SELECT {columns} WHERE false)"
+
+
+def _comment(connection: duckdb.DuckDBPyConnection) -> None:
+    kinds: dict[str, str] = dict(
+        connection.execute(
+            "SELECT table_name, CASE table_type WHEN 'VIEW' THEN 'VIEW' ELSE 'TABLE' END "
+            "FROM information_schema.tables"
+        ).fetchall()
+    )
+    for table in (*TABLES, DEFINITION, *VIEWS):
+        name = _name(table.name)
+        connection.execute(f"COMMENT ON {kinds[table.name]} {name} IS {_text(table.meaning)}")
+        for c in table.columns:
+            connection.execute(f"COMMENT ON COLUMN {name}.{_name(c.name)} IS {_text(c.comment)}")
+    for macro, meaning in _MACRO_COMMENTS.items():
+        connection.execute(f"COMMENT ON MACRO {_name(macro)} IS {_text(meaning)}")
+
+
+def _name(text: str) -> str:
+    return '"' + text.replace('"', '""') + '"'
+
+
+def _text(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"

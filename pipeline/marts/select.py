@@ -1,0 +1,113 @@
+"""One SELECT on the published database, walled in: read-only, no files but the lake's, times in UTC."""
+
+from __future__ import annotations
+
+import re
+from difflib import get_close_matches
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+from pipeline.marts.statement import only_select, parser_complaint
+from schemas.errors import CallError, LedgerError
+
+_UNKNOWN_TABLE = re.compile(r'Table with name "?([^"\s]+)"? does not exist')
+_UNKNOWN_COLUMN = re.compile(r'Referenced column "([^"]+)"|does not have a column named "([^"]+)"')
+_UNKNOWN_FUNCTION = re.compile(r"(?:Function|Macro) with name \"?([^\"\s]+)\"? does not exist")
+
+
+def select(database: Path, sql: str, lake: Path) -> pl.DataFrame:
+    """
+    Run one SELECT on the published database and return its rows.
+
+    The database is opened read-only and nothing outside it can be reached but the lake's folder, which
+    the view `minute` reads. That permission would cover writing as well, so the text must be a single
+    SELECT in the database's own parse, without a part that writes. Instants come back in UTC.
+    Interrupting (Ctrl-C) stops the query.
+
+    Parameters
+    ----------
+    database
+        The published database.
+    sql
+        One SELECT; WITH, VALUES, DESCRIBE, SHOW and SUMMARIZE count as such.
+    lake
+        The lake's folder.
+
+    Raises
+    ------
+    CallError
+        When the text is not one SELECT, or names a table, column or function that does not exist (the
+        nearest names are given), or asks for another file.
+    LedgerError
+        When the database, or a lake file that the view `minute` rests on, cannot be read.
+    """
+    query = only_select(sql)
+    if not database.exists():
+        raise LedgerError(f"{database.name}: nothing has been published yet; load some logs first.")
+    try:
+        connection = duckdb.connect(str(database), read_only=True)
+    except duckdb.Error as error:
+        raise LedgerError(
+            f"{database.name}: cannot be opened ({_first_line(error)}); publish it again."
+        ) from error
+    with connection:
+        _wall_in(connection, lake)
+        try:
+            rows: pl.DataFrame = connection.sql(query).pl()
+            return rows
+        except duckdb.Error as error:
+            raise _explained(connection, error) from error
+
+
+def _wall_in(connection: duckdb.DuckDBPyConnection, lake: Path) -> None:
+    folder = str(lake.resolve()).replace("'", "''")
+    connection.execute("SET TimeZone = 'UTC'")
+    connection.execute("SET python_enable_replacements = false")
+    # The folder must be allowed before the door is shut: the other order is refused.
+    connection.execute(f"SET allowed_directories = ['{folder}']")
+    connection.execute("SET enable_external_access = false")
+    connection.execute("SET lock_configuration = true")
+
+
+def _explained(connection: duckdb.DuckDBPyConnection, error: duckdb.Error) -> CallError | LedgerError:
+    text = str(error)
+    if found := _UNKNOWN_TABLE.search(text):
+        return _unknown("table", found[1], _known(connection, "table_name", "information_schema.tables"))
+    if found := _UNKNOWN_COLUMN.search(text):
+        name = found[1] or found[2]
+        return _unknown("column", name, _known(connection, "column_name", "information_schema.columns"))
+    if found := _UNKNOWN_FUNCTION.search(text):
+        return _unknown("function", found[1], _known(connection, "function_name", "duckdb_functions()"))
+    if isinstance(error, duckdb.PermissionException) or "disabled by configuration" in text:
+        return CallError(
+            "sql: the query asks for another file; only the published database and the lake are read."
+        )
+    if isinstance(error, duckdb.IOException):
+        return LedgerError(
+            f"sql: a file of the lake cannot be read ({_first_line(error)}); load or rebuild, then ask again."
+        )
+    if isinstance(error, duckdb.OutOfMemoryException):
+        return LedgerError("sql: the query needs more memory than there is; ask for fewer rows at once.")
+    return CallError(f"sql: {parser_complaint(RuntimeError(_first_line(error)))}; mend the query.")
+
+
+def _known(connection: duckdb.DuckDBPyConnection, name: str, catalogue: str) -> list[str]:
+    rows = connection.execute(f"SELECT DISTINCT {name} FROM {catalogue} ORDER BY 1").fetchall()
+    return [str(row[0]) for row in rows]
+
+
+def _unknown(what: str, name: str, known: list[str]) -> CallError:
+    nearest = get_close_matches(name.lower(), known, n=3, cutoff=0.5)
+    near = (
+        f"the nearest are {', '.join(nearest)}"
+        if nearest
+        else "DESCRIBE a table or SHOW TABLES tells what there is"
+    )
+    return CallError(f"sql: there is no {what} {name!r}; {near}.")
+
+
+def _first_line(error: Exception) -> str:
+    first = str(error).strip().splitlines()[0]
+    return re.sub(r"^[A-Z][A-Za-z ]+ Error: ", "", first).rstrip(".!")

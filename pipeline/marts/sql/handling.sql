@@ -1,0 +1,88 @@
+-- How drains are handled on a ward: by unit and local month of the origin, per drain-day observed.
+--
+-- A drain-day is 1440 observed minutes, whether or not they follow one another.
+-- Each figure stands on the drains that could tell: a drain whose tilt was never read adds neither
+--   tilted minutes nor days to the tilt, one whose log has no alerts neither alerts nor days to those.
+-- Minutes to clear: median over the alerts of these drains that were seen to end.
+-- Share on mains: of the minutes for which the power supply is known.
+-- Awkward cases: nothing known gives null, not nought. The minutes of a drain all count in the month it
+--   began. Sums are of whole minutes, so that they are the same however they are added.
+CREATE VIEW handling AS
+WITH drains AS (
+    SELECT
+        drain.drain_id,
+        drain.site,
+        drain.unit,
+        date_trunc('month', drain.origin_day)::DATE AS month,
+        drain.minutes_observed,
+        drain.tilted_minutes,
+        round(drain.pause_hours * 60)::BIGINT AS pause_minutes,
+        drain.suction_shortfall_minutes,
+        drain.alert_count,
+        drain.mains_minutes,
+        drain.battery_minutes
+    FROM drain
+),
+alerts_cleared AS (
+    SELECT
+        drains.site,
+        drains.unit,
+        drains.month,
+        median(alert.minutes_to_clear)::DOUBLE AS minutes_to_clear_median
+    FROM drains
+    INNER JOIN alert
+        ON drains.drain_id = alert.drain_id
+    GROUP BY
+        drains.site,
+        drains.unit,
+        drains.month
+),
+minutes AS (
+    SELECT
+        drains.site,
+        drains.unit,
+        drains.month,
+        count(*) AS drains,
+        sum(drains.minutes_observed)::BIGINT AS observed,
+        sum(drains.tilted_minutes)::BIGINT AS tilted,
+        (sum(drains.minutes_observed) FILTER (WHERE drains.tilted_minutes IS NOT NULL))::BIGINT
+            AS tilt_known,
+        sum(drains.pause_minutes)::BIGINT AS paused,
+        (sum(drains.minutes_observed) FILTER (WHERE drains.pause_minutes IS NOT NULL))::BIGINT
+            AS pause_known,
+        sum(drains.suction_shortfall_minutes)::BIGINT AS shortfall,
+        (sum(drains.minutes_observed) FILTER (WHERE drains.suction_shortfall_minutes IS NOT NULL))::BIGINT
+            AS shortfall_known,
+        sum(drains.alert_count)::BIGINT AS alerts,
+        (sum(drains.minutes_observed) FILTER (WHERE drains.alert_count IS NOT NULL))::BIGINT
+            AS alerts_known,
+        sum(drains.mains_minutes)::BIGINT AS on_mains,
+        sum(coalesce(drains.mains_minutes, 0) + coalesce(drains.battery_minutes, 0))::BIGINT
+            AS power_known
+    FROM drains
+    GROUP BY
+        drains.site,
+        drains.unit,
+        drains.month
+)
+SELECT
+    minutes.site,
+    minutes.unit,
+    minutes.month,
+    minutes.drains,
+    minutes.observed / 1440 AS drain_days,
+    minutes.tilted * 1440 / nullif(minutes.tilt_known, 0) AS tilted_minutes_per_day,
+    minutes.paused * 1440 / nullif(minutes.pause_known, 0) AS pause_minutes_per_day,
+    minutes.shortfall * 1440 / nullif(minutes.shortfall_known, 0) AS shortfall_minutes_per_day,
+    minutes.alerts * 1440 / nullif(minutes.alerts_known, 0) AS alerts_per_day,
+    alerts_cleared.minutes_to_clear_median,
+    minutes.on_mains / nullif(minutes.power_known, 0) AS mains_share
+FROM minutes
+LEFT JOIN alerts_cleared
+    ON minutes.site = alerts_cleared.site
+    AND minutes.unit IS NOT DISTINCT FROM alerts_cleared.unit
+    AND minutes.month IS NOT DISTINCT FROM alerts_cleared.month
+ORDER BY
+    minutes.site,
+    minutes.unit,
+    minutes.month;

@@ -1,0 +1,69 @@
+-- What prolonged-leak rates count: operations where patients are known, drains where they are not.
+--
+-- Two drains of one operation are not two patients, so a linked drain counts through its operation; a
+--   drain without a registry row counts by itself.
+-- Month: that of the local day of the origin (end of procedure; else tube in; else first minute). Where
+--   no local day is known the month is null, and the row still counts.
+-- Had its time: the data of its site reach past the threshold after the origin. How far they reach is
+--   the latest export of a loaded file or the latest minute seen, never the clock on the wall.
+CREATE VIEW prolonged_leak_counted AS
+WITH reach_of_exports AS (
+    SELECT
+        load_file.site,
+        max(load_file.exported_at) AS reached_at
+    FROM load_file
+    WHERE load_file.status IN ('loaded', 'partial')
+    GROUP BY load_file.site
+),
+reach_of_minutes AS (
+    SELECT
+        drain.site,
+        max(drain.ended_at) AS reached_at
+    FROM drain
+    GROUP BY drain.site
+),
+reach AS (
+    SELECT
+        reach_of_minutes.site,
+        greatest(reach_of_minutes.reached_at, reach_of_exports.reached_at) AS reached_at
+    FROM reach_of_minutes
+    LEFT JOIN reach_of_exports
+        ON reach_of_minutes.site = reach_of_exports.site
+),
+counted AS (
+    SELECT
+        operation.operation_id AS counted_id,
+        operation.site,
+        operation.unit,
+        operation.procedure,
+        operation.origin_at,
+        operation.origin_day,
+        operation.drains,
+        operation.prolonged_leak
+    FROM operation
+    UNION ALL
+    SELECT
+        drain.drain_id AS counted_id,
+        drain.site,
+        drain.unit,
+        drain.procedure,
+        drain.origin_at,
+        drain.origin_day,
+        1 AS drains,
+        drain.prolonged_leak
+    FROM drain
+    WHERE drain.operation_id IS NULL
+)
+SELECT
+    counted.counted_id,
+    counted.site,
+    counted.unit,
+    counted.procedure,
+    date_trunc('month', counted.origin_day)::DATE AS month,
+    counted.drains::INTEGER AS drains,
+    counted.prolonged_leak,
+    counted.origin_at + to_hours(figure('prolonged_leak.threshold')::BIGINT) <= reach.reached_at AS had_its_time
+FROM counted
+LEFT JOIN reach
+    ON counted.site = reach.site
+ORDER BY counted.counted_id;

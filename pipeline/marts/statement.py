@@ -1,0 +1,146 @@
+"""One SELECT and nothing else: what a query may be, judged on the database's own parse of it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from typing import Any
+
+import duckdb
+
+from schemas.errors import CallError
+
+# Kinds of query that only read. A WITH may hold INSERT, UPDATE, DELETE or COPY and the whole still
+# counts as a SELECT, so every part of the parse tree is looked at.
+_READING = {
+    "SELECT_NODE",
+    "SET_OPERATION_NODE",
+    "RECURSIVE_CTE_NODE",
+    "CTE_NODE",
+}
+# Functions that stand where a table stands and only read. Some others run SQL out of a text, change
+# settings or write a log.
+_TABLE_FUNCTIONS = {
+    "duckdb_columns",
+    "duckdb_constraints",
+    "duckdb_functions",
+    "duckdb_keywords",
+    "duckdb_schemas",
+    "duckdb_settings",
+    "duckdb_tables",
+    "duckdb_types",
+    "duckdb_views",
+    "generate_series",
+    "glob",
+    "histogram",
+    "histogram_values",
+    "json_each",
+    "json_tree",
+    "parquet_file_metadata",
+    "parquet_kv_metadata",
+    "parquet_metadata",
+    "parquet_scan",
+    "parquet_schema",
+    "pg_timezone_names",
+    "pragma_table_info",
+    "range",
+    "read_parquet",
+    "repeat",
+    "summary",
+    "unnest",
+}
+
+# Where the parser's name for a kind of statement is not a word of SQL.
+_KINDS = {"MULTI": "PIVOT"}
+
+
+def only_select(sql: str) -> str:
+    """
+    The one SELECT in a text (WITH, VALUES, DESCRIBE, SHOW and SUMMARIZE are SELECTs too).
+
+    Raises
+    ------
+    CallError
+        When there is no statement, more than one, one of another kind, one with a part that writes, or
+        one that the parser does not understand.
+
+    Examples
+    --------
+    >>> only_select("SELECT 1;")
+    'SELECT 1'
+    >>> only_select("DROP TABLE drain")
+    Traceback (most recent call last):
+    schemas.errors.CallError: sql: a DROP was asked for; give one SELECT, nothing else is run.
+    """
+    try:
+        statements = duckdb.extract_statements(sql)
+    except duckdb.Error as error:
+        raise CallError(f"sql: {parser_complaint(error)}; mend the query.") from error
+    if not statements:
+        raise CallError("sql: there is no statement in the text; give one SELECT.")
+    if len(statements) > 1:
+        raise CallError(
+            f"sql: {len(statements)} statements were given; give one SELECT, nothing else is run."
+        )
+    statement = statements[0]
+    kind = _KINDS.get(statement.type.name, statement.type.name)
+    if kind != "SELECT":
+        raise CallError(f"sql: {_article(kind)} was asked for; give one SELECT, nothing else is run.")
+    if statement.named_parameters:
+        raise CallError("sql: the query has a parameter (? or $); write the value in its place.")
+    query = statement.query.strip().rstrip(";").strip()
+    _look_through(query)
+    return query
+
+
+def parser_complaint(error: Exception) -> str:
+    """The parser's own words for what is wrong, on one line, with the spot it means."""
+    text = str(error).strip()
+    first = text.splitlines()[0].removeprefix("Parser Error: ").rstrip(".!")
+    return first[:1].lower() + first[1:] + _spot(text)
+
+
+def _spot(text: str) -> str:
+    lines = text.splitlines()
+    for number, line in enumerate(lines):
+        if line.startswith("LINE ") and number + 1 < len(lines):
+            head = line.partition(": ")
+            column = lines[number + 1].find("^") - len(head[0]) - len(head[1])
+            if column >= 0:
+                return f" ({head[0].lower()}, at {head[2][column : column + 30].strip()!r})"
+    return ""
+
+
+def _look_through(query: str) -> None:
+    with duckdb.connect() as connection:
+        row = connection.execute("SELECT json_serialize_sql(?::VARCHAR)", [query]).fetchone()
+    tree: dict[str, Any] = json.loads(row[0]) if row else {"error": True}
+    if tree.get("error"):
+        raise CallError("sql: only a plain SELECT is run; write the query without PIVOT or other statements.")
+    for node in _nodes(tree):
+        kind = node.get("type")
+        if isinstance(kind, str) and kind.endswith("_NODE") and kind not in _READING:
+            word = kind.removesuffix("_QUERY_NODE").removesuffix("_NODE").replace("_", " ")
+            raise CallError(f"sql: the query holds {_article(word)}; give one SELECT that only reads.")
+        if kind == "TABLE_FUNCTION":
+            function = str(node.get("function", {}).get("function_name", "")).lower()
+            if function not in _TABLE_FUNCTIONS:
+                raise CallError(
+                    f"sql: the table function {function!r} is not allowed here; query the published tables "
+                    "and views."
+                )
+
+
+def _nodes(tree: Any) -> Iterator[dict[str, Any]]:
+    waiting = [tree]
+    while waiting:
+        part = waiting.pop()
+        if isinstance(part, dict):
+            yield part
+            waiting.extend(part.values())
+        elif isinstance(part, list):
+            waiting.extend(part)
+
+
+def _article(word: str) -> str:
+    return f"{'an' if word[:1] in 'AEIOU' else 'a'} {word}"
