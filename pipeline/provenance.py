@@ -1,0 +1,70 @@
+"""What made a result: digests of the code, of the libraries that compute, and of inputs."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable
+from functools import cache
+from importlib.metadata import version
+from pathlib import Path
+
+import polars as pl
+
+import pipeline
+import schemas
+
+# Their release can move a last digit or a tie; the others only carry data.
+_COMPUTING_LIBRARIES = ("numpy", "polars", "scipy", "duckdb")
+
+
+@cache
+def code_digest() -> str:
+    """
+    SHA-256 over the sources of `schemas` and `pipeline` and the versions of the libraries that compute.
+
+    Two installations with the same digest give the same database from the same inputs.
+    """
+    hashed = hashlib.sha256()
+    for package in (schemas, pipeline):
+        root = Path(str(package.__file__)).parent
+        for path in sorted(p for p in root.rglob("*") if p.suffix in {".py", ".sql"}):
+            hashed.update(f"{package.__name__}/{path.relative_to(root).as_posix()}\0".encode())
+            hashed.update(path.read_bytes())
+    for library in _COMPUTING_LIBRARIES:
+        hashed.update(f"{library}=={version(library)}\0".encode())
+    return hashed.hexdigest()
+
+
+def code_version() -> str:
+    """Version of the project and the first digits of its code's digest, as published."""
+    return f"{version('drainledger')}+{code_digest()[:12]}"
+
+
+def zone_data_version() -> str:
+    """Which time-zone data wall clocks are read with: those compiled into Polars."""
+    return f"polars {version('polars')}"
+
+
+def digest_of_texts(texts: Iterable[str]) -> str:
+    """
+    SHA-256 of texts in the given order; a text's length is part of it, so no two lists collide.
+
+    Examples
+    --------
+    >>> digest_of_texts(["ab", "c"]) == digest_of_texts(["a", "bc"])
+    False
+    """
+    hashed = hashlib.sha256()
+    for text in texts:
+        data = text.encode()
+        hashed.update(f"{len(data)}:".encode())
+        hashed.update(data)
+    return hashed.hexdigest()
+
+
+def digest_rows(frame: pl.DataFrame, columns: Iterable[str]) -> pl.Series:
+    """One SHA-256 a row over the columns' values, as text."""
+    encoded = frame.select(pl.struct(list(columns)).struct.json_encode()).to_series()
+    return pl.Series(
+        "digest", [hashlib.sha256(text.encode()).hexdigest() for text in encoded.to_list()], dtype=pl.String
+    )
