@@ -1,0 +1,59 @@
+# Everything a person types. Each target sets up what it needs: a Python 3.11+ and this file are enough.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+INSTALLED := $(VENV)/.installed
+RECORDING := .cache/recordings/Task1_Respiration.npy
+export PIP_DISABLE_PIP_VERSION_CHECK := 1
+export PREFECT_SERVER_ANALYTICS_ENABLED := false
+export DO_NOT_TRACK := 1
+
+.PHONY: help setup demo test lint format samples lock clean
+
+help:  ## say what there is
+	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
+
+setup: $(INSTALLED)  ## install everything into .venv
+
+$(INSTALLED): requirements.lock pyproject.toml
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' \
+	  || { echo "drainledger needs Python 3.11 or later; name one with: make $(MAKECMDGOALS) PYTHON=python3.12"; exit 1; }
+	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --require-hashes -r requirements.lock
+	$(BIN)/python -m pip install --quiet --no-deps --no-build-isolation -e .
+	touch $@
+
+demo: $(INSTALLED)  ## load the sample logs into ./demo-ledger and print the main figures
+	$(BIN)/drainledger demo
+
+test: $(INSTALLED) $(RECORDING)  ## run all tests
+	$(BIN)/python -m pytest -n 2 --dist loadfile -q
+
+lint: $(INSTALLED)  ## style, types and the layers
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports --no-logo
+
+format: $(INSTALLED)  ## put the code into shape
+	$(BIN)/ruff format .
+	$(BIN)/ruff check --fix .
+
+samples: $(INSTALLED)  ## write sample_logs/ again
+	$(BIN)/python -m pipeline.simulate.samples
+
+lock: $(INSTALLED)  ## pin the dependencies again, with hashes
+	$(BIN)/uv pip compile pyproject.toml --group dev --universal --generate-hashes \
+	  --no-emit-index-url --no-header --quiet --upgrade -o requirements.lock
+
+# A real recording of a person breathing, which a source package carries; used by the tests, never copied here.
+$(RECORDING): tests/reference/recordings.txt | $(INSTALLED)
+	mkdir -p .cache/recordings
+	$(BIN)/python -m pip download --quiet --no-deps --no-binary systole --require-hashes \
+	  -d .cache/recordings -r tests/reference/recordings.txt
+	tar -xzf .cache/recordings/systole-*.tar.gz -C .cache/recordings --strip-components=4 \
+	  --wildcards '*/datasets/Task1_Respiration.npy'
+	touch $@
+
+clean:  ## remove what was installed and made
+	rm -rf $(VENV) .cache demo-ledger
