@@ -48,6 +48,10 @@ class PlausibleRules(Section):
     volume_most: float
     clock_slack: int
     earliest_year: int
+    order_slack: float
+    trace_longest: float
+    line_most: int
+    file_most: int
 
 
 class UseRules(Section):
@@ -117,6 +121,7 @@ class ClampRules(Section):
 
     stop_within: int
     return_within: int
+    readings: int
 
 
 class FlowStoppedRules(Section):
@@ -139,6 +144,13 @@ class OcclusionRules(Section):
     traces_apart: int
     release_output: float
     release_within: int
+    interrupted_by: int
+    leak_window: int
+    rate_least: int
+    onset_unresolved: int
+    swing_window: int
+    swing_left: float
+    swing_kept: float
 
 
 class SurgeRules(Section):
@@ -156,7 +168,18 @@ class FluidRules(Section):
     change_share: float
     change_stays: int
     change_empty: float
+    change_pause: float
+    change_beside: int
+    change_unseen: int
+    change_unseen_share: float
+    smooth: int
     first_empty: float
+
+
+class AlertRules(Section):
+    """When ringing minutes are one alert."""
+
+    bridge: int
 
 
 class LeakRules(Section):
@@ -216,6 +239,7 @@ class Definitions(Section):
     occlusion: OcclusionRules
     output_surge: SurgeRules
     fluid: FluidRules
+    alerts: AlertRules
     leak: LeakRules
     prolonged_leak: tuple[ProlongedLeakRules, ...]
     readiness: ReadinessRules
