@@ -1,0 +1,97 @@
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pandera.errors
+import polars as pl
+import pytest
+
+from schemas import derivation, lake, published, registry
+from schemas.table import Table
+
+EVERY_TABLE = [
+    table
+    for module in (lake, registry, published, derivation)
+    for table in vars(module).values()
+    if isinstance(table, Table)
+]
+
+
+@pytest.mark.parametrize("table", EVERY_TABLE, ids=lambda t: t.name)
+def test_every_table_has_meanings_types_and_a_key_of_its_own_columns(table: Table) -> None:
+    assert table.meaning.endswith(".")
+    for column in table.columns:
+        assert column.meaning, column.name
+        assert column.duckdb_type
+        assert column.name == column.name.lower()
+    assert set(table.key) <= set(table.names)
+    assert table.validate(table.empty()).columns == table.names
+
+
+@pytest.mark.parametrize("table", EVERY_TABLE, ids=lambda t: t.name)
+def test_a_unit_in_a_name_is_the_unit_of_the_column(table: Table) -> None:
+    suffixes = {
+        "_cmh2o": "cm[H2O]",
+        "_ml_min": "mL/min",
+        "_ml": "mL",
+        "_hours": "h",
+        "_deg": "deg",
+        "_per_min": "/min",
+    }
+    for column in table.columns:
+        for suffix, unit in suffixes.items():
+            if column.name.endswith(suffix):
+                assert column.unit == unit, column.name
+                break
+
+
+def _alert(**changes: object) -> pl.DataFrame:
+    noon = datetime(2031, 3, 10, 12, tzinfo=UTC)
+    row = {
+        "use_id": "lakeside:DV-0001/1@20310310T1200Z",
+        "site": "lakeside",
+        "device": "DV-0001",
+        "code": "battery_low",
+        "started_at": noon,
+        "ended_at": noon,
+        "minutes": 1,
+        "minutes_to_clear": None,
+    }
+    return pl.DataFrame([row | changes], schema=lake.USE_ALERT.dtypes)
+
+
+def test_a_good_row_passes() -> None:
+    assert lake.USE_ALERT.validate(_alert()).height == 1
+
+
+@pytest.mark.parametrize("change", [{"minutes": 0}, {"code": None}, {"started_at": None}])
+def test_a_value_out_of_contract_fails(change: dict[str, object]) -> None:
+    with pytest.raises(pandera.errors.SchemaErrors):
+        lake.USE_ALERT.validate(_alert(**change))
+
+
+def test_a_word_that_is_not_of_the_trade_fails() -> None:
+    row = {c.name: None for c in lake.USE_PERIOD.columns} | {
+        "use_id": "u",
+        "site": "s",
+        "device": "d",
+        "span": 0,
+        "kind": "bubbling",
+        "started_at": datetime(2031, 3, 10, tzinfo=UTC),
+        "ended_at": datetime(2031, 3, 10, 1, tzinfo=UTC),
+        "minutes": 60,
+    }
+    with pytest.raises(pandera.errors.SchemaErrors):
+        lake.USE_PERIOD.validate(pl.DataFrame([row], schema=lake.USE_PERIOD.dtypes))
+
+
+def test_a_missing_or_extra_column_fails() -> None:
+    with pytest.raises(pandera.errors.SchemaErrors):
+        lake.USE_ALERT.validate(_alert().drop("minutes"))
+    with pytest.raises(pandera.errors.SchemaErrors):
+        lake.USE_ALERT.validate(_alert().with_columns(extra=1))
+
+
+def test_two_rows_of_one_key_fail() -> None:
+    with pytest.raises(pandera.errors.SchemaErrors):
+        lake.USE_ALERT.validate(pl.concat([_alert(), _alert()]))
