@@ -1,0 +1,326 @@
+"""
+Which run of the device's counter a line belongs to, over all of a device's overlapping exports.
+
+The record counter only ever grows, except that a service reset returns it to 1. Each such run is an
+epoch. A layout without a counter is handled alike: there a run is a lap of the wall clock, and a new
+lap begins where the clock falls back (the repeated hour in autumn, or a clock set back).
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from heapq import heapify, heappop, heappush
+
+import numpy as np
+import polars as pl
+
+from pipeline.course.zones import zone_of
+
+FILE = ["dev", "file_no"]
+
+
+def number_epochs(lines: pl.DataFrame) -> pl.DataFrame:
+    """
+    Number the epochs of every device's counter, the same whatever the exports it came in.
+
+    Inside a file an epoch ends where the record falls back, unless the wall clock falls back by as many
+    minutes: then the rows only stand out of order. A file written newest first is read from its end.
+    Between files, two such segments are one epoch when they share rows, or when their records rise from
+    the one to the other in time. Where the order of the wall clocks contradicts that of the records, the
+    lower records come first if they were seen in an earlier export (the clock was set back), and last
+    if not (the counter was reset).
+
+    Parameters
+    ----------
+    lines
+        One row a line: `dev`, `file_no` (rank of the file by export time and digest), `line`, `session`,
+        `record`, `wall` (minutes since 1970), `zone`, `exported`,
+        `content` (digest of the readings).
+
+    Returns
+    -------
+    `lines` in file order with what names a row beside device and session: `counted` (whether it has a
+    counter), `epoch`, `seq` (the record, or the wall clock), `nth` (n-th such row, null with a record).
+    """
+    lines = _segments(_sequence(_in_order(lines)))
+    segments = _describe(lines)
+    numbers = _number(segments, _shared(lines))
+    return lines.join(numbers, on="segment", how="left", maintain_order="left").with_columns(
+        seq=pl.when("counted").then("seq").otherwise("wall"),
+        nth=pl.when("counted")
+        .then("odd")
+        .otherwise(pl.int_range(pl.len()).over("segment", "session", "wall").cast(pl.Int64)),
+    )
+
+
+def _in_order(lines: pl.DataFrame) -> pl.DataFrame:
+    """Lines of each file in the order they were written by the device; `counted` files told from others."""
+    lines = lines.sort(*FILE, "line")
+    same_file = (pl.col("dev") == pl.col("dev").shift()) & (pl.col("file_no") == pl.col("file_no").shift())
+    steps = lines.select(
+        *FILE,
+        record=pl.when(same_file).then(pl.col("record").diff().sign()),
+        wall=pl.when(same_file).then(pl.col("wall").diff().sign()),
+        known=pl.col("record").is_not_null(),
+    )
+    votes = steps.group_by(FILE).agg(
+        up=(pl.col("record") > 0).sum().cast(pl.Int64),
+        down=(pl.col("record") < 0).sum().cast(pl.Int64),
+        still=(pl.col("record") == 0).sum().cast(pl.Int64),
+        later=(pl.col("wall") > 0).sum().cast(pl.Int64),
+        earlier=(pl.col("wall") < 0).sum().cast(pl.Int64),
+        known=pl.col("known").any(),
+    )
+    counted = pl.col("known") & (pl.col("still") <= pl.max_horizontal("up", "down"))
+    votes = votes.select(
+        *FILE,
+        counted=counted,
+        newest_first=pl.when(counted & (pl.col("up") != pl.col("down")))
+        .then(pl.col("down") > pl.col("up"))
+        .otherwise(pl.col("earlier") > pl.col("later")),
+    )
+    lines = lines.join(votes, on=FILE, how="left", maintain_order="left")
+    if votes["newest_first"].any():
+        backwards = pl.when("newest_first").then(-pl.col("line").cast(pl.Int64)).otherwise("line")
+        lines = lines.with_columns(order=backwards).sort(*FILE, "order").drop("order")
+    return lines.drop("newest_first")
+
+
+def _sequence(lines: pl.DataFrame) -> pl.DataFrame:
+    """
+    The record of each line of a counted file, filled in from its neighbours where the cell is blank.
+
+    A blank that fits no neighbour's count and clock is told apart by its wall clock (`odd`).
+    """
+    lines = lines.with_columns(seq=pl.col("record"), odd=pl.lit(None, pl.Int64))
+    if not lines.select((pl.col("counted") & pl.col("record").is_null()).any()).item():
+        return lines
+    row = pl.int_range(pl.len()).cast(pl.Int64)
+    lines = lines.with_columns(row=row)
+    filled = lines.with_columns(
+        **{
+            f"{name}_{side}": getattr(pl.when(pl.col("record").is_not_null()).then(name), way)().over(FILE)
+            for name in ("record", "wall", "row")
+            for side, way in (("before", "forward_fill"), ("after", "backward_fill"))
+        }
+    )
+    since = pl.col("row") - pl.col("row_before")
+    until = pl.col("row_after") - pl.col("row")
+    fits_before = pl.col("wall") - pl.col("wall_before") == since
+    fits_after = pl.col("wall_after") - pl.col("wall") == until
+    guess = (
+        pl.when(fits_before)
+        .then(pl.col("record_before") + since)
+        .when(fits_after)
+        .then(pl.col("record_after") - until)
+    )
+    return filled.with_columns(
+        seq=pl.coalesce(
+            "record", pl.when("counted").then(pl.coalesce(guess, "record_before", "record_after"))
+        ),
+        odd=pl.when(pl.col("counted") & pl.col("record").is_null() & guess.is_null()).then("wall"),
+    ).select(lines.columns[:-1])
+
+
+def _segments(lines: pl.DataFrame) -> pl.DataFrame:
+    """Number the pieces of each file inside which the counter (or the clock) does not fall back."""
+    wall, seq = pl.col("wall"), pl.col("seq")
+    new_file = (
+        (pl.col("dev") != pl.col("dev").shift()) | (pl.col("file_no") != pl.col("file_no").shift())
+    ).fill_null(True)
+    disordered = wall.diff() == seq.diff()
+    known = pl.col("odd").is_null()
+    again = (seq.diff() == 0) & ((wall.diff() != 0) | (pl.col("session").diff() != 0)) & known & known.shift()
+    falls = pl.when("counted").then(((seq.diff() < 0) & ~disordered) | again).otherwise(wall.diff() < 0)
+    return lines.with_columns(segment=(new_file | falls.fill_null(False)).cum_sum().cast(pl.Int64))
+
+
+@dataclass
+class _Segment:
+    """A piece of a file, later a union of such pieces, on its way to an epoch."""
+
+    dev: int
+    counted: bool
+    zone: str
+    files: set[int]
+    members: list[int]
+    low: int
+    high: int
+    first: int
+    last: int
+    least_lag: int  # wall clock minus record: what a reset of the counter changes
+    most_lag: int
+    seen: int  # time of the earliest export that holds rows of it
+    after: set[int] = field(default_factory=set)  # segments that a file shows to come before this one
+
+    @property
+    def place(self) -> tuple[int, int, int, int]:
+        """Where it stands in time as far as its own clock says, with full tie-breakers."""
+        return (self.first, self.last, self.low, self.high)
+
+    def take(self, other: _Segment) -> None:
+        """Become the union of both."""
+        self.files |= other.files
+        self.members += other.members
+        self.after |= other.after
+        self.low, self.high = min(self.low, other.low), max(self.high, other.high)
+        self.first, self.last = min(self.first, other.first), max(self.last, other.last)
+        self.least_lag = min(self.least_lag, other.least_lag)
+        self.most_lag = max(self.most_lag, other.most_lag)
+        self.seen = min(self.seen, other.seen)
+
+
+def _describe(lines: pl.DataFrame) -> dict[int, _Segment]:
+    table = (
+        lines.group_by("segment", maintain_order=True)
+        .agg(
+            pl.col("dev", "file_no", "counted", "zone").first(),
+            low=pl.col("seq").min(),
+            high=pl.col("seq").max(),
+            first=pl.col("wall").min(),
+            last=pl.col("wall").max(),
+            least_lag=(pl.col("wall") - pl.col("seq")).min(),
+            most_lag=(pl.col("wall") - pl.col("seq")).max(),
+            seen=pl.col("exported").first(),
+        )
+        .with_columns(pl.col("low", "high", "least_lag", "most_lag").fill_null(0))
+    )
+    found: dict[int, _Segment] = {}
+    before: tuple[int, int] | None = None
+    for row in table.iter_rows(named=True):
+        number = row["segment"]
+        found[number] = _Segment(
+            row["dev"],
+            row["counted"],
+            row["zone"],
+            {row["file_no"]},
+            [number],
+            row["low"],
+            row["high"],
+            row["first"],
+            row["last"],
+            row["least_lag"],
+            row["most_lag"],
+            row["seen"],
+        )
+        if before == (row["dev"], row["file_no"]):
+            found[number].after.add(number - 1)
+        before = (row["dev"], row["file_no"])
+    return found
+
+
+def _shared(lines: pl.DataFrame) -> list[tuple[int, int]]:
+    """
+    Pairs of segments that hold the same rows, most rows first.
+
+    With a counter the same row is the same record, clock and session. Without, it is the same clock and
+    session, and in an hour that the zone repeats also the same readings.
+    """
+    key = ["dev", "counted", "session", "seq", "wall", "content"]
+    rows = lines.select(*key[:-1], _content_in_repeats(lines), "file_no", "segment").sort(
+        *key, "file_no", "segment"
+    )
+    same = pl.all_horizontal(pl.col(name).eq_missing(pl.col(name).shift()) for name in key)
+    pairs = (
+        rows.select(
+            one=pl.col("segment").shift(),
+            other=pl.col("segment"),
+            same=same & (pl.col("segment") != pl.col("segment").shift()),
+        )
+        .filter("same")
+        .group_by("one", "other")
+        .agg(rows=pl.len())
+        .sort(pl.col("rows"), "one", "other", descending=[True, False, False])
+    )
+    return list(zip(pairs["one"].to_list(), pairs["other"].to_list(), strict=True))
+
+
+def _content_in_repeats(lines: pl.DataFrame) -> pl.Series:
+    """The digest of the readings of lines without a counter in an hour that comes twice; else null."""
+    telling = pl.Series(np.zeros(len(lines), dtype=bool))
+    for name in lines.filter(~pl.col("counted"))["zone"].unique().sort().to_list():
+        twice = pl.Series(zone_of(name).is_repeated(lines["wall"].to_numpy()))
+        telling = telling | (twice & (lines["zone"] == name))
+    return lines.select(pl.when(telling & ~pl.col("counted")).then("content").alias("content")).to_series()
+
+
+def _number(segments: dict[int, _Segment], shared: list[tuple[int, int]]) -> pl.DataFrame:
+    """Unite segments into epochs and count these from 0 in each device's order of time."""
+    holder = {number: number for number in segments}
+
+    def find(number: int) -> int:
+        while holder[number] != number:
+            holder[number] = holder[holder[number]]
+            number = holder[number]
+        return number
+
+    def unite(one: int, other: int) -> int:
+        low, high = min(one, other), max(one, other)
+        segments[low].take(segments[high])
+        holder[high] = low
+        return low
+
+    for one, other in shared:
+        a, b = find(one), find(other)
+        # Rows of one file lie in different laps for a reason; a counter never repeats with its clock.
+        if a != b and (segments[a].counted or not segments[a].files & segments[b].files):
+            unite(a, b)
+
+    groups: dict[tuple[int, bool], list[int]] = defaultdict(list)
+    for number in segments:
+        if find(number) == number:
+            groups[segments[number].dev, segments[number].counted].append(number)
+    epochs: dict[int, int] = {}
+    for roots in groups.values():
+        epoch, previous = -1, None
+        for root in _in_time(roots, segments, find):
+            if previous is not None and _continues(segments[previous], segments[root]):
+                previous = unite(previous, root)
+            else:
+                epoch, previous = epoch + 1, root
+            epochs[previous] = epoch
+    table = [(number, epochs[find(number)]) for number in segments]
+    return pl.DataFrame(table, schema={"segment": pl.Int64, "epoch": pl.Int32}, orient="row")
+
+
+def _in_time(roots: list[int], segments: dict[int, _Segment], find: Callable[[int], int]) -> list[int]:
+    """A device's segments in order of time: by their clocks, but never against the order inside a file."""
+    here = set(roots)
+    later: dict[int, set[int]] = defaultdict(set)
+    waiting = dict.fromkeys(roots, 0)
+    for root in roots:
+        for earlier in {find(number) for number in segments[root].after} & here - {root}:
+            if root not in later[earlier]:
+                later[earlier].add(root)
+                waiting[root] += 1
+    free = [(segments[root].place, root) for root in roots if not waiting[root]]
+    heapify(free)
+    order: list[int] = []
+    while waiting:
+        if not free:  # files contradict one another: go on with the earliest clock
+            free = [min((segments[root].place, root) for root in waiting)]
+        _, root = heappop(free)
+        if root not in waiting:
+            continue
+        del waiting[root]
+        order.append(root)
+        for other in sorted(later[root] & waiting.keys()):
+            waiting[other] -= 1
+            if not waiting[other]:
+                heappush(free, (segments[other].place, other))
+    return order
+
+
+def _continues(one: _Segment, other: _Segment) -> bool:
+    """Whether two segments without common rows, the first earlier by its clock, are one epoch."""
+    if one.files & other.files:
+        return False
+    if not one.counted:
+        return other.first > one.last or not zone_of(one.zone).is_repeated(np.array([other.first]))[0]
+    if other.low > one.high:
+        return True
+    if other.high < one.low:
+        return other.seen < one.seen
+    return other.least_lag <= one.most_lag and one.least_lag <= other.most_lag

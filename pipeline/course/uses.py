@@ -1,0 +1,87 @@
+"""Runs of minutes of one (device, session): the uses of a device."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.definitions import UseRules
+from schemas.lake import USE_TABLE
+from schemas.vocabulary import State
+
+_OWNER = ["site", "device", "session"]
+
+
+def name_uses(rows: pl.DataFrame, rules: UseRules) -> pl.DataFrame:
+    """
+    Give each observed minute its use: a run of minutes of one (device, session) without a long hole.
+
+    Parameters
+    ----------
+    rows
+        One row an observed minute: `site`, `device`, `session`, `instant` (minutes since 1970, UTC).
+    rules
+        `hole`: so many minutes without a row end a use.
+
+    Returns
+    -------
+    `rows` with `use_id` and `minute`, sorted by them.
+
+    Examples
+    --------
+    >>> rows = pl.DataFrame({"site": "s", "device": "d", "session": 1, "instant": [0, 1, 1442, 2882]})
+    >>> name_uses(rows, UseRules(hole=1440))["use_id"].unique().sort().to_list()
+    ['s:d/1@19700101T0000Z', 's:d/1@19700102T0002Z']
+    """
+    rows = rows.sort(*_OWNER, "instant")
+    begins = (pl.col("instant").diff() - 1 >= rules.hole) | pl.any_horizontal(
+        pl.col(name) != pl.col(name).shift() for name in _OWNER
+    )
+    rows = rows.with_columns(
+        begins=begins.fill_null(True),
+        minute=(pl.col("instant") * 60_000_000).cast(pl.Datetime("us")).dt.replace_time_zone("UTC"),
+    ).with_columns(use=pl.col("begins").cum_sum())
+    names = rows.filter("begins").select(
+        "use",
+        use_id=pl.format(
+            "{}:{}/{}@{}", "site", "device", "session", pl.col("minute").dt.strftime("%Y%m%dT%H%MZ")
+        ),
+    )
+    return (
+        rows.join(names, on="use", how="left", maintain_order="left")
+        .drop("begins", "use")
+        .sort("use_id", "minute")
+    )
+
+
+def list_uses(rows: pl.DataFrame, exports: pl.DataFrame) -> pl.DataFrame:
+    """
+    One row a use, with what its outcome will rest on.
+
+    Parameters
+    ----------
+    rows
+        RESOLVED columns and `zone`, sorted by use and minute.
+    exports
+        `site`, `device`, `last_export_at`: the latest export of each device.
+
+    Returns
+    -------
+    USE_TABLE. A use begins with a check if its first observed minute is one. It has a later session if
+    another use of the device began after its end.
+    """
+    uses = rows.group_by("use_id", maintain_order=True).agg(
+        pl.col("site", "device", "epoch", "session").first(),
+        timezone=pl.col("zone").first(),
+        started_at=pl.col("minute").first(),
+        ended_at=pl.col("minute").last() + pl.duration(minutes=1),
+        minutes_observed=pl.len(),
+        begins_with_check=(pl.col("state").first() == State.CHECK.value).fill_null(False),
+        clock_uncertain=pl.col("clock_uncertain").any(),
+        clock_steps=pl.col("clock_step").sum(),
+    )
+    device = ["site", "device"]
+    uses = uses.sort(*device, "epoch", "session", "started_at").with_columns(
+        stretch=pl.int_range(pl.len()).over(*device, "epoch", "session"),
+        later_session=pl.col("started_at").max().over(device) >= pl.col("ended_at"),
+    )
+    return USE_TABLE.conform(uses.join(exports, on=device, how="left")).sort("use_id")
