@@ -1,0 +1,308 @@
+"""A whole simulated fleet in a folder: logs, registry, annotations, and the truth behind them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from pipeline.definitions import load_definitions
+from pipeline.simulate.device import Export, Part, device_rows, exports, with_conflicts
+from pipeline.simulate.expected import DRAIN_TRUTH, drain_truth
+from pipeline.simulate.layouts import TraceFormat, compressed, write_north, write_v1
+from pipeline.simulate.pressure import traces
+from pipeline.simulate.registry import Annotation, RegistryDrain, write_annotations, write_registry
+from pipeline.simulate.therapy import Therapy
+from pipeline.simulate.ward import SITES, Shift, Site, Stay, device_shift, slots_of
+from schemas.errors import CallError
+
+TRACE_FORM = TraceFormat(rate_hz=10.0, factor=0.1)
+# What the invented device remembers; longer stays need several exports to be whole.
+_MEMORY = timedelta(days=5)
+_INSTANT = pl.Datetime("us", "UTC")
+
+_DEVICE_TRUTH = {
+    "site": pl.String(),
+    "device": pl.String(),
+    "timezone": pl.String(),
+    "clock_follows_dst": pl.Boolean(),
+    "clock_step_at": _INSTANT,
+    "clock_step_minutes": pl.Int64(),
+    "has_record": pl.Boolean(),
+    "counter_resets": pl.Int64(),
+}
+_FILE_TRUTH = {
+    "site": pl.String(),
+    "name": pl.String(),
+    "device": pl.String(),
+    "exported_at": _INSTANT,
+    "rows": pl.Int64(),
+    "bytes": pl.Int64(),
+    "conflicting": pl.Boolean(),
+}
+
+
+@dataclass(frozen=True)
+class Simulation:
+    """
+    Where a simulated fleet lies.
+
+    Parameters
+    ----------
+    logs
+        Folder of log files, a folder a site below it.
+    registries, annotations
+        Files, in the order in which they were exported.
+    truth
+        Folder with `minute/*.parquet` (one row a minute, UTC, one file a drain), `drain.parquet`,
+        `device.parquet` and `file.parquet`.
+    """
+
+    root: Path
+    logs: Path
+    log_files: tuple[Path, ...]
+    registries: tuple[Path, ...]
+    annotations: tuple[Path, ...]
+    truth: Path
+    drains: int
+
+
+def simulate(
+    out: Path,
+    drains: int,
+    seed: int,
+    start: date = date(2031, 1, 1),
+    traces_every_min: int | None = None,
+    days: int = 365,
+    sites: Sequence[Site] = SITES,
+    on_drain: Callable[[int], None] | None = None,
+) -> Simulation:
+    """
+    Simulate a fleet of drains and write its logs, registry, annotations and truth.
+
+    Device by device, so memory holds one device's patients at a time. Deterministic: the same
+    arguments give the same bytes, and drain k of a site is the same however many are asked for.
+
+    Parameters
+    ----------
+    out
+        Folder to write to; made where it is missing, and must not hold anything yet.
+    drains
+        Therapies; a shared use adds a second registry row to its own.
+    start, days
+        Drains begin within `days` days from `start`.
+    traces_every_min
+        A 30 s pressure trace every so many minutes on version 1 logs; none where left out.
+    on_drain
+        Called with the number of drains done, for a progress bar.
+
+    Raises
+    ------
+    CallError
+        When a number makes no sense or the folder is not empty.
+    """
+    _check_call(out, drains, days, traces_every_min, sites)
+    definitions = load_definitions()
+    truth = _Truth(out / "truth")
+    wards: list[Paperwork] = []
+    slots = slots_of(days)
+    done = 0
+    for place, site in enumerate(sites):
+        numbers = list(range(place, drains, len(sites)))
+        folder = out / "logs" / site.name
+        folder.mkdir(parents=True)
+        paper = Paperwork(site)
+        finish = _tracer(traces_every_min if site.layout == "v1" else None)
+        for device_no, first in enumerate(range(0, len(numbers), slots), start=1):
+            on_it = numbers[first : first + slots]
+            shift = device_shift(
+                seed, site, device_no, on_it, start, max(1, days // slots), definitions, finish
+            )
+            truth.files += _write_logs(folder, shift, seed, device_no)
+            truth.add_shift(shift)
+            paper.add_shift(shift)
+            done += len(shift.stays)
+            if on_drain is not None:
+                on_drain(done)
+        wards.append(paper)
+    exported = start + timedelta(days=days + 30)
+    registries = tuple(path for paper in wards for path in paper.write_registry(out / "registry", exported))
+    annotations = tuple(paper.write_annotations(out / "annotations", exported) for paper in wards)
+    truth.write()
+    log_files = tuple(out / "logs" / row["site"] / row["name"] for row in truth.files)
+    return Simulation(out, out / "logs", log_files, registries, annotations, truth.folder, drains)
+
+
+def _check_call(out: Path, drains: int, days: int, every: int | None, sites: Sequence[Site]) -> None:
+    if drains < 1 or days < 1 or not sites or (every is not None and every < 1):
+        raise CallError(
+            "simulate: drains, days and minutes between traces must be 1 or more, with a site at least."
+        )
+    if out.exists() and (not out.is_dir() or any(out.iterdir())):
+        raise CallError(f"simulate: {out} already holds something; name a new or empty folder.")
+
+
+def _tracer(every_min: int | None) -> Callable[[Therapy], Therapy]:
+    def finish(lived: Therapy) -> Therapy:
+        return lived if every_min is None else traces(lived, every_min)
+
+    return finish
+
+
+def _write_logs(folder: Path, shift: Shift, seed: int, device_no: int) -> list[dict[str, Any]]:
+    """Write each device's exports; return one row of truth a file."""
+    files: list[dict[str, Any]] = []
+    for serial, parts in sorted(shift.parts.items()):
+        number = int(serial.rsplit("-", 1)[1])
+
+        def stream(*key: int, number: int = number) -> np.random.Generator:
+            return np.random.default_rng(
+                np.random.SeedSequence(seed, spawn_key=(4, shift.site.number, device_no, number, *key))
+            )
+
+        rows = device_rows(parts, shift.clock, shift.first_record, shift.with_record)
+        faulty = stream(0).random() < 0.08
+        # Each use's exports and each file's form have their own stream: they do not hang on later patients.
+        times = [_export_times(stream(1, place), one) for place, one in enumerate(parts) if one.log.height]
+        by_day = {instant.date(): instant for instant in sorted(instant for use in times for instant in use)}
+        for place, export in enumerate(exports(rows, sorted(by_day.values()), _MEMORY)):
+            conflicts = faulty and place % 2 == 1
+            given = with_conflicts(export, 997) if conflicts else export
+            name, data = _file(shift, serial, given, stream(2, export.at.toordinal()))
+            (folder / name).write_bytes(data)
+            files.append(
+                {
+                    "site": shift.site.name,
+                    "name": name,
+                    "device": serial,
+                    "exported_at": export.at,
+                    "rows": export.rows.height,
+                    "bytes": len(data),
+                    "conflicting": conflicts,
+                }
+            )
+    return files
+
+
+def _export_times(rng: np.random.Generator, use: Part) -> list[datetime]:
+    """After the use, and on mornings of it where it outlasts the device's memory or the ward is keen."""
+    first, last = use.log["minute"][0], use.log["minute"][-1]
+    each = 1 if rng.random() < 0.08 else 4
+    morning = first.replace(hour=0, minute=0) + timedelta(days=each, hours=int(rng.integers(5, 9)))
+    times = [last + timedelta(minutes=int(rng.choice([35, 150, 1700])))]
+    while morning < last:
+        times.append(morning)
+        morning += timedelta(days=each)
+    return times
+
+
+def _file(shift: Shift, serial: str, export: Export, rng: np.random.Generator) -> tuple[str, bytes]:
+    site = shift.site
+    local = site.local(export.at)
+    if site.layout == "north":
+        return f"{site.name}_{serial}_{local:%Y%m%d}.csv", write_north(export.rows, local)
+    traced = "samples_cmh2o" in export.rows.columns
+    newline = "\r\n" if rng.random() < 0.2 else "\n"
+    data = write_v1(
+        export.rows, serial, local, site.timezone, site.name, TRACE_FORM if traced else None, newline
+    )
+    name = f"{site.name}_{serial}_{local:%Y%m%dT%H%M}.csv"
+    return (f"{name}.gz", compressed(data)) if rng.random() < 0.5 else (name, data)
+
+
+@dataclass
+class Paperwork:
+    """A site's registry and annotations as they pile up."""
+
+    site: Site
+    rows: list[RegistryDrain] = field(default_factory=list)
+    corrections: list[RegistryDrain] = field(default_factory=list)
+    annotations: list[Annotation] = field(default_factory=list)
+
+    def add_shift(self, shift: Shift) -> None:
+        """Take what the ward wrote about one device's drains."""
+        for stay in shift.stays:
+            self.rows += stay.rows
+            self.corrections += stay.corrections
+            self.annotations += stay.annotations
+
+    def write_registry(self, folder: Path, exported: date) -> list[Path]:
+        """Write the registry, and a later export with the rows that were corrected."""
+        folder.mkdir(exist_ok=True)
+        written = []
+        for number, rows in enumerate((self.rows, self.corrections)):
+            path = folder / f"{self.site.name}_registry_{number + 1}.csv"
+            made = self.site.local(self.site.at(exported + timedelta(days=number), 8))
+            path.write_bytes(write_registry(rows, made))
+            written.append(path)
+        return written
+
+    def write_annotations(self, folder: Path, exported: date) -> Path:
+        """Write the notes."""
+        folder.mkdir(exist_ok=True)
+        path = folder / f"{self.site.name}_annotations.csv"
+        path.write_bytes(write_annotations(self.annotations, self.site.local(self.site.at(exported, 9))))
+        return path
+
+
+class _Truth:
+    """The truth as it piles up: minutes are written at once, the rest at the end."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.files: list[dict[str, Any]] = []
+        self._drains: list[dict[str, Any]] = []
+        self._devices: list[dict[str, Any]] = []
+        (folder / "minute").mkdir(parents=True)
+
+    def add_shift(self, shift: Shift) -> None:
+        for stay in shift.stays:
+            name = f"{shift.site.name}_{stay.number:06d}.parquet"
+            minute_truth(stay).write_parquet(self.folder / "minute" / name)
+            uses = [f"{serial}/{session}" for serial, session, _, _ in stay.on_devices]
+            standing = {row.drain_key: row for row in (*stay.rows, *stay.corrections)}
+            known: list[RegistryDrain | None] = [*standing.values()] or [None]
+            self._drains += [
+                drain_truth(stay.lived, shift.site.name, stay.number, stay.story, uses, row) for row in known
+            ]
+        self._devices += [
+            {
+                "site": shift.site.name,
+                "device": serial,
+                "timezone": shift.clock.timezone,
+                "clock_follows_dst": shift.clock.follows_dst,
+                "clock_step_at": shift.clock.steps[0][0] if shift.clock.steps else None,
+                "clock_step_minutes": shift.clock.steps[0][1] if shift.clock.steps else None,
+                "has_record": shift.with_record,
+                "counter_resets": sum(one.reset_before for one in parts),
+            }
+            for serial, parts in sorted(shift.parts.items())
+        ]
+
+    def write(self) -> None:
+        pl.DataFrame(self._drains, schema=DRAIN_TRUTH).write_parquet(self.folder / "drain.parquet")
+        pl.DataFrame(self._devices, schema=_DEVICE_TRUTH).write_parquet(self.folder / "device.parquet")
+        pl.DataFrame(self.files, schema=_FILE_TRUTH).write_parquet(self.folder / "file.parquet")
+
+
+def minute_truth(stay: Stay) -> pl.DataFrame:
+    """The truth of a stay's minutes that a device was there to log, with device, session and drain key."""
+    frames = []
+    keys = [row.drain_key for row in stay.rows]
+    for serial, session, first, until in stay.on_devices:
+        frames.append(
+            stay.lived.truth[first:until].select(
+                pl.lit(stay.site.name).alias("site"),
+                pl.lit(serial).alias("device"),
+                pl.lit(session, dtype=pl.Int64).alias("session"),
+                pl.lit(stay.number, dtype=pl.Int64).alias("number"),
+                pl.lit(keys, dtype=pl.List(pl.String)).alias("drain_keys"),
+                pl.all(),
+            )
+        )
+    return pl.concat(frames) if frames else stay.lived.truth.clear()
