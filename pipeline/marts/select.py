@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from difflib import get_close_matches
 from pathlib import Path
 
@@ -12,6 +13,7 @@ import polars as pl
 from pipeline.marts.statement import only_select, parser_complaint
 from schemas.errors import CallError, LedgerError
 
+_LOOK_UP_SECONDS = 0.1
 _UNKNOWN_TABLE = re.compile(r'Table with name "?([^"\s]+)"? does not exist')
 _UNKNOWN_COLUMN = re.compile(r'Referenced column "([^"]+)"|does not have a column named "([^"]+)"')
 _UNKNOWN_FUNCTION = re.compile(r"(?:Function|Macro) with name \"?([^\"\s]+)\"? does not exist")
@@ -55,10 +57,23 @@ def select(database: Path, sql: str, lake: Path) -> pl.DataFrame:
     with connection:
         _wall_in(connection, lake)
         try:
-            rows: pl.DataFrame = connection.sql(query).pl()
-            return rows
+            return _rows(connection, query)
         except duckdb.Error as error:
             raise _explained(connection, error) from error
+
+
+def _rows(connection: duckdb.DuckDBPyConnection, query: str) -> pl.DataFrame:
+    # The engine does not look at signals while it works, and its threads may be handed them; so it works
+    # beside the calling thread, which looks up every so often.
+    with ThreadPoolExecutor(max_workers=1) as worker:
+        answer: Future[pl.DataFrame] = worker.submit(lambda: connection.sql(query).pl())
+        try:
+            while not wait([answer], timeout=_LOOK_UP_SECONDS).done:
+                pass
+        except KeyboardInterrupt:
+            connection.interrupt()
+            raise
+        return answer.result()
 
 
 def _wall_in(connection: duckdb.DuckDBPyConnection, lake: Path) -> None:

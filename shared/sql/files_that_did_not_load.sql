@@ -1,0 +1,20 @@
+-- Which files did not load last night, or not whole, and why?
+--
+-- Last night: the day up to when this database was built. A file's name stays in the private store, for
+-- names can hold patients' names; `drainledger rejected --file` with the digest shows it and the lines.
+SELECT
+    load_file.loaded_at,
+    load_file.status,
+    load_file.site,
+    load_file.device,
+    load_file.rows_read,
+    load_file.rows_rejected,
+    load_file.reason,
+    load_file.file_sha256
+FROM load_file
+CROSS JOIN provenance
+WHERE load_file.status IN ('rejected', 'partial')
+    AND load_file.loaded_at > provenance.built_at - INTERVAL 1 DAY
+ORDER BY
+    load_file.loaded_at DESC,
+    load_file.file_sha256;

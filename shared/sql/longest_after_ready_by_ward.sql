@@ -1,0 +1,31 @@
+-- Which wards keep drains longest after they could have come out?
+--
+-- By removal rule: hours between ready (the rule held without break up to the removal) and removed. Each
+-- rule answers differently and none is a recommendation. Patients who died or left with the drain in are
+-- not counted; drains removed before the rule held stand beside. A delay has reasons no log shows.
+SELECT
+    readiness.rule,
+    drain.site,
+    drain.unit,
+    count(*) AS removed,
+    count(readiness.hours_ready_before_removal) AS ready,
+    count(*) FILTER (WHERE readiness.removed_before_ready) AS removed_before_ready,
+    median(readiness.hours_ready_before_removal) AS delay_median_hours,
+    quantile_cont(readiness.hours_ready_before_removal, 0.9) AS delay_p90_hours
+FROM readiness
+INNER JOIN drain
+    ON readiness.drain_id = drain.drain_id
+WHERE drain.tube_out_at IS NOT NULL
+    AND (
+        drain.removal_reason IS NULL
+        OR drain.removal_reason NOT IN ('died', 'transferred_with_drain', 'discharged_with_drain')
+    )
+GROUP BY
+    readiness.rule,
+    drain.site,
+    drain.unit
+ORDER BY
+    readiness.rule,
+    delay_median_hours DESC NULLS LAST,
+    drain.site,
+    drain.unit;

@@ -1,0 +1,25 @@
+-- How often does a leak go on for more than 5 days, ward by ward and month by month?
+--
+-- Counts operations (drains where patients are not known) of all procedures together. The rate stands on
+-- those for which it could be told; `unknown` are beside it, and the last two columns say where the rate
+-- would lie if all of them were a no, or a yes. Provisional months will still move.
+SELECT
+    site,
+    unit,
+    month,
+    sum(counted)::BIGINT AS counted,
+    sum(evaluable)::BIGINT AS evaluable,
+    sum(prolonged)::BIGINT AS prolonged,
+    sum(unknown)::BIGINT AS unknown,
+    sum(prolonged) / nullif(sum(evaluable), 0) AS rate,
+    wilson_low(sum(prolonged), sum(evaluable)) AS rate_low,
+    wilson_high(sum(prolonged), sum(evaluable)) AS rate_high,
+    sum(prolonged) / sum(counted) AS rate_if_unknown_no,
+    (sum(prolonged) + sum(unknown)) / sum(counted) AS rate_if_unknown_yes,
+    bool_or(provisional) AS provisional
+FROM prolonged_leak_rate
+GROUP BY ALL
+ORDER BY
+    site,
+    unit,
+    month;
