@@ -1,0 +1,164 @@
+"""What does not fit between the registry and the logs: each finding a row, none silently dropped."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.cohort.holding import Held, named_pairs, whole_minute
+from schemas.published import DATA_QUALITY
+
+_DRAIN = ["site", "drain_key"]
+_PAIR = ["site", "device", "session"]
+
+
+def findings_of(
+    rows: pl.DataFrame,
+    uses: pl.DataFrame,
+    held: Held,
+    idle: pl.DataFrame,
+    ids: pl.DataFrame,
+    drain_use: pl.DataFrame,
+) -> pl.DataFrame:
+    """
+    The findings of a claim as DATA_QUALITY rows of scope `registry`; no hospital key appears in them.
+
+    Parameters
+    ----------
+    rows
+        The standing rows of the registry, as the hospital gave them.
+    idle
+        Stretches claimed by a drain that a newer device served at the time.
+    ids
+        `site`, `drain_key`, `drain_id`.
+    """
+    named = ids.filter(pl.col("drain_key").is_not_null()).select(*_DRAIN, "drain_id")
+    found = pl.concat(
+        [
+            _out_before_in(rows, named),
+            _named_without_log(rows, uses, named),
+            _outside(rows, uses, named),
+            _without_log(rows, named, drain_use),
+            _claimed_twice(held, named),
+            _without_drain(held, uses),
+            _idle(idle, named),
+        ],
+        how="diagonal_relaxed",
+    )
+    return DATA_QUALITY.conform(found.with_columns(scope=pl.lit("registry"))).sort(
+        "site", "device", "finding", "drain_id", "detail", "minutes", nulls_last=True
+    )
+
+
+def _out_before_in(rows: pl.DataFrame, ids: pl.DataFrame) -> pl.DataFrame:
+    return (
+        rows.filter(pl.col("tube_out_at") < pl.col("tube_in_at"))
+        .join(ids, on=_DRAIN)
+        .select(
+            "site",
+            "drain_id",
+            finding=pl.lit("tube_out_before_in"),
+            minutes=(pl.col("tube_in_at") - pl.col("tube_out_at")).dt.total_minutes(),
+            detail=pl.lit("the tube's removal is taken as not recorded"),
+        )
+    )
+
+
+def _named_without_log(rows: pl.DataFrame, uses: pl.DataFrame, ids: pl.DataFrame) -> pl.DataFrame:
+    return (
+        named_pairs(rows)
+        .join(uses, on=_PAIR, how="anti")
+        .join(ids, on=_DRAIN)
+        .select(
+            "site",
+            "device",
+            "drain_id",
+            finding=pl.lit("named_use_without_log"),
+            detail=pl.format("no log of {}/{}", "device", "session"),
+        )
+    )
+
+
+def _outside(rows: pl.DataFrame, uses: pl.DataFrame, ids: pl.DataFrame) -> pl.DataFrame:
+    out = pl.when(pl.col("tube_out_at") >= pl.col("tube_in_at")).then(whole_minute("tube_out_at"))
+    overlaps = (whole_minute("tube_in_at") < pl.col("ended_at")) & (
+        out.is_null() | (out > pl.col("started_at"))
+    )
+    return (
+        named_pairs(rows)
+        .join(uses, on=_PAIR)
+        .group_by(*_DRAIN, "device", "session")
+        .agg(any_overlap=overlaps.any(), minutes=pl.col("minutes_observed").sum())
+        .filter(~pl.col("any_overlap"))
+        .join(ids, on=_DRAIN)
+        .select(
+            "site",
+            "device",
+            "drain_id",
+            "minutes",
+            finding=pl.lit("log_outside_drain"),
+            detail=pl.format("{}/{} has logs, none between tube in and out", "device", "session"),
+        )
+    )
+
+
+def _without_log(rows: pl.DataFrame, ids: pl.DataFrame, drain_use: pl.DataFrame) -> pl.DataFrame:
+    named = (pl.col("uses").list.len().fill_null(0) > 0) | (pl.col("devices").list.len().fill_null(0) > 0)
+    return (
+        rows.join(ids, on=_DRAIN)
+        .join(drain_use, on="drain_id", how="anti")
+        .select(
+            "site",
+            "drain_id",
+            finding=pl.lit("drain_without_log"),
+            detail=pl.when(named)
+            .then(pl.lit("no log of its uses or devices falls to it between tube in and out"))
+            .otherwise(pl.lit("the registry gives neither uses nor device")),
+        )
+    )
+
+
+def _claimed_twice(held: Held, ids: pl.DataFrame) -> pl.DataFrame:
+    winners = ids.rename({"drain_key": "best_key", "drain_id": "winner"})
+    return (
+        held.lost.join(ids, on=_DRAIN)
+        .join(winners, on=["site", "best_key"])
+        .select(
+            "site",
+            "device",
+            "drain_id",
+            "minutes",
+            finding=pl.lit("use_claimed_twice"),
+            detail=pl.format("{}: these minutes went to {}", "use_id", "winner"),
+        )
+    )
+
+
+def _without_drain(held: Held, uses: pl.DataFrame) -> pl.DataFrame:
+    free = held.segments.filter(pl.col("holders").list.len() == 0)
+    return free.join(uses.select("use_id", "site", "device"), on="use_id").select(
+        "site",
+        "device",
+        finding=pl.lit("minutes_without_drain"),
+        minutes=(pl.col("segment_until") - pl.col("segment_from")).dt.total_minutes(),
+        detail=pl.format("{} {} to {}", "use_id", _text("segment_from"), _text("segment_until")),
+    )
+
+
+def _idle(idle: pl.DataFrame, ids: pl.DataFrame) -> pl.DataFrame:
+    return idle.join(ids, on=_DRAIN).select(
+        "site",
+        "device",
+        "drain_id",
+        finding=pl.lit("minutes_without_drain"),
+        minutes=(pl.col("segment_until") - pl.col("segment_from")).dt.total_minutes(),
+        detail=pl.format(
+            "{} {} to {}: another device served the drain",
+            "use_id",
+            _text("segment_from"),
+            _text("segment_until"),
+        ),
+    )
+
+
+def _text(column: str) -> pl.Expr:
+    return pl.col(column).dt.strftime("%Y-%m-%dT%H:%MZ")
