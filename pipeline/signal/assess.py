@@ -1,0 +1,323 @@
+"""Does a pressure trace show the patient breathing through the drain? Whole batches at once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
+
+from pipeline.definitions import TraceRules, load_definitions
+from pipeline.signal.artefacts import Conditioned, condition, quantile, run_lengths
+from pipeline.signal.breaths import Breaths, Spectrum, breaths_at, candidates, pulse, spectrum_of
+from schemas.errors import InputError
+from schemas.lake import EVIDENCE_COLUMNS
+from schemas.vocabulary import ArtefactKind, Verdict
+
+Real = NDArray[np.float64]
+Flag = NDArray[np.bool_]
+
+BLOCK = 128  # traces worked on at once; the last block is filled up with empty traces
+_FINE_HZ = 8.0  # rates above are averaged down to no less than this to look for artefacts
+_COARSE_HZ = 4.0  # and to no less than this to look for breaths (the band ends at 0.8 Hz)
+
+
+def assess(
+    samples: NDArray[Any] | Sequence[Sequence[float]], rate_hz: float, *, rules: TraceRules | None = None
+) -> pl.DataFrame:
+    """
+    Decide for each pressure trace whether it shows breathing.
+
+    Artefacts are masked first (`artefacts.condition`). The two strongest rates of the breathing band
+    are then tried: the trace is cut into cycles around each, the cycles are stretched to one length
+    and laid over one another, and a score weighs how alike they are, how much their lengths vary,
+    how much of the usable time they cover and how many there are. Being stretched, breaths may vary
+    in length where a spectral line would fade. The score's chance of a false alarm comes from
+    structured nulls (correlated noise, drift), over the whole search; cycles too sharp for a breath
+    are a pump's whatever their score.
+
+    `present`: chance of a false alarm and swing on the right side of their limits, and not a pump.
+    `absent`: in windows longer than the slowest breath, the whole range of the pressure below the
+    heart's band, which no swing can exceed, stays under the limit, in a trace that could have shown
+    breathing. Everything else that has three breaths' worth of usable signal is `indeterminate`.
+
+    A trace's result depends on that trace alone, to the last bit: batches are worked on in blocks of
+    a fixed size, and memory grows with the batch only by its input and result.
+
+    Parameters
+    ----------
+    samples
+        (n_traces, n_samples) cm[H2O]; NaN: no value, +inf: above range, -inf: below range.
+    rate_hz
+        Samples per second; under 4 Hz no trace is assessable.
+    rules
+        `[trace]` of the definitions; the shipped ones unless given.
+
+    Returns
+    -------
+    One row a trace: the columns of the evidence table (`schemas.lake.EVIDENCE_COLUMNS`). The swing and
+    its bounds are those of the breaths where `present` or `indeterminate`; where `absent` the upper
+    bound is the range that no swing can exceed. `artefact_fraction` counts saturated, stuck, stepped,
+    cough and motion samples, not missing ones; a pump or the heart colours a trace without hiding it.
+
+    Raises
+    ------
+    InputError
+        When the samples are not a matrix of numbers or the rate is not a positive number.
+
+    Examples
+    --------
+    >>> t = np.arange(600) / 10
+    >>> breathing, blocked = -21 + 1.5 * np.sin(2 * np.pi * t / 4), -20 + 0.05 * np.sin(40 * t**1.5)
+    >>> assess(np.vstack([breathing, blocked]), 10.0).select("verdict", "breath_rate_per_min", "swing_cmh2o").rows()
+    [('present', 15.0, 3.0), ('absent', None, None)]
+    """
+    matrix = _matrix(samples)
+    rate = _rate(rate_hz)
+    limits = load_definitions().trace if rules is None else rules
+    parts = [_assess_block(block, rate, limits).head(count) for block, count in _blocks(matrix)]
+    dtypes = {c.name: c.dtype for c in EVIDENCE_COLUMNS}
+    if not parts:
+        return pl.DataFrame(schema=dtypes)
+    return pl.concat(parts).select(pl.col(name).cast(dtype) for name, dtype in dtypes.items())
+
+
+def _matrix(samples: NDArray[Any] | Sequence[Sequence[float]]) -> NDArray[Any]:
+    advice = "give a matrix (n_traces, n_samples) of numbers in cm[H2O]"
+    try:
+        matrix = np.asarray(samples)
+    except ValueError as error:
+        raise InputError(f"assess: the traces differ in length; {advice}, one call for each length.") from error
+    if matrix.dtype == object or matrix.dtype.kind not in "fiu" and matrix.size:
+        raise InputError(f"assess: the samples are not all numbers; {advice}, NaN where there is none.")
+    if matrix.ndim == 1 and matrix.size == 0:
+        return np.empty((0, 0))
+    if matrix.ndim != 2:
+        raise InputError(f"assess: the samples have {matrix.ndim} dimension(s) instead of two; {advice}.")
+    return matrix
+
+
+def _rate(rate_hz: float) -> float:
+    try:
+        rate = float(rate_hz)
+    except (TypeError, ValueError) as error:
+        raise InputError(f"assess: the rate {rate_hz!r} is not a number; give samples per second.") from error
+    if not (np.isfinite(rate) and rate > 0):
+        raise InputError(f"assess: the rate {rate_hz!r} is not above 0; give samples per second.")
+    return rate
+
+
+def _blocks(matrix: NDArray[Any]) -> Iterator[tuple[Real, int]]:
+    """Blocks of exactly BLOCK traces with how many of them are real: arithmetic never sees the batch's size."""
+    for start in range(0, len(matrix), BLOCK):
+        part = matrix[start : start + BLOCK]
+        block = np.full((BLOCK, matrix.shape[1]), np.nan)
+        block[: len(part)] = part
+        yield block, len(part)
+
+
+def _assess_block(block: Real, rate: float, rules: TraceRules) -> pl.DataFrame:
+    fine, fine_hz = _average(block, rate, max(1, int(rate / _FINE_HZ)))
+    if rate < rules.lowest_rate or fine.shape[1] < 3 * 60.0 / rules.fastest * fine_hz:
+        return _nothing(block, rules)
+    made_ready = condition(fine, fine_hz, rules)
+    by = max(1, int(fine_hz / _COARSE_HZ))
+    hz = fine_hz / by
+    pressure, usable, edges = _coarse(made_ready, by, fine_hz)
+    lowest = _lowest_rate(usable, hz, rules)
+    spectrum = spectrum_of(pressure, usable, hz)
+    first, second = candidates(spectrum, rules)
+    tries = [breaths_at(spectrum, pressure, edges, usable, hz, f, rules) for f in (first, second)]
+    return _decide(made_ready, spectrum, usable, hz, rate, lowest, tries, rules)
+
+
+def _average(samples: Real, rate: float, by: int) -> tuple[Real, float]:
+    """Means of `by` neighbours; a mean needs half of them, and one out of range makes it out of range."""
+    if by == 1:
+        return samples, rate
+    whole = samples[:, : samples.shape[1] // by * by].reshape(len(samples), -1, by)
+    known = np.isfinite(whole)
+    count = known.sum(axis=2)
+    mean = np.where(known, whole, 0.0).sum(axis=2) / np.maximum(count, 1)
+    mean = np.where(2 * count >= by, mean, np.nan)
+    mean = np.where((whole == np.inf).any(axis=2), np.inf, mean)
+    return np.where((whole == -np.inf).any(axis=2), -np.inf, mean), rate / by
+
+
+def _coarse(ready: Conditioned, by: int, fine_hz: float) -> tuple[Real, Flag, Real]:
+    """Pressure and usable samples at the coarse rate, and the change over half a second from each on."""
+    half = max(1, round(0.5 * fine_hz))
+    edges = np.zeros_like(ready.pressure)
+    edges[:, :-half] = np.abs(ready.pressure[:, half:] - ready.pressure[:, :-half])
+    width = ready.pressure.shape[1] // by * by
+    shape = (len(ready.pressure), -1, by)
+    return (
+        ready.pressure[:, :width].reshape(shape).mean(axis=2),
+        ready.usable[:, :width].reshape(shape).all(axis=2),
+        edges[:, :width].reshape(shape).max(axis=2),
+    )
+
+
+def _lowest_rate(usable: Flag, hz: float, rules: TraceRules) -> Real:
+    """Slowest rate (per minute) of which `least_breaths` whole cycles fit the unbroken usable stretches."""
+    lengths = run_lengths(usable)
+    begins = usable.copy()
+    begins[:, 1:] &= ~usable[:, :-1]
+    row, at = np.nonzero(begins)
+    seconds = lengths[row, at] / hz
+    grid = np.arange(rules.slowest, rules.fastest + 0.25, 0.5)
+    fits = np.floor(seconds[:, None] * grid / 60.0 + 1e-9).astype(np.int64)
+    running = np.concatenate([np.zeros((1, len(grid)), dtype=np.int64), np.cumsum(fits, axis=0)])
+    until = np.searchsorted(row, np.arange(len(usable) + 1))
+    enough = running[until[1:]] - running[until[:-1]] >= rules.least_breaths
+    return np.where(enough.any(axis=1), grid[np.argmax(enough, axis=1)], np.nan)
+
+
+def _score(b: Breaths, rules: TraceRules) -> Real:
+    """Log-odds-like score of breathing against structured noise; -inf where there are too few cycles."""
+    n = np.sqrt(b.count)
+    alike = np.clip(np.nan_to_num(b.alike, nan=0.01), 0.01, 0.995)
+    score = (
+        rules.score_constant
+        + rules.score_breaths * n
+        + rules.score_alike * n * np.log(alike / (1 - alike))
+        + rules.score_interval_cv * n * np.nan_to_num(b.interval_cv, nan=1.0)
+        + rules.score_covered * n * b.covered
+    )
+    return np.where(b.count >= rules.least_breaths, score, -np.inf)
+
+
+def _false_alarm(score: Real, rules: TraceRules) -> Real:
+    """Chance that structured noise reaches the score: exponential tail through two measured points."""
+    return np.where(
+        np.isfinite(score), 10.0 ** np.minimum(-(score - rules.score_at_one) / rules.score_per_decade, 0.0), 1.0
+    )
+
+
+def _pump_like(b: Breaths, rules: TraceRules) -> Flag:
+    """Cycles that change faster than a chest does, given how long they are; very regular ones are doubted sooner."""
+    seconds = 60.0 / np.maximum(np.nan_to_num(b.rate, nan=15.0), 1e-9)
+    sharp = np.nan_to_num(b.sharpness, nan=0.0)
+    edge = np.nan_to_num(b.edge, nan=0.0)
+    metronome = (np.nan_to_num(b.interval_cv, nan=1.0) < rules.pump_regular) & (
+        np.nan_to_num(b.swing_cv, nan=1.0) < 2 * rules.pump_regular
+    )
+    return (
+        (sharp > rules.pump_sharp)
+        | ((seconds >= 4.0) & (edge > rules.pump_edge))
+        | ((seconds >= 3.0) & (edge > rules.pump_edge + 0.08) & (sharp > 0.8 * rules.pump_sharp))
+        | (metronome & (sharp > 0.78 * rules.pump_sharp))
+    )
+
+
+def _greatest_range(spectrum: Spectrum, usable: Flag, hz: float, rules: TraceRules) -> Real:
+    """The range that no swing exceeds: of the band-limited pressure, in windows longer than the slowest breath."""
+    rows, width = usable.shape
+    ones = np.ones(rows)
+    band = spectrum.band(0.4 * rules.slowest * ones, 0.7 * rules.slowest * ones, rules.fastest * ones, 1.25 * rules.fastest * ones)
+    window = min(round(60.0 / rules.slowest * hz), width)
+    high = maximum_filter1d(np.where(usable, band, -np.inf), window, axis=1, mode="constant", cval=-np.inf)
+    low = minimum_filter1d(np.where(usable, band, np.inf), window, axis=1, mode="constant", cval=np.inf)
+    start, every = window // 2, max(1, round(hz))
+    places = slice(start, max(width - (window - 1) // 2, start + 1), every)
+    spread = high[:, places] - low[:, places]
+    return quantile(spread, np.isfinite(spread), rules.absent_quantile)
+
+
+def _decide(
+    ready: Conditioned,
+    spectrum: Spectrum,
+    usable: Flag,
+    hz: float,
+    rate: float,
+    lowest: Real,
+    tries: list[Breaths],
+    rules: TraceRules,
+) -> pl.DataFrame:
+    one, two = tries
+    clear = [_false_alarm(_score(b, rules), rules) <= rules.false_alarm for b in tries]
+    pump = [_pump_like(b, rules) for b in tries]
+    ratio = np.maximum(two.rate, one.rate) / np.minimum(two.rate, one.rate)
+    overtone = (np.abs(ratio / np.round(ratio) - 1) < 0.08) & (np.round(ratio) >= 2)
+    take_two = ~(clear[0] & ~pump[0]) & clear[1] & ~pump[1] & ~overtone
+    found = (clear[0] & ~pump[0]) | take_two
+
+    def of(name: str) -> Real:
+        return np.where(take_two, getattr(two, name), getattr(one, name))
+
+    swing = np.round(of("swing"), 2)
+    need = rules.least_swing if rate >= rules.alias_rate else rules.alias_swing
+    range_ = np.round(_greatest_range(spectrum, usable, hz, rules), 2)
+    can_tell = lowest <= rules.absent_covers
+    present = found & (swing >= need)
+    small = found & (swing >= 0.5 * rules.least_swing)
+    absent = ~present & ~small & can_tell & (range_ < rules.least_swing)
+    assessable = (present | can_tell) & ~ready.constant
+    verdict = np.select(
+        [~assessable, present, absent],
+        [str(Verdict.NOT_ASSESSABLE), str(Verdict.PRESENT), str(Verdict.ABSENT)],
+        str(Verdict.INDETERMINATE),
+    )
+    measured = assessable & ~absent & (of("count") >= rules.least_breaths)
+    kind, fraction = _main_artefact(ready, clear[0] & pump[0] & (one.swing > rules.least_swing / 2), pulse(spectrum, usable, rules))
+    nan = np.nan
+    return _frame(
+        verdict,
+        np.where(present, np.round(of("rate"), 2), nan),
+        np.where(measured, swing, nan),
+        np.where(measured, np.round(of("swing_low"), 2), np.where(absent, 0.0, nan)),
+        np.where(measured, np.round(of("swing_high"), 2), np.where(absent, range_, nan)),
+        np.where(ready.constant, nan, lowest),
+        fraction,
+        kind,
+    )
+
+
+def _main_artefact(ready: Conditioned, pumped: Flag, heart: Flag) -> tuple[NDArray[np.str_], Real]:
+    """The kind that took most samples, else what colours the whole trace; and the share of artefact samples."""
+    width = ready.usable.shape[1]
+    cough = ready.burst_is_cough[:, None]
+    shares = np.column_stack(
+        [
+            flags.sum(axis=1) / width
+            for flags in (ready.burst & cough, ready.burst & ~cough, ready.saturated, ready.flat, ready.stepped)
+        ]
+    )
+    names = np.array([ArtefactKind.COUGH, ArtefactKind.MOTION, ArtefactKind.SATURATED, ArtefactKind.FLAT, ArtefactKind.STEP])
+    main = names[np.argmax(shares, axis=1)].astype(str)
+    colour = np.where(pumped, str(ArtefactKind.PUMP), np.where(heart, str(ArtefactKind.CARDIAC), str(ArtefactKind.NONE)))
+    kind = np.where(shares.max(axis=1) > 0, main, colour)
+    artefact = ready.burst | ready.saturated | ready.flat | ready.stepped
+    return kind, np.round(artefact.sum(axis=1) / width, 4)
+
+
+def _nothing(block: Real, rules: TraceRules) -> pl.DataFrame:
+    """Too short or too slowly sampled to hold three breaths of any rate."""
+    rows = len(block)
+    nan = np.full(rows, np.nan)
+    out = np.isinf(block)
+    share = out.mean(axis=1) if block.shape[1] else np.zeros(rows)
+    kind = np.where(share > 0, str(ArtefactKind.SATURATED), str(ArtefactKind.NONE))
+    verdict = np.full(rows, str(Verdict.NOT_ASSESSABLE))
+    return _frame(verdict, nan, nan, nan, nan, nan, np.round(share, 4), kind)
+
+
+def _frame(
+    verdict: NDArray[np.str_], rate: Real, swing: Real, low: Real, high: Real, lowest: Real, share: Real, kind: NDArray[np.str_]
+) -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "verdict": verdict.tolist(),
+            "breath_rate_per_min": rate,
+            "swing_cmh2o": swing,
+            "swing_low_cmh2o": low,
+            "swing_high_cmh2o": high,
+            "lowest_rate_per_min": lowest,
+            "artefact_fraction": share,
+            "artefact_kind": kind.tolist(),
+        },
+        nan_to_null=True,
+    )
