@@ -72,6 +72,25 @@ class TraceRules(Section):
     least_swing: float
     false_alarm: float
     artefact_share: float
+    stuck_seconds: float
+    stuck_moves: float
+    step_least: float
+    burst_least: float
+    burst_ratio: float
+    score_constant: float
+    score_breaths: float
+    score_alike: float
+    score_interval_cv: float
+    score_covered: float
+    score_at_one: float
+    score_per_decade: float
+    swing_error: float
+    pump_sharp: float
+    pump_edge: float
+    pump_regular: float
+    heart_least: float
+    absent_quantile: float
+    absent_covers: float
 
 
 class EnvelopeRules(Section):
@@ -194,6 +213,13 @@ class LeakRules(Section):
     late_entry: int
 
 
+class DrainRules(Section):
+    """When a drain's stretch was watched well enough for a sum over it."""
+
+    watched_share: float
+    first_hours: float
+
+
 class ProlongedLeakRules(Section):
     """One definition of a prolonged leak."""
 
@@ -241,6 +267,7 @@ class Definitions(Section):
     fluid: FluidRules
     alerts: AlertRules
     leak: LeakRules
+    drain: DrainRules
     prolonged_leak: tuple[ProlongedLeakRules, ...]
     readiness: ReadinessRules
     statistics: StatisticsRules
