@@ -1,0 +1,64 @@
+"""Where breathing was seen to stop and to come back, and how well that can be dated."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from schemas.vocabulary import TidalingBasis, Verdict
+
+
+def mark_sightings(grid: pl.DataFrame, evidence: pl.DataFrame) -> pl.DataFrame:
+    """
+    Add what a minute itself shows of breathing, apart from what was held over from its neighbours.
+
+    A traced verdict holds until the next trace, so the verdict of a minute may rest on evidence up to
+    ten minutes old: good enough to count minutes, not to date a stop. Here a minute shows breathing,
+    or its absence, only by its own trace or, untraced, by its envelope window.
+
+    Returns
+    -------
+    The grid with `traced`; `breath_seen` and `absence_seen` (booleans); `swing_seen_cmh2o` (of a minute
+    that shows breathing) and `swing_bound_cmh2o` (the most that can be hidden in a minute that shows
+    absence), both max − min where untraced; `range_cmh2o`; the rows of the sightings around, within the
+    span: `breath_row` (last breathing up to here), `next_breath_row`,
+    `absence_row` (last absence up to here), `next_absence_row`, null where none; `span_first_row`,
+    `span_last_row`; and `run_count`,
+    running minutes so far, by which onsets are timed (a pause hides breathing, it does not stop it).
+    """
+    traces = evidence.select(
+        "use_id",
+        "minute",
+        traced=pl.lit(True),
+        trace_verdict="verdict",
+        trace_swing="swing_cmh2o",
+        trace_bound="swing_high_cmh2o",
+    )
+    joined = grid.join(traces, on=["use_id", "minute"], how="left", maintain_order="left").with_columns(
+        pl.col("traced").fill_null(False),
+        range_cmh2o=pl.col("pressure_max_cmh2o") - pl.col("pressure_min_cmh2o"),
+    )
+    by_envelope = ~pl.col("traced") & (pl.col("tidaling_basis") == TidalingBasis.ENVELOPE).fill_null(False)
+    verdict = pl.when("traced").then("trace_verdict").when(by_envelope).then("tidaling")
+    present = (verdict == Verdict.PRESENT).fill_null(False) & pl.col("running")
+    absent = (verdict == Verdict.ABSENT).fill_null(False) & pl.col("running")
+    marked = joined.with_columns(
+        breath_seen=present,
+        absence_seen=absent,
+        swing_seen_cmh2o=pl.when(present).then(
+            pl.when("traced").then("trace_swing").otherwise("range_cmh2o")
+        ),
+        swing_bound_cmh2o=pl.when(absent).then(
+            pl.when("traced").then("trace_bound").otherwise("range_cmh2o")
+        ),
+        run_count=pl.col("running").cast(pl.Int64).cum_sum(),
+    ).drop("trace_verdict", "trace_swing", "trace_bound")
+    breath = pl.when("breath_seen").then("row")
+    absence = pl.when("absence_seen").then("row")
+    return marked.with_columns(
+        breath_row=breath.forward_fill().over("span_no"),
+        next_breath_row=breath.backward_fill().over("span_no"),
+        absence_row=absence.forward_fill().over("span_no"),
+        next_absence_row=absence.backward_fill().over("span_no"),
+        span_first_row=pl.col("row").first().over("span_no"),
+        span_last_row=pl.col("row").last().over("span_no"),
+    )

@@ -1,0 +1,131 @@
+"""Canister changes: when a falling reading is a new canister, and when it is tilt or noise."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+
+from pipeline.definitions import FluidRules
+
+
+def find_canisters(grid: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:
+    """
+    Number the canisters of each use by what its trusted readings do.
+
+    A reading begins a new canister where it lies below the level before it (the median of the
+    `smooth` readings before) by the greater of `change_least` and `change_share`; beside a pause a fall
+    of `change_pause` to at most `change_empty` is enough; and after an unread stretch of
+    `change_unseen` minutes or more, into which the new canister has had time to fill, the greater of
+    `change_least` and `change_unseen_share`. In each case it must stay down: the `smooth` readings from
+    there on, and the first reading `change_stays` minutes later, must lie as low. A fall that recovers,
+    or that the log's end leaves open, is no change.
+
+    Readings of a canister that leap out and back by `change_least` within `change_stays` readings are
+    bumps, not fluid, and are set aside.
+
+    Parameters
+    ----------
+    grid
+        Needs `row`, `use_no`, `canister_volume_ml`, `volume_trusted`, `paused`.
+
+    Returns
+    -------
+    The accepted readings in order: `row`, `use_no`, `volume_ml`, `canister_no` (from 1).
+    """
+    beside = (
+        pl.col("paused").cast(pl.UInt8).rolling_max(2 * rules.change_beside + 1, min_samples=1, center=True)
+    )
+    readings = (
+        grid.select(
+            "row",
+            "use_no",
+            "volume_trusted",
+            volume_ml=pl.col("canister_volume_ml"),
+            beside_pause=beside.over("use_no") > 0,
+        )
+        .filter("volume_trusted")
+        .drop("volume_trusted")
+    )
+    numbered = readings.with_columns(begins=_begins_canister(readings, rules)).with_columns(
+        canister_no=1 + pl.col("begins").cast(pl.Int32).cum_sum().over("use_no")
+    )
+    return _without_bumps(numbered, rules).select("row", "use_no", "volume_ml", "canister_no")
+
+
+def change_clauses(rules: FluidRules) -> dict[str, pl.Expr]:
+    """
+    How low a reading must be to begin a new canister, by clause, from `level_before_ml`,
+    `beside_pause` and `unread_minutes`; null where the clause does not apply.
+    """
+    before = pl.col("level_before_ml")
+    fall = pl.max_horizontal(pl.lit(rules.change_least), before * rules.change_share / 100)
+    unseen = pl.max_horizontal(pl.lit(rules.change_least), before * rules.change_unseen_share / 100)
+    emptied = pl.min_horizontal(pl.lit(rules.change_empty), before - rules.change_pause)
+    return {
+        "great_fall": before - fall,
+        "emptied_beside_pause": pl.when("beside_pause").then(emptied),
+        "lower_after_unread": pl.when(pl.col("unread_minutes") >= rules.change_unseen).then(before - unseen),
+    }
+
+
+def _begins_canister(readings: pl.DataFrame, rules: FluidRules) -> pl.Series:
+    smooth = rules.smooth
+    volume = pl.col("volume_ml")
+    falls = (
+        readings.with_columns(
+            level_before_ml=volume.rolling_median(smooth, min_samples=1).shift(1).over("use_no"),
+            unread_minutes=pl.col("row") - pl.col("row").shift(1).over("use_no") - 1,
+        )
+        .with_row_index("reading")
+        .with_columns(low=pl.max_horizontal(change_clauses(rules).values()))
+        .filter(volume <= pl.col("low"))
+    )
+    # Emptied beside a pause, the new canister may soon be fuller than `change_empty`; it still must not
+    # come back to what was there before.
+    emptied = pl.col("beside_pause") & (pl.col("low") <= rules.change_empty)
+    stays_below = pl.when(emptied).then(pl.col("level_before_ml") - rules.change_pause).otherwise("low")
+    later = readings.select(later_row="row", later_use="use_no", later_ml="volume_ml")
+    stayed = (
+        falls.with_columns(stays_below=stays_below, due=pl.col("row") + rules.change_stays)
+        .join_asof(later, left_on="due", right_on="later_row", strategy="forward", check_sortedness=False)
+        .filter((pl.col("later_use") == pl.col("use_no")) & (pl.col("later_ml") <= pl.col("stays_below")))
+    )
+    following = (
+        stayed.select("reading", "use_no", "stays_below", "row", k=pl.int_ranges(0, smooth))
+        .explode("k")
+        .with_columns(other=pl.col("reading") + pl.col("k"))
+        .filter(pl.col("other") < readings.height)
+    )
+    following = following.with_columns(
+        other_use=readings["use_no"].gather(following["other"]),
+        other_ml=readings["volume_ml"].gather(following["other"]),
+    ).filter(pl.col("other_use") == pl.col("use_no"))
+    confirmed = (
+        following.group_by("reading", maintain_order=True)
+        .agg(level_after=pl.col("other_ml").median(), stays_below=pl.col("stays_below").first())
+        .filter(pl.col("level_after") <= pl.col("stays_below"))
+        .sort("reading")
+        # The readings just after a change still have the old canister before them.
+        .filter((pl.col("reading").cast(pl.Int64).diff() > smooth).fill_null(True))
+    )
+    begins = pl.Series("begins", np.zeros(readings.height, dtype=np.bool_))
+    return begins.scatter(confirmed["reading"], True)
+
+
+def _without_bumps(readings: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:
+    reach = rules.change_stays
+    fitted = ["use_no", "canister_no"]
+    volume = pl.col("volume_ml")
+    leaps = (volume - volume.shift(1)).abs().over(fitted) >= rules.change_least
+    bumpy = readings.filter(leaps.any().over(fitted))
+    if bumpy.is_empty():
+        return readings
+    middle = volume.rolling_median(2 * reach + 1, min_samples=1, center=True)
+    after = volume.reverse().rolling_min(reach, min_samples=1).shift(1).reverse()
+    before = volume.rolling_max(reach, min_samples=1).shift(1)
+    up = (volume >= middle + rules.change_least) & (after <= volume - rules.change_least)
+    down = (volume <= middle - rules.change_least) & (before >= volume + rules.change_least)
+    bumps = bumpy.with_columns(up=up.over(fitted), down=down.over(fitted)).filter(
+        pl.col("up").fill_null(False) | pl.col("down").fill_null(False)
+    )
+    return readings.join(bumps.select("row"), on="row", how="anti", maintain_order="left")

@@ -1,0 +1,185 @@
+"""Clamped and flow stopped: breathing and leak cease at once after somebody handled the drain."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.course.grid import STRETCH, at, over_windows, paint
+from pipeline.definitions import ClampRules, FlowStoppedRules, OcclusionRules
+from schemas.vocabulary import AnnotationKind, PeriodKind
+
+
+def find_stops(
+    grid: pl.DataFrame, clamp: ClampRules, stopped: FlowStoppedRules, flow: OcclusionRules
+) -> pl.DataFrame:
+    """
+    Find the sudden stops of leak and breathing after handling, each clause with its answer.
+
+    A stop is a run of running minutes without a hole whose known leak is at most `flow.leak_most`,
+    after `readings` minutes with a median above `flow.leak_before`, and that begins while `handled`
+    (within `stop_within` after a pause, a canister change or a handled alert). Breathing must stop with
+    it: last seen before, its absence seen during the run, at most `sudden_within` running minutes
+    apart and around the leak's stop; further apart the onset cannot be dated and nothing is said. A
+    hole inside shows nothing, so no run crosses one.
+
+    `clamped` where both return together within `return_within`: the leak's median back above
+    `flow.leak_before` and breathing seen again around that minute, dated as well. Otherwise
+    `flow_stopped`, until either returns: the cause is unknown.
+
+    Returns
+    -------
+    One row a stop: `from_row`, `to_row`, `kind`, `grade`, `detail`, the clauses `onset_dated`,
+    `breath_stops_with_leak`, `leak_returns`, `breath_returns_with_leak`, `in_time`, and the figures
+    behind them (`leak_before`, `leak_after`, rows of the sightings).
+    """
+    known = _known_flow(grid, flow)
+    stops = known.filter("stops").rename({"row": "start_row", "k": "start_k"}).with_row_index("window")
+    end_k = stops["end_k"]
+    return_k = (end_k + 1).clip(upper_bound=max(known.height - 1, 0))
+    stops = stops.with_columns(
+        end_row=known["row"].gather(end_k),
+        return_row=known["row"].gather(return_k),
+        return_stretch=known["stretch"].gather(return_k),
+    ).with_columns(
+        return_row=pl.when(
+            (pl.col("return_stretch") == pl.col("stretch")) & (pl.col("end_k") + 1 < known.height)
+        ).then("return_row")
+    )
+    around = pl.col("known_leak").median()
+    before = over_windows(
+        known,
+        stops.select(
+            "window",
+            from_row=pl.max_horizontal(pl.col("start_k") - clamp.readings, "stretch_first_k"),
+            to_row=pl.col("start_k") - 1,
+        ),
+        leak_before=around,
+    )
+    after = over_windows(
+        known,
+        stops.select(
+            "window",
+            from_row=pl.col("end_k") + 1,
+            to_row=pl.min_horizontal(pl.col("end_k") + clamp.readings, "stretch_last_k"),
+        ),
+        leak_after=around,
+    )
+    stops = (
+        stops.join(before, on="window", how="left", maintain_order="left")
+        .join(after, on="window", how="left", maintain_order="left")
+        .filter(pl.col("leak_before") > flow.leak_before)
+    )
+    return _judge(_sightings(grid, stops, clamp), clamp, stopped, flow)
+
+
+def _known_flow(grid: pl.DataFrame, flow: OcclusionRules) -> pl.DataFrame:
+    """Running minutes with a known leak, in stretches without a hole, and the runs that are still."""
+    known = (
+        grid.with_columns(holes=pl.col("no_data").cast(pl.Int64).cum_sum())
+        .filter(pl.col("running") & pl.col("air_leak_ml_min").is_not_null())
+        .select(
+            "row", "handled", stretch=pl.struct("span_no", "holes").rle_id(), known_leak="air_leak_ml_min"
+        )
+        .with_row_index("k")
+        .with_columns(pl.col("k").cast(pl.Int64), still=pl.col("known_leak") <= flow.leak_most)
+        .with_columns(run=pl.struct("stretch", "still").rle_id())
+    )
+    first = pl.col("stretch") != pl.col("stretch").shift(1)
+    last = pl.col("stretch") != pl.col("stretch").shift(-1)
+    run_ends = (pl.col("run") != pl.col("run").shift(-1)).fill_null(True)
+    run_begins = pl.col("run") != pl.col("run").shift(1)
+    return known.with_columns(
+        stops=pl.col("still") & (run_begins & ~first).fill_null(False) & pl.col("handled"),
+        end_k=pl.when(run_ends).then("k").backward_fill(),
+        stretch_first_k=pl.when(first.fill_null(True)).then("k").forward_fill(),
+        stretch_last_k=pl.when(last.fill_null(True)).then("k").backward_fill(),
+    )
+
+
+def _sightings(grid: pl.DataFrame, stops: pl.DataFrame, clamp: ClampRules) -> pl.DataFrame:
+    """The rows at which breathing and its absence were seen around the stop and the return."""
+    by = stops.select(pl.min_horizontal(pl.col("start_row") + clamp.stop_within, "end_row")).to_series()
+    last_breath = at(grid, "breath_row", by)
+    absence = at(grid, "next_absence_row", last_breath)
+    breath_again = at(grid, "next_breath_row", absence)
+    last_absence = at(grid, "absence_row", breath_again)
+    holes = grid.select(row="row", holes=pl.col("no_data").cast(pl.Int64).cum_sum())
+    return stops.with_columns(
+        last_breath.alias("last_breath"),
+        absence.alias("absence"),
+        breath_again.alias("breath_again"),
+        last_absence.alias("last_absence"),
+        stop_runs=at(grid, "run_count", absence) - at(grid, "run_count", last_breath),
+        return_runs=at(grid, "run_count", breath_again) - at(grid, "run_count", last_absence),
+        stop_holes=at(holes, "holes", absence) - at(holes, "holes", last_breath),
+        return_holes=at(holes, "holes", breath_again) - at(holes, "holes", last_absence),
+    )
+
+
+def _judge(
+    stops: pl.DataFrame, clamp: ClampRules, stopped: FlowStoppedRules, flow: OcclusionRules
+) -> pl.DataFrame:
+    within = clamp.stop_within
+    clauses = {
+        "onset_dated": (pl.col("stop_runs") <= stopped.sudden_within) & (pl.col("stop_holes") == 0),
+        "breath_stops_with_leak": (pl.col("absence") >= pl.col("start_row") - within)
+        & (pl.col("absence") <= pl.col("end_row")),
+        "leak_returns": pl.col("return_row").is_not_null() & (pl.col("leak_after") > flow.leak_before),
+        "breath_returns_with_leak": (pl.col("breath_again") >= pl.col("return_row") - within)
+        & (pl.col("last_absence") <= pl.col("return_row") + within)
+        & (pl.col("return_runs") <= stopped.sudden_within)
+        & (pl.col("return_holes") == 0),
+        "in_time": pl.col("return_row") - pl.col("start_row") <= clamp.return_within,
+    }
+    back = pl.col("leak_returns") & pl.col("breath_returns_with_leak") & pl.col("in_time")
+    until_breath = pl.min_horizontal("end_row", pl.col("breath_again") - 1)
+    judged = (
+        stops.with_columns(**{name: clause.fill_null(False) for name, clause in clauses.items()})
+        .filter(pl.col("onset_dated") & pl.col("breath_stops_with_leak"))
+        .with_columns(
+            kind=pl.when(back)
+            .then(pl.lit(PeriodKind.CLAMPED.value))
+            .otherwise(pl.lit(PeriodKind.FLOW_STOPPED.value)),
+            from_row=pl.col("start_row"),
+            to_row=pl.when(back).then(pl.col("return_row") - 1).otherwise(until_breath),
+            grade=pl.lit(None, pl.String),
+        )
+    )
+    began = pl.format(
+        "after handling the leak fell from {} to at most {} mL/min and breathing stopped "
+        "within {} running minutes",
+        pl.col("leak_before").round(1),
+        pl.lit(flow.leak_most),
+        pl.col("stop_runs"),
+    )
+    came_back = pl.format(
+        "both came back together after {} min (leak {} mL/min)",
+        pl.col("return_row") - pl.col("start_row"),
+        pl.col("leak_after").round(1),
+    )
+    missing = (
+        pl.when(~pl.col("leak_returns"))
+        .then(pl.lit("the leak was not seen to come back"))
+        .when(~pl.col("breath_returns_with_leak"))
+        .then(pl.lit("breathing was not seen to come back with the leak"))
+        .otherwise(pl.lit("both came back too late for a forgotten clamp"))
+    )
+    unknown = pl.format("{}, cause unknown", missing)
+    return judged.with_columns(
+        detail=pl.format("{}; {}", began, pl.when(back).then(came_back).otherwise(unknown))
+    )
+
+
+def mark_stops(grid: pl.DataFrame, stops: pl.DataFrame, annotations: pl.DataFrame) -> pl.DataFrame:
+    """
+    Add `clamped` and `flow_stopped`, each with its grade and detail.
+
+    A noted clamp trial stands before what the log says: it is `clamped`, grade `annotated`, and a
+    minute so noted is not `flow_stopped`.
+    """
+    columns = list(STRETCH)
+    noted = annotations.filter(pl.col("kind") == AnnotationKind.CLAMP_TRIAL).select(columns)
+    clamped = stops.filter(pl.col("kind") == PeriodKind.CLAMPED).select(columns)
+    unexplained = stops.filter(pl.col("kind") == PeriodKind.FLOW_STOPPED).select(columns)
+    marked = paint(paint(grid, "clamped", pl.concat([noted, clamped])), "flow_stopped", unexplained)
+    return marked.with_columns(flow_stopped=pl.col("flow_stopped") & ~pl.col("clamped"))

@@ -1,0 +1,90 @@
+"""The kinds of periods of a use: for each, the minutes it is in force and the words that support it."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.course.periods import Finding, tidaling_findings
+from pipeline.definitions import Definitions
+from schemas.vocabulary import PeriodKind
+
+
+def findings_of(definitions: Definitions) -> dict[PeriodKind, Finding]:
+    """
+    Every kind of period with its minutes, grade and detail, as expressions over a marked grid.
+
+    To add a flag: a module that marks its minutes, and a line here.
+    """
+    return {
+        **tidaling_findings(),
+        PeriodKind.TILTED: Finding(
+            pl.col("tilted"),
+            pl.format("tilt up to {} deg (limit {})", _most("tilt_deg"), pl.lit(definitions.tilted.limit)),
+        ),
+        PeriodKind.PAUSED: Finding(pl.col("paused"), pl.lit("suction paused").first()),
+        PeriodKind.OCCLUSION_SUSPECTED: Finding(
+            pl.col("occlusion_suspected"),
+            pl.col("occlusion_suspected_detail").first(),
+            "occlusion_suspected_grade",
+        ),
+        PeriodKind.CLAMPED: Finding(pl.col("clamped"), pl.col("clamped_detail").first(), "clamped_grade"),
+        PeriodKind.FLOW_STOPPED: Finding(pl.col("flow_stopped"), pl.col("flow_stopped_detail").first()),
+        PeriodKind.LINE_OPEN: Finding(pl.col("line_open"), _line_open(), "line_open_grade"),
+        PeriodKind.SUCTION_SHORTFALL: Finding(pl.col("suction_shortfall"), _shortfall()),
+        PeriodKind.LEAK: Finding(pl.col("leak"), _leak()),
+        PeriodKind.COUGH: Finding(pl.col("cough"), _artefact()),
+        PeriodKind.MOTION: Finding(pl.col("motion"), _artefact()),
+        PeriodKind.NO_DATA: Finding(pl.col("no_data"), pl.lit("no row in the log").first()),
+        PeriodKind.OUTPUT_SURGE: Finding(
+            pl.col("output_surge"),
+            pl.format(
+                "up to {} mL read to have come within {} min",
+                _most("output_rise_ml"),
+                pl.lit(definitions.output_surge.window),
+            ),
+        ),
+    }
+
+
+def _most(column: str) -> pl.Expr:
+    return pl.col(column).max().round(1)
+
+
+def _line_open() -> pl.Expr:
+    rings = pl.col("alerts").list.contains("line_leak").fill_null(False).sum()
+    return pl.format(
+        "flow up to {}, suction {} of {} ordered at the median; alert line_leak in {} min",
+        _figure(_most("air_leak_ml_min"), "mL/min"),
+        _figure(pl.col("pressure_mean_cmh2o").median().round(1), "cm[H2O]"),
+        _figure(pl.col("set_pressure_cmh2o").median().round(1), "cm[H2O]"),
+        rings,
+    )
+
+
+def _shortfall() -> pl.Expr:
+    short_by = pl.col("pressure_mean_cmh2o") - pl.col("set_pressure_cmh2o")
+    return pl.format(
+        "short by {} cm[H2O] at the median, at most {}, where {} was ordered",
+        short_by.median().round(1),
+        short_by.max().round(1),
+        pl.col("set_pressure_cmh2o").median().round(1),
+    )
+
+
+def _leak() -> pl.Expr:
+    return pl.format(
+        "median leak over an hour up to {} mL/min; {} of {} min assessable",
+        _most("leak_median_ml_min"),
+        pl.col("assessable").sum(),
+        pl.len(),
+    )
+
+
+def _artefact() -> pl.Expr:
+    share = (pl.col("artefact_fraction").max() * 100).round(0).cast(pl.Int64)
+    return pl.format("up to {} % of a trace", share)
+
+
+def _figure(value: pl.Expr, unit: str) -> pl.Expr:
+    text = pl.format("{} {}", value, pl.lit(unit))
+    return pl.when(value.is_not_null()).then(text).otherwise(pl.lit("unknown"))

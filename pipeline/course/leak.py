@@ -1,0 +1,48 @@
+"""Leak: which minutes count for the lung, and when its leak is on."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.definitions import LeakRules
+from schemas.vocabulary import Grade
+
+
+def assessable_clauses() -> dict[str, pl.Expr]:
+    """The clauses of a minute that counts for the lung's leak, by name."""
+    blocked = pl.col("occlusion_suspected") & pl.col("occlusion_suspected_grade").is_in(
+        [Grade.PROBABLE.value, Grade.ANNOTATED.value]
+    ).fill_null(False)
+    return {
+        "running": pl.col("running"),
+        "line_closed": ~pl.col("line_open"),
+        "not_clamped": ~pl.col("clamped"),
+        "flow_not_stopped": ~pl.col("flow_stopped"),
+        "not_probably_blocked": ~blocked,
+    }
+
+
+def mark_leak(grid: pl.DataFrame, rules: LeakRules) -> pl.DataFrame:
+    """
+    Add `assessable`, `leak_median_ml_min` (m(t)), `leak_on` and `leak`.
+
+    m(t) is the median of the known leaks of the assessable minutes within `half_window` on either
+    side, where there are at least `least_minutes` of them; the leak is on where m(t) is above
+    `on_above`. A median over an hour lets a cough or a bump pass and keeps a plateau. It is taken at
+    every minute, so that a short pause does not cut a leak in two. Where the line was open so long
+    that it is `unresolved` the lung's leak is unknown, whatever the minutes around say.
+
+    A suspected occlusion of grade `possible` counts: a lung that seals at once looks the same, and
+    its zeros must count.
+    """
+    half = rules.half_window
+    counted = pl.when(pl.col("assessable")).then(pl.col("air_leak_ml_min"))
+    unresolved = pl.col("line_open") & (pl.col("line_open_grade") == Grade.UNRESOLVED).fill_null(False)
+    median = counted.rolling_median(2 * half + 1, min_samples=rules.least_minutes, center=True)
+    return (
+        grid.with_columns(assessable=pl.all_horizontal(assessable_clauses().values()))
+        .with_columns(leak_median_ml_min=median.over("span_no"))
+        .with_columns(leak_median_ml_min=pl.when(~unresolved).then("leak_median_ml_min"))
+        .with_columns(leak_on=pl.col("leak_median_ml_min") > rules.on_above)
+        .with_columns(leak=pl.col("leak_on").fill_null(False))
+    )

@@ -1,0 +1,32 @@
+"""Suction shortfall: the drain pulls less than was ordered."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.course.grid import run_length
+from pipeline.definitions import ShortfallRules
+
+
+def shortfall_clauses(rules: ShortfallRules) -> dict[str, pl.Expr]:
+    """The clauses of a minute of shortfall, by name; a blank pressure on either side leaves them null."""
+    short_by = pl.col("pressure_mean_cmh2o") - pl.col("set_pressure_cmh2o")
+    share = pl.col("set_pressure_cmh2o").abs() * rules.relative / 100
+    return {
+        "running": pl.col("running"),
+        "beyond_absolute": short_by > rules.absolute,
+        "beyond_share": short_by > share,
+    }
+
+
+def mark_shortfall(grid: pl.DataFrame, rules: ShortfallRules) -> pl.DataFrame:
+    """
+    Add `suction_shortfall`: mean − set above the greater of the two limits for `least` minutes on end.
+
+    Both pressures are signed, suction negative: −12 where −20 was ordered is 8 short, −28 is not short
+    at all. A minute without both pressures shows nothing and ends the stretch.
+    """
+    short = pl.all_horizontal(shortfall_clauses(rules).values()).fill_null(False)
+    return grid.with_columns(suction_shortfall=short).with_columns(
+        suction_shortfall=run_length(pl.col("suction_shortfall")) >= rules.least
+    )

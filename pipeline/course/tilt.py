@@ -1,0 +1,24 @@
+"""Tilt: a fluid level read in a leaning canister is not a level."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.definitions import TiltRules
+
+
+def mark_tilt(grid: pl.DataFrame, rules: TiltRules) -> pl.DataFrame:
+    """
+    Add `tilted`, and `volume_trusted`: whether the minute's canister reading may be used.
+
+    A reading is not trusted while the device leans by more than `limit` and for `after` minutes
+    afterwards, until the fluid has settled; those minutes are not tilt. Exactly `limit` is upright.
+    Where tilt is blank nothing says that the device leaned, so its reading stands unless known tilt
+    lies within `after` minutes before: a site whose devices log no tilt still has fluid.
+    """
+    recently = pl.col("tilted").cast(pl.UInt8).rolling_max(rules.after + 1, min_samples=1).over("use_no") > 0
+    return grid.with_columns(
+        tilted=(pl.col("tilt_deg") > rules.limit).fill_null(False),
+    ).with_columns(
+        volume_trusted=pl.col("canister_volume_ml").is_not_null() & ~recently,
+    )
