@@ -135,6 +135,23 @@ def draw_plan(rng: np.random.Generator, first_hour_of_day: int = 14, longest: in
     return _with_events(rng, _with_patient(rng, plan), first_hour_of_day)
 
 
+def draw_walks(rng: np.random.Generator, span: int, first_hour: int) -> tuple[Stretch, ...]:
+    """
+    One to four walks a day of 5 to 25 minutes, between 8 and 20 o'clock, from the first day on.
+
+    Walking early and often is common practice; the numbers are our judgement.
+    """
+    walks: list[Stretch] = []
+    for day in range(1, span // DAY + 2):
+        for _ in range(int(rng.integers(1, 5))):
+            hour_of_day = rng.uniform(8, 20)
+            start = int(day * DAY + (hour_of_day - first_hour) * HOUR)
+            end = start + int(rng.integers(5, 26))
+            if start > 4 * HOUR and end < span - 30:
+                walks.append(Stretch(start, end, "flat" if rng.random() < 0.15 else ""))
+    return tuple(sorted(walks, key=lambda walk: (walk.start, walk.end)))
+
+
 def _draw_leak(rng: np.random.Generator) -> Plan:
     kind = rng.choice(["none", "hours", "days", "prolonged"], p=[0.25, 0.40, 0.22, 0.13])
     if kind == "none":
@@ -210,7 +227,7 @@ def _with_events(rng: np.random.Generator, plan: Plan, first_hour: int) -> Plan:
         occlusions = (Stretch(occlusions[0].start, span, rings),)
     return replace(
         plan,
-        walks=_draw_walks(rng, span, first_hour),
+        walks=draw_walks(rng, span, first_hour),
         knocked_over=some(0.1, 10, 4 * HOUR),
         pauses=some(0.5, 2, 25),
         line_open=once(0.12, 3, 20, "rings" if rng.random() < 0.7 else "silent"),
@@ -224,18 +241,6 @@ def _with_events(rng: np.random.Generator, plan: Plan, first_hour: int) -> Plan:
         off=once(0.15, 5, 5 * HOUR),
         lost=once(0.08, 2, 3 * HOUR),
     )
-
-
-def _draw_walks(rng: np.random.Generator, span: int, first_hour: int) -> tuple[Stretch, ...]:
-    walks: list[Stretch] = []
-    for day in range(1, span // DAY + 2):
-        for _ in range(int(rng.integers(1, 5))):
-            hour_of_day = rng.uniform(8, 20)
-            start = int(day * DAY + (hour_of_day - first_hour) * HOUR)
-            end = start + int(rng.integers(5, 26))
-            if start > 4 * HOUR and end < span - 30:
-                walks.append(Stretch(start, end, "flat" if rng.random() < 0.15 else ""))
-    return tuple(sorted(walks, key=lambda walk: (walk.start, walk.end)))
 
 
 def _stretch(

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
-from datetime import UTC, date, datetime, time, timedelta
-from zoneinfo import ZoneInfo
+from datetime import date, datetime, timedelta
 
 import numpy as np
 
@@ -13,6 +12,7 @@ from pipeline.definitions import Definitions
 from pipeline.simulate.device import Clock, Part, part
 from pipeline.simulate.plan import HOUR, draw_plan
 from pipeline.simulate.registry import Annotation, RegistryDrain
+from pipeline.simulate.sites import Site
 from pipeline.simulate.therapy import Therapy, therapy
 
 # How often each story is told; our judgement: often enough to be met, rare enough to stay the exception.
@@ -28,48 +28,6 @@ _STORIES = {
     "late_entry": 0.05,
 }
 MOST_ON_A_DEVICE = 6
-
-
-@dataclass(frozen=True)
-class Site:
-    """An invented hospital: its layout of logs, zone, and how it numbers devices and drains."""
-
-    name: str
-    layout: str
-    timezone: str
-    device_prefix: str
-    key_prefix: str
-    units: tuple[str, ...]
-    procedures: tuple[str, ...]
-
-    @property
-    def number(self) -> int:
-        """A number for the site's random streams that does not hang on which other sites are simulated."""
-        return int.from_bytes(self.name.encode(), "big") % (2**31)
-
-    def at(self, day: date, hour: float) -> datetime:
-        """An instant by the site's wall clock, in UTC."""
-        local = datetime.combine(day, time(0), ZoneInfo(self.timezone)) + timedelta(hours=hour)
-        return local.astimezone(UTC)
-
-    def local(self, instant: datetime) -> datetime:
-        """The same instant with the site's offset, to the minute."""
-        return instant.astimezone(ZoneInfo(self.timezone)).replace(second=0, microsecond=0)
-
-
-LAKESIDE = Site(
-    "lakeside",
-    "v1",
-    "Europe/Zurich",
-    "DV-",
-    "LS",
-    ("T3", "T4"),
-    ("lobectomy", "wedge resection", "pneumothorax"),
-)
-NORTH = Site(
-    "north", "north", "Europe/Helsinki", "NK-", "NO", ("Thorax",), ("lobectomy", "decortication", "empyema")
-)
-SITES = (LAKESIDE, NORTH)
 
 
 @dataclass(frozen=True)
