@@ -1,0 +1,72 @@
+"""Which place in a file's header is which of our columns."""
+
+from __future__ import annotations
+
+import difflib
+from collections import Counter
+
+import polars as pl
+
+from pipeline.ingest.profile import Profile
+from pipeline.ingest.rules import FileRejected, Rule
+
+
+def places(header: tuple[str, ...], profile: Profile) -> dict[str, tuple[int, ...]]:
+    """
+    Our name of each column the file has → its places in the header (several only for a clock in parts).
+
+    Columns the profile does not name are left alone. A column it names must be there, once: a
+    renamed one would otherwise pass for a site that does not measure.
+
+    Raises
+    ------
+    FileRejected
+        When a column is missing (names the nearest one the file has) or there twice.
+    """
+    wanted: dict[str, tuple[str, ...]] = {"clock": profile.columns.clock}
+    wanted |= {ours: (theirs,) for ours, theirs in profile.columns.named().items()}
+    if profile.device.column is not None:
+        wanted["device"] = (profile.device.column,)
+    if profile.exported_at is not None and profile.exported_at.column is not None:
+        wanted["exported_at"] = (profile.exported_at.column,)
+    counts = Counter(header)
+    found: dict[str, tuple[int, ...]] = {}
+    for ours, theirs in wanted.items():
+        if ours in profile.optional and not any(counts[name] for name in theirs):
+            continue
+        for name in theirs:
+            _check_once(name, ours, counts, profile)
+        found[ours] = tuple(header.index(name) for name in theirs)
+    return found
+
+
+def under_our_names(cells: pl.DataFrame, at: dict[str, tuple[int, ...]]) -> pl.DataFrame:
+    """The cells under our names; a clock in several columns is joined by blanks, null if any part is."""
+    return cells.select(
+        "line",
+        *(
+            pl.col(str(where[0])).alias(ours)
+            if len(where) == 1
+            else pl.concat_str([pl.col(str(place)).str.strip_chars() for place in where], separator=" ").alias(ours)
+            for ours, where in at.items()
+        ),
+    )
+
+
+def _check_once(name: str, ours: str, counts: Counter[str], profile: Profile) -> None:
+    if counts[name] == 1:
+        return
+    if counts[name] > 1:
+        raise FileRejected(
+            Rule.COLUMN_TWICE,
+            f"profile '{profile.name}': column \"{name}\" is in the header {counts[name]} times; keep one.",
+            column=ours,
+        )
+    near = difflib.get_close_matches(name, list(counts), n=1)
+    has = f'; it has "{near[0][:80]}"' if near else ""
+    raise FileRejected(
+        Rule.COLUMN_MISSING,
+        f"profile '{profile.name}': column \"{name}\" is not in the file{has}. "
+        "Edit the profile's [columns], or name another profile.",
+        column=ours,
+    )

@@ -1,0 +1,165 @@
+"""One log's bytes → minutes, traces, and a record of everything that could not be kept."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime
+
+import polars as pl
+
+from pipeline.definitions import Definitions
+from pipeline.ingest.cells import Cells, cells_of
+from pipeline.ingest.columns import places, under_our_names
+from pipeline.ingest.container import unpack
+from pipeline.ingest.identity import Identity, export_time, identify, second_preamble
+from pipeline.ingest.numbers import TABLE_NAMES
+from pipeline.ingest.outcome import Known, ReadLog, nothing_kept, outcome
+from pipeline.ingest.page import Page, lay_out
+from pipeline.ingest.profile import Profile
+from pipeline.ingest.readings import read_readings
+from pipeline.ingest.recognise import recognise
+from pipeline.ingest.rules import FileRejected, Rule, no_faults
+from pipeline.ingest.sources import SITE_PATTERN
+from pipeline.ingest.traces import read_traces, trace_settings
+from pipeline.ingest.zones import to_utc
+from schemas.errors import CallError
+from schemas.lake import MINUTE, TRACE
+
+
+def read_log(
+    data: bytes,
+    name: str,
+    profiles: Sequence[Profile],
+    definitions: Definitions,
+    *,
+    profile: str | None = None,
+    site: str | None = None,
+) -> ReadLog:
+    """
+    Read one exported log.
+
+    A pure function of its arguments. Whatever the bytes are, it gives an answer: the rows that can
+    be kept, and a record with line, column and rule for every row and cell that cannot. Always
+    `rows_read = rows_kept + rows_rejected`.
+
+    `status` is `loaded` when every row was kept and nothing says that some are missing, `rejected`
+    when nothing was kept, `partial` otherwise; `reason` is the sentence that says why, and never
+    holds the file's name, for that can hold a patient's. `complete` is what the end line says: true,
+    false, or null without one. Where nothing in a layout says when the export was made, the last
+    minute of the log stands for that. Columns no profile names are left alone.
+
+    Parameters
+    ----------
+    data
+        The file as it was given, packed or not.
+    name
+        Last part of its path; some profiles find the device or the date in it.
+    profile
+        Name of the profile to use; without it the only one whose `match` fits.
+    site
+        Used where the file itself does not name one; goes before the profile's.
+
+    Raises
+    ------
+    CallError
+        When there is no such profile, or `site` cannot be a site's name. Never for bad content.
+    """
+    if site is not None and not re.fullmatch(SITE_PATTERN, site):
+        raise CallError("A site's name is 1 to 40 of a-z, 0-9, _ and -; write --site like that.")
+    known = Known(hashlib.sha256(data).hexdigest())
+    try:
+        unpacked = unpack(data, definitions.plausible.file_most)
+        known = replace(known, profile=recognise(unpacked.data, profiles, profile))
+        assert known.profile is not None
+        page = lay_out(unpacked.data, known.profile, unpacked.cut_off)
+        identity = identify(page, known.profile, name, site, definitions.plausible.earliest_year)
+        known = replace(known, identity=identity)
+        return _read_rows(page, known, known.profile, identity, definitions)
+    except FileRejected as rejection:
+        return nothing_kept(known, rejection)
+
+
+def _read_rows(
+    page: Page, known: Known, profile: Profile, identity: Identity, definitions: Definitions
+) -> ReadLog:
+    plausible = definitions.plausible
+    at = places(page.header, profile)
+    cells = cells_of(page, profile.delimiter, profile.comment, plausible.line_most)
+    _refuse_two_logs_in_one(cells, profile)
+    texts = under_our_names(cells.rows, at)
+    if "exported_at" in at:
+        exported_at = _latest_export(texts["exported_at"], profile, identity, plausible.earliest_year)
+        identity = replace(identity, exported_at=exported_at)
+        texts = texts.drop("exported_at")
+    readings = read_readings(texts, profile, definitions, identity.timezone, identity.exported_at)
+    last = readings.rows["clock"].max()
+    if identity.exported_at is None and isinstance(last, datetime):
+        identity = replace(identity, exported_at=to_utc(last, identity.timezone))
+    minutes = _minutes(readings.rows, known.digest, identity)
+    traces, trace_faults = _traces(texts, minutes, page, profile, definitions)
+    return outcome(
+        replace(known, identity=identity),
+        minutes,
+        traces,
+        pl.concat([cells.faults, readings.faults, trace_faults]),
+        cut_off=page.cut_off,
+        rows_promised=page.rows_promised,
+        rows_after_end=_ends_before_its_end(cells, profile),
+    )
+
+
+def _refuse_two_logs_in_one(cells: Cells, profile: Profile) -> None:
+    """The rows behind a second preamble are another device's; they must not be filed under the first."""
+    for line, text in cells.remarks:
+        if second_preamble(text, profile):
+            raise FileRejected(
+                Rule.SECOND_PREAMBLE,
+                f"A second preamble begins in line {line}, so these are two logs; split the file there.",
+                line=line,
+            )
+
+
+def _latest_export(texts: pl.Series, profile: Profile, identity: Identity, earliest_year: int) -> datetime:
+    said = (export_time(text, profile, identity.timezone, earliest_year) for text in texts.drop_nulls().unique())
+    instants = [instant for instant in said if instant is not None]
+    if not instants:
+        raise FileRejected(
+            Rule.EXPORTED_AT_UNREADABLE,
+            "No row has a date of export that can be read; mend the column or the profile's [exported_at].",
+            column="exported_at",
+        )
+    return max(instants)
+
+
+def _minutes(rows: pl.DataFrame, digest: str, identity: Identity) -> pl.DataFrame:
+    # A log has few months: their names are made once each, not once a row.
+    numbers = rows["clock"].dt.year() * 100 + rows["clock"].dt.month()
+    months = numbers.unique()
+    names = pl.Series([f"{number // 100:04d}-{number % 100:02d}" for number in months], dtype=pl.String)
+    return MINUTE.conform(
+        rows.rename(TABLE_NAMES).with_columns(
+            file_sha256=pl.lit(digest),
+            site=pl.lit(identity.site),
+            device=pl.col("device") if identity.device is None else pl.lit(identity.device),
+            month=numbers.replace_strict(months, names, return_dtype=pl.String()),
+        )
+    )
+
+
+def _traces(
+    texts: pl.DataFrame, minutes: pl.DataFrame, page: Page, profile: Profile, definitions: Definitions
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    if "trace" not in texts.columns:
+        return TRACE.empty(), no_faults()
+    cells = texts.select("line", "trace").drop_nulls().join(minutes.select("line"), on="line", how="semi")
+    read = read_traces(cells, trace_settings(page, profile), profile.missing, definitions.plausible)
+    carried = minutes.select("file_sha256", "line", "site", "device", "session", "record", "clock", "month")
+    return TRACE.conform(read.rows.join(carried, on="line", how="left", maintain_order="left")), read.faults
+
+
+def _ends_before_its_end(cells: Cells, profile: Profile) -> bool:
+    end = profile.end_line
+    return end is not None and any(re.fullmatch(end, text) for _, text in cells.remarks)

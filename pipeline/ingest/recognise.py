@@ -1,0 +1,67 @@
+"""Which profile a file is read with: the one that is named, or the only one its first lines match."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Sequence
+
+from pipeline.ingest.profile import Profile
+from pipeline.ingest.rules import FileRejected, Rule
+from schemas.errors import CallError
+
+_HEAD_BYTES = 16_384
+_HEAD_LINES = 40
+
+
+def recognise(data: bytes, profiles: Sequence[Profile], named: str | None = None) -> Profile:
+    """
+    The profile to read a file with.
+
+    Without a name, each profile's `match` is searched in the first 40 lines, decoded as that profile
+    says; a profile without `match` is only ever used by name.
+
+    Raises
+    ------
+    FileRejected
+        When none or several match; names them.
+    CallError
+        When no profile bears the name asked for.
+    """
+    if named is not None:
+        return _by_name(profiles, named)
+    fitting = [profile for profile in profiles if _matches(profile, data)]
+    if len(fitting) == 1:
+        return fitting[0]
+    if fitting:
+        names = ", ".join(sorted(profile.name for profile in fitting))
+        raise FileRejected(
+            Rule.SEVERAL_PROFILES, f"Several profiles match its first lines ({names}); name one with --profile."
+        )
+    known = ", ".join(sorted(profile.name for profile in profiles))
+    raise FileRejected(
+        Rule.NO_PROFILE, f"No profile matches its first lines (known: {known}); name one with --profile or add one."
+    )
+
+
+def _by_name(profiles: Sequence[Profile], named: str) -> Profile:
+    for profile in profiles:
+        if profile.name == named:
+            return profile
+    names = sorted(profile.name for profile in profiles)
+    near = difflib.get_close_matches(named, names, n=1)
+    hint = f"did you mean '{near[0]}'?" if near else "known are " + ", ".join(names) + "."
+    raise CallError(f"There is no profile '{named}'; {hint}")
+
+
+def _matches(profile: Profile, data: bytes) -> bool:
+    if profile.match is None:
+        return False
+    return re.search(profile.match, first_lines(data, profile.encoding), re.MULTILINE) is not None
+
+
+def first_lines(data: bytes, encoding: str) -> str:
+    """The first lines as text without byte-order mark and carriage returns; what cannot be decoded shows as U+FFFD."""
+    text = data[:_HEAD_BYTES].decode(encoding, errors="replace")
+    lines = text.removeprefix("\ufeff").replace("\r\n", "\n").split("\n", _HEAD_LINES)
+    return "\n".join(lines[:_HEAD_LINES])

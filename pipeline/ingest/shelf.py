@@ -1,0 +1,127 @@
+"""The shelf of profiles: the built-in one, those shipped with the project, those of a folder."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from pathlib import Path
+from typing import Any, get_args
+
+from pydantic import ValidationError
+
+from pipeline.ingest.profile import Profile
+from pipeline.ingest.sources import Part
+from schemas.errors import InputError
+from shared import SHARED
+
+BUILT_IN = Path(__file__).parent / "v1.toml"
+
+
+def load_profiles(folder: Path | None = None) -> tuple[Profile, ...]:
+    """
+    All profiles a file can be read with: `v1`, those of `shared/profiles/`, those of `folder`.
+
+    Raises
+    ------
+    InputError
+        For the first profile that cannot be used, or when two bear one name.
+
+    Examples
+    --------
+    >>> load_profiles()[0].name
+    'v1'
+    """
+    folders = [SHARED / "profiles", *([folder] if folder is not None else [])]
+    paths = [path for place in folders for path in sorted(place.glob("*.toml"))]
+    profiles: dict[str, Profile] = {}
+    for path in [BUILT_IN, *paths]:
+        profile = _read(path)
+        if profile.name in profiles:
+            raise InputError(f"profile '{profile.name}' is there twice; rename {path.name} and the name in it.")
+        profiles[profile.name] = profile
+    return tuple(profiles.values())
+
+
+def parse_profile(text: str, file: str = "the profile") -> Profile:
+    """
+    Make a profile of TOML text and check all of it.
+
+    Parameters
+    ----------
+    file
+        How the text's file is called in messages.
+
+    Raises
+    ------
+    InputError
+        One sentence: which key, what is wrong with it, what to do.
+
+    Examples
+    --------
+    >>> parse_profile('name = "east"\\ndelimeter = ";"', "east.toml")
+    Traceback (most recent call last):
+    ...
+    schemas.errors.InputError: profile 'east': unknown key "delimeter", did you mean "delimiter"? Edit east.toml.
+    """
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{file} is not valid TOML: {error}; mend that line.") from error
+    try:
+        profile = Profile.model_validate(raw)
+    except ValidationError as error:
+        name = raw.get("name") if isinstance(raw.get("name"), str) else file.removesuffix(".toml")
+        raise InputError(f"profile '{name}': {_sentence(error)} Edit {file}.") from error
+    profile._text = text
+    return profile
+
+
+def _read(path: Path) -> Profile:
+    try:
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise InputError(f"{path.name} cannot be read ({error.strerror}); restore it.") from error
+    except UnicodeDecodeError as error:
+        raise InputError(f"{path.name} is not UTF-8 text; save it as UTF-8.") from error
+    profile = parse_profile(text, path.name)
+    if profile.name != path.stem:
+        raise InputError(
+            f'{path.name} calls its profile "{profile.name}"; give file and profile the same name.'
+        )
+    return profile
+
+
+def _sentence(error: ValidationError) -> str:
+    """The first problem; an unknown key first, for it is usually why another is missing."""
+    problems = sorted(error.errors(), key=lambda problem: problem["type"] != "extra_forbidden")
+    problem = problems[0]
+    *within, key = [str(part) for part in problem["loc"]] or [""]
+    table = f"[{'.'.join(within)}] " if within else ""
+    if problem["type"] == "extra_forbidden":
+        known = _keys_of(within)
+        near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
+        hint = f'did you mean "{near[0]}"?' if near else "known are " + ", ".join(known) + "."
+        return f'{table}unknown key "{key}", {hint}'
+    if problem["type"] == "missing":
+        return f'{table}key "{key}" is missing; add it.'
+    message = str(problem["msg"]).removeprefix("Value error, ")
+    place = f"{table}{key}".strip()
+    return f"{place}: {message}." if place else f"{message}."
+
+
+def _keys_of(within: list[str]) -> list[str]:
+    """Names of the keys a (nested) table of a profile may have."""
+    model: type[Part] = Profile
+    for key in within:
+        field = model.model_fields.get(key)
+        inner = _part_in(field.annotation) if field is not None else None
+        if inner is None:
+            return []
+        model = inner
+    return list(model.model_fields)
+
+
+def _part_in(annotation: Any) -> type[Part] | None:
+    if isinstance(annotation, type) and issubclass(annotation, Part):
+        return annotation
+    return next((found for inner in get_args(annotation) if (found := _part_in(inner))), None)
