@@ -1,0 +1,169 @@
+"""The leaks of a drain: when they were on, when the last one ended, and how sure that is."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.definitions import DrainRules, LeakRules
+from schemas.vocabulary import RemovalReason
+
+_MINUTE = pl.duration(minutes=1)
+_HOUR_US = 3_600_000_000
+
+
+def leak_minutes(minutes: pl.DataFrame, rules: LeakRules) -> pl.DataFrame:
+    """
+    The minutes of each drain that say whether the leak was on, numbered by leak.
+
+    On-stretches less than `rules.join_below` apart are one leak; so are on-stretches further apart
+    between which no minute was seen without leak, for nothing shows that the leak had ended. A leak with
+    fewer than `rules.blip_below` minutes on in all is a blip.
+
+    Parameters
+    ----------
+    minutes
+        `drain_id`, `minute`, `known`, `leak_on`, sorted by drain and minute.
+
+    Returns
+    -------
+    The known minutes: `drain_id`, `minute`, `on`, `off_so_far` (minutes seen without leak up to here),
+    `before`, `after` (the known minutes next to it), and for minutes with the leak on `leak_no` (from 1)
+    and `blip`.
+    """
+    drain = "drain_id"
+    known = (
+        minutes.lazy()
+        .filter(pl.col("known"))
+        .select(
+            drain,
+            "minute",
+            on="leak_on",
+            off_so_far=(~pl.col("leak_on")).cast(pl.Int32).cum_sum().over(drain),
+            before=pl.col("minute").shift(1).over(drain),
+            after=pl.col("minute").shift(-1).over(drain),
+        )
+    )
+    apart = pl.col("minute") - pl.col("minute").shift(1).over(drain) - _MINUTE
+    off_between = pl.col("off_so_far") > pl.col("off_so_far").shift(1).over(drain)
+    new = ((apart >= pl.duration(minutes=rules.join_below)) & off_between).fill_null(True)
+    on = (
+        known.filter(pl.col("on"))
+        .with_columns(leak_no=new.cast(pl.Int32).cum_sum().over(drain))
+        .with_columns(blip=pl.len().over(drain, "leak_no") < rules.blip_below)
+    )
+    off = known.filter(~pl.col("on"))
+    return pl.concat([on, off], how="diagonal").sort(drain, "minute").collect()
+
+
+def leaks_of(known: pl.DataFrame) -> pl.DataFrame:
+    """
+    One row a leak or blip of a drain.
+
+    Returns
+    -------
+    `drain_id`, `leak_no`, `started_at`, `ended_at` (exclusive; end of the last minute seen on),
+    `minutes_on`, `blip`, `start_earliest_at` and `end_latest_at`: between what was seen on and the
+    nearest minute seen off, the leak may have begun or ended anywhere; null where nothing was seen there.
+    """
+    return (
+        known.lazy()
+        .filter(pl.col("on"))
+        .group_by("drain_id", "leak_no")
+        .agg(
+            started_at=pl.col("minute").min(),
+            ended_at=pl.col("minute").max() + _MINUTE,
+            minutes_on=pl.len().cast(pl.Int32),
+            blip=pl.col("blip").first(),
+            start_earliest_at=pl.col("before").sort_by("minute").first() + _MINUTE,
+            end_latest_at=pl.col("after").sort_by("minute").last(),
+        )
+        .sort("drain_id", "leak_no")
+        .collect()
+    )
+
+
+def leak_outcome(
+    drains: pl.DataFrame, known: pl.DataFrame, leaks: pl.DataFrame, rules: LeakRules, watched: DrainRules
+) -> pl.DataFrame:
+    """
+    When each drain's last leak ended.
+
+    | what was seen | `leak_ended_at` | `leak_end_earliest_at` | `leak_end_latest_at` | `leak_hours` |
+    |---|---|---|---|---|
+    | no minute that can be assessed | null | null | null | null |
+    | on at the last assessable minute (ongoing) | null | end of what was seen on | null | null |
+    | ended, and confirmed | end of the last leak | the same | first minute seen off | origin to end |
+    | ended, not confirmed | null | end of what was seen on | null | null |
+    | never on, watched from the origin | null | null | null | 0 |
+    | never on, not so | null | null | null | null |
+
+    An end is confirmed by `rules.confirm` assessable leak-free minutes behind it, or by a planned removal.
+    Watched from the origin: the first assessable minute at most `rules.late_entry` after it,
+    `watched.watched_share` of the minutes up to the last assessable one assessable, and the leak's absence
+    confirmed like an end. Where `leak_end_latest_at` lies after `leak_ended_at` the end fell into a hole;
+    the earliest time is then the one given. An ongoing or unconfirmed leak is censored at
+    `leak_end_earliest_at`. Blips count nowhere here, except that a leak on at the very end is ongoing
+    however short.
+
+    Parameters
+    ----------
+    drains
+        `drain_id`, `origin_at`, `removal_reason`.
+
+    Returns
+    -------
+    `drain_id` and the leak columns of DRAIN, with `first_known`, `last_known`, `off_behind` (assessable
+    leak-free minutes after the last minute with leak).
+    """
+    seen = known.group_by("drain_id").agg(
+        first_known=pl.col("minute").min(),
+        last_known=pl.col("minute").max(),
+        ongoing=pl.col("on").sort_by("minute").last(),
+        minutes_known=pl.len(),
+        off_behind=pl.col("off_so_far").max() - pl.col("off_so_far").filter(pl.col("on")).max().fill_null(0),
+    )
+    counted = (
+        leaks.filter(~pl.col("blip"))
+        .group_by("drain_id")
+        .agg(
+            leaks=pl.len(),
+            last_end=pl.col("ended_at").max(),
+            end_latest_at=pl.col("end_latest_at").sort_by("leak_no").last(),
+        )
+    )
+    last_on = leaks.group_by("drain_id").agg(seen_on_until=pl.col("ended_at").max())
+    ongoing = pl.col("ongoing")
+    leaked = pl.col("leaks").is_not_null()
+    confirmed = (pl.col("off_behind") >= rules.confirm) | (
+        pl.col("removal_reason") == RemovalReason.PLANNED.value
+    ).fill_null(False)
+    ended = leaked & ~ongoing & confirmed
+    span = (pl.col("last_known") + _MINUTE - pl.col("origin_at")).dt.total_minutes()
+    from_origin = (
+        (pl.col("first_known") - pl.col("origin_at") <= pl.duration(minutes=rules.late_entry))
+        & (pl.col("minutes_known") >= watched.watched_share * span)
+        & confirmed
+    )
+    hours = (pl.col("last_end") - pl.col("origin_at")).dt.total_microseconds() / _HOUR_US
+    return (
+        drains.join(seen, on="drain_id", how="left")
+        .join(counted, on="drain_id", how="left")
+        .join(last_on, on="drain_id", how="left")
+        .select(
+            "drain_id",
+            "first_known",
+            "last_known",
+            "off_behind",
+            leak_ended_at=pl.when(ended).then("last_end"),
+            leak_end_earliest_at=pl.when(ongoing).then("seen_on_until").when(leaked).then("last_end"),
+            leak_end_latest_at=pl.when(ended).then("end_latest_at"),
+            leak_recurrences=pl.when(ongoing.is_not_null()).then(
+                (pl.col("leaks").fill_null(1) - 1).cast(pl.Int32)
+            ),
+            leak_hours=pl.when(ended)
+            .then(pl.max_horizontal(hours, pl.lit(0.0)))
+            .when(~leaked & ~ongoing & from_origin)
+            .then(0.0),
+            leak_ongoing_at_end=ongoing,
+        )
+    )

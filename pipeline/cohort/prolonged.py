@@ -1,0 +1,201 @@
+"""
+Was the air leak prolonged? Yes and no both need proof; everything else is unknown, with its reason.
+
+The threshold τ is `threshold` hours after the origin. The first line that holds decides:
+
+ 1. No minute can be assessed: unknown, `too_little_data`.
+ 2. A UTC time of one of its uses rests on a guess: unknown, `clock_uncertain`.
+ 3. A leak began before τ and was seen on after it, or there are at least `leak_after` hours of leak
+    after τ: **yes**.
+ 4. The log begins after τ: unknown, `late_entry`.
+ 5. Nothing was assessable before τ, or a leak began or ended in a hole that contains τ: unknown,
+    `gap_spans_threshold`.
+ 6. On at the last assessable minute, and the registry says `died`, `transferred_with_drain`,
+    `discharged_with_drain`, `replaced` or `accidental`: unknown, that word.
+ 7. On at the last assessable minute, within `removal_window` of a planned removal: unknown,
+    `removed_leaking`.
+ 8. Else on at the last assessable minute: unknown, `log_ends_leaking`.
+ 9. Watched past τ, `watched_share` of the minutes from τ to the removal assessable, without leak: **no**.
+10. A planned removal after τ, `watched_share` of its last `removal_window` hours assessable, no leak seen
+    after τ: **no**.
+11. The registry says one of the five words of line 6: unknown, that word.
+12. A planned removal by τ, with an assessable minute within `removal_window` before it: **no**.
+13. Else a planned removal at a known time: unknown, `too_little_data`.
+14. The removal may be presumed, and the definition presumes: **no**, `removal_presumed`.
+15. It might be presumed, but the definition is strict: unknown, `still_in`; where the tube is known to be
+    out, `too_little_data`.
+16. Nothing shows that the use is over: unknown, `still_in`.
+17. Else unknown, `too_little_data`.
+
+Some leak after τ, but less than `leak_after` hours and none across τ, still gives line 9 if the minutes
+that cannot be assessed could not fill it up to `leak_after`. Where nobody recorded the time of removal,
+line 9 looks up to the last minute of the log and wants `leak_after` leak-free hours after τ.
+
+A removal may be presumed where nobody recorded why or when the tube came out (no registry, no reason or
+`other`, or no time). The log must end with `confirm` assessable minutes without leak, within
+`removal_window` of the removal if its time is known, and something must show that the use is over: that
+time, a later session on the device, or an export made `presumed_after` hours or more after the last minute.
+
+Exactly τ is not prolonged: a leak that ends with the minute before τ does not span it.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.definitions import LeakRules, ProlongedLeakRules
+from schemas.vocabulary import OutcomeReason, ProlongedLeak, RemovalReason
+
+_MINUTE = pl.duration(minutes=1)
+_EXITS = (
+    RemovalReason.DIED,
+    RemovalReason.TRANSFERRED_WITH_DRAIN,
+    RemovalReason.DISCHARGED_WITH_DRAIN,
+    RemovalReason.REPLACED,
+    RemovalReason.ACCIDENTAL,
+)
+
+
+def prolonged_leak(
+    drains: pl.DataFrame,
+    known: pl.DataFrame,
+    leaks: pl.DataFrame,
+    definition: ProlongedLeakRules,
+    rules: LeakRules,
+) -> pl.DataFrame:
+    """
+    Decide each drain by the table above.
+
+    More than 5 days is the definition of the Society of Thoracic Surgeons database and of the Delphi
+    consensus of Zaraca et al. 2022; the rest of the table, the 6 hours above all, is our judgement.
+
+    Parameters
+    ----------
+    drains
+        `drain_id`, `origin_at`, `started_at`, `ended_at` (first and last minute observed), `tube_out_at`,
+        `removal_reason`, `first_known`, `last_known`, `off_behind`, `leak_ongoing_at_end`,
+        `clock_uncertain`, `later_session`, `last_export_at` (of the uses).
+    known, leaks
+        From `leak_minutes` and `leaks_of`.
+
+    Returns
+    -------
+    `drain_id`, `prolonged_leak`, `prolonged_leak_reason`.
+    """
+    facts = _facts(drains, known, leaks, definition)
+    verdict, reason = _decision(definition, rules)
+    return facts.select("drain_id", prolonged_leak=verdict, prolonged_leak_reason=reason)
+
+
+def _facts(
+    drains: pl.DataFrame, known: pl.DataFrame, leaks: pl.DataFrame, definition: ProlongedLeakRules
+) -> pl.DataFrame:
+    window = pl.duration(minutes=_minutes(definition.removal_window))
+    times = drains.with_columns(
+        tau=pl.col("origin_at") + pl.duration(minutes=_minutes(definition.threshold)),
+        until=pl.coalesce("tube_out_at", pl.col("ended_at") + _MINUTE),
+    )
+    edges = times.select("drain_id", "tau", "until", "tube_out_at")
+    counted = leaks.lazy().filter(~pl.col("blip")).join(edges.lazy(), on="drain_id")
+    tau = pl.col("tau")
+    by_leak = counted.group_by("drain_id").agg(
+        spans=((pl.col("started_at") < tau) & (pl.col("ended_at") > tau)).any(),
+        edge_in_hole=(
+            ((pl.col("ended_at") <= tau) & (pl.col("end_latest_at") > tau)).fill_null(False)
+            | ((pl.col("started_at") >= tau) & (pl.col("start_earliest_at") < tau)).fill_null(False)
+        ).any(),
+    )
+    on = (pl.col("on") & ~pl.col("blip")).fill_null(False)
+    after = known.lazy().join(edges.lazy(), on="drain_id").filter(pl.col("minute") >= tau)
+    by_minute = after.group_by("drain_id").agg(
+        on_after=on.sum(),
+        off_after=(~pl.col("on")).sum(),
+        known_after=(pl.col("minute") < pl.col("until")).sum(),
+        known_in_window=(
+            (pl.col("minute") >= pl.col("tube_out_at") - window) & (pl.col("minute") < pl.col("tube_out_at"))
+        ).sum(),
+    )
+    zero = ("on_after", "off_after", "known_after", "known_in_window")
+    return (
+        times.lazy()
+        .join(by_leak, on="drain_id", how="left")
+        .join(by_minute, on="drain_id", how="left")
+        .with_columns(
+            *(pl.col(name).fill_null(0).cast(pl.Int64) for name in zero),
+            spans=pl.col("spans").fill_null(False),
+            edge_in_hole=pl.col("edge_in_hole").fill_null(False),
+            span_after=(pl.col("until") - tau).dt.total_minutes(),
+        )
+        .sort("drain_id")
+        .collect()
+    )
+
+
+def _decision(definition: ProlongedLeakRules, rules: LeakRules) -> tuple[pl.Expr, pl.Expr]:
+    """The table's lines as (condition, verdict, reason), turned into two expressions."""
+    leak_after = _minutes(definition.leak_after)
+    window = pl.duration(minutes=_minutes(definition.removal_window))
+    tau, out = pl.col("tau"), pl.col("tube_out_at")
+    why = pl.col("removal_reason")
+    exit_word = why.is_in([word.value for word in _EXITS]).fill_null(False)
+    planned = (why == RemovalReason.PLANNED.value).fill_null(False)
+    ongoing = pl.col("leak_ongoing_at_end")
+    near_removal = (pl.col("last_known") >= out - window).fill_null(False)
+    after_tau = (out > tau).fill_null(False)
+
+    unknown_after = pl.col("span_after") - pl.col("known_after")
+    little_leak = (pl.col("on_after") == 0) | (pl.col("on_after") + unknown_after < leak_after)
+    watched = (
+        (pl.col("span_after") > 0)
+        & (pl.col("known_after") >= definition.watched_share * pl.col("span_after"))
+        & little_leak
+        & (out.is_not_null() | (pl.col("off_after") >= leak_after))
+    )
+    watched_end = (
+        planned
+        & after_tau
+        & (pl.col("known_in_window") >= definition.watched_share * _minutes(definition.removal_window))
+        & (pl.col("on_after") == 0)
+    )
+    over = (
+        out.is_not_null()
+        | pl.col("later_session")
+        | (
+            pl.col("last_export_at")
+            >= pl.col("ended_at") + _MINUTE + pl.duration(minutes=_minutes(definition.presumed_after))
+        )
+    )
+    presumable = (out.is_null() | near_removal) & (pl.col("off_behind") >= rules.confirm) & over
+    presumes = pl.lit(bool(definition.presume_removal))
+
+    yes, no, unknown = ProlongedLeak.YES, ProlongedLeak.NO, ProlongedLeak.UNKNOWN
+    lines: list[tuple[pl.Expr, ProlongedLeak, OutcomeReason | pl.Expr | None]] = [
+        (pl.col("last_known").is_null(), unknown, OutcomeReason.TOO_LITTLE_DATA),
+        (pl.col("clock_uncertain"), unknown, OutcomeReason.CLOCK_UNCERTAIN),
+        (pl.col("spans") | (pl.col("on_after") >= leak_after), yes, None),
+        (pl.col("started_at") > tau, unknown, OutcomeReason.LATE_ENTRY),
+        ((pl.col("first_known") > tau) | pl.col("edge_in_hole"), unknown, OutcomeReason.GAP_SPANS_THRESHOLD),
+        (ongoing & exit_word, unknown, why),
+        (ongoing & planned & near_removal, unknown, OutcomeReason.REMOVED_LEAKING),
+        (ongoing, unknown, OutcomeReason.LOG_ENDS_LEAKING),
+        (watched, no, None),
+        (watched_end, no, None),
+        (exit_word, unknown, why),
+        (planned & (out <= tau) & near_removal, no, None),
+        (planned & out.is_not_null(), unknown, OutcomeReason.TOO_LITTLE_DATA),
+        (presumable & presumes, no, OutcomeReason.REMOVAL_PRESUMED),
+        (presumable & out.is_null(), unknown, OutcomeReason.STILL_IN),
+        (~over, unknown, OutcomeReason.STILL_IN),
+    ]
+    verdict: pl.Expr = pl.lit(unknown.value)
+    reason: pl.Expr = pl.lit(OutcomeReason.TOO_LITTLE_DATA.value)
+    for condition, decided, because in reversed(lines):
+        held = condition.fill_null(False)
+        word = because if isinstance(because, pl.Expr) else pl.lit(None if because is None else because.value)
+        verdict = pl.when(held).then(pl.lit(decided.value)).otherwise(verdict)
+        reason = pl.when(held).then(word).otherwise(reason)
+    return verdict, reason
+
+
+def _minutes(hours: float) -> int:
+    return round(hours * 60)
