@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, maximum_filter1d, uniform_filter1d
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d, minimum_filter1d, uniform_filter1d
 
 from pipeline.definitions import TraceRules
 
@@ -121,8 +121,8 @@ def run_lengths(flags: Flag) -> NDArray[np.int64]:
 
 def widen(flags: Flag, samples: int) -> Flag:
     """Flags grown by so many samples to either side."""
-    grown: Flag = maximum_filter1d(flags.view(np.uint8), 2 * samples + 1, axis=1, mode="constant", cval=0) > 0
-    return grown
+    grown = maximum_filter1d(flags.view(np.uint8), 2 * samples + 1, axis=1, mode="constant", cval=0)
+    return np.asarray(grown > 0)
 
 
 def _stuck(values: Real, invalid: Flag, rate_hz: float, rules: TraceRules) -> Flag:
@@ -187,7 +187,9 @@ def _take_out_step(pressure: Real, gone: Flag, rate_hz: float, rules: TraceRules
     def jump(reach: int) -> Real:
         after_from, after_to = at + aside, np.minimum(at + aside + reach, width)
         before_from, before_to = np.maximum(at - aside - reach, 0), at - aside
-        after = (total[:, after_to] - total[:, after_from]) / np.maximum(count[:, after_to] - count[:, after_from], 1)
+        after = (total[:, after_to] - total[:, after_from]) / np.maximum(
+            count[:, after_to] - count[:, after_from], 1
+        )
         before = (total[:, before_to] - total[:, before_from]) / np.maximum(
             count[:, before_to] - count[:, before_from], 1
         )
@@ -209,8 +211,6 @@ def _take_out_step(pressure: Real, gone: Flag, rate_hz: float, rules: TraceRules
 
 def _local_range(values: Real, width: int) -> Real:
     """Greatest minus least value in a window around each sample."""
-    from scipy.ndimage import minimum_filter1d
-
     found: Real = maximum_filter1d(values, width, axis=1, mode="nearest") - minimum_filter1d(
         values, width, axis=1, mode="nearest"
     )
@@ -223,14 +223,17 @@ def _bursts(pressure: Real, gone: Flag, rate_hz: float, rules: TraceRules) -> tu
     once = pressure - gaussian_filter1d(pressure, spread, axis=1, mode="nearest")
     fast = once - gaussian_filter1d(once, spread, axis=1, mode="nearest")
     fast = np.where(gone, 0.0, fast)
-    energy = np.sqrt(np.maximum(uniform_filter1d(fast**2, max(3, round(0.6 * rate_hz)), axis=1, mode="nearest"), 0.0))
+    energy = np.sqrt(
+        np.maximum(uniform_filter1d(fast**2, max(3, round(0.6 * rate_hz)), axis=1, mode="nearest"), 0.0)
+    )
     quiet = quantile(energy, ~gone, 0.3)
     slow = pressure - once
     body = quantile(slow, ~gone, 0.75) - quantile(slow, ~gone, 0.25)
     limit = np.maximum(rules.burst_least + 0.12 * body, rules.burst_ratio * quiet)
-    burst = widen(energy > limit[:, None], round(0.6 * rate_hz))
+    burst: Flag = widen(np.asarray(energy > limit[:, None]), round(0.6 * rate_hz))
     short = ~burst & (run_lengths(burst) < round(1.5 * rate_hz))
-    return burst | (short & burst.any(axis=1)[:, None] & widen(burst, round(1.5 * rate_hz))), fast
+    joined: Flag = burst | (short & widen(burst, round(1.5 * rate_hz)))
+    return joined, fast
 
 
 def _one_sided(pressure: Real, usable: Flag, burst: Flag) -> Flag:

@@ -90,7 +90,9 @@ def _matrix(samples: NDArray[Any] | Sequence[Sequence[float]]) -> NDArray[Any]:
     try:
         matrix = np.asarray(samples)
     except ValueError as error:
-        raise InputError(f"assess: the traces differ in length; {advice}, one call for each length.") from error
+        raise InputError(
+            f"assess: the traces differ in length; {advice}, one call for each length."
+        ) from error
     if matrix.dtype == object or matrix.dtype.kind not in "fiu" and matrix.size:
         raise InputError(f"assess: the samples are not all numbers; {advice}, NaN where there is none.")
     if matrix.ndim == 1 and matrix.size == 0:
@@ -128,7 +130,8 @@ def _assess_block(block: Real, rate: float, rules: TraceRules) -> pl.DataFrame:
     hz = fine_hz / by
     pressure, usable, edges = _coarse(made_ready, by, fine_hz)
     lowest = _lowest_rate(usable, hz, rules)
-    spectrum = spectrum_of(pressure, usable, hz)
+    averaged = 0.0 if hz == rate else 1.0 / hz
+    spectrum = spectrum_of(pressure, usable, hz, averaged)
     first, second = candidates(spectrum, rules)
     tries = [breaths_at(spectrum, pressure, edges, usable, hz, f, rules) for f in (first, second)]
     return _decide(made_ready, spectrum, usable, hz, rate, lowest, tries, rules)
@@ -193,23 +196,28 @@ def _score(b: Breaths, rules: TraceRules) -> Real:
 def _false_alarm(score: Real, rules: TraceRules) -> Real:
     """Chance that structured noise reaches the score: exponential tail through two measured points."""
     return np.where(
-        np.isfinite(score), 10.0 ** np.minimum(-(score - rules.score_at_one) / rules.score_per_decade, 0.0), 1.0
+        np.isfinite(score),
+        10.0 ** np.minimum(-(score - rules.score_at_one) / rules.score_per_decade, 0.0),
+        1.0,
     )
 
 
 def _pump_like(b: Breaths, rules: TraceRules) -> Flag:
-    """Cycles that change faster than a chest does, given how long they are; very regular ones are doubted sooner."""
+    """Cycles that change faster than a chest does, given how long they are; very regular ones are doubted sooner,
+    and so are those whose depth is the same while their length varies: a pump cycles between two pressures.
+    """
     seconds = 60.0 / np.maximum(np.nan_to_num(b.rate, nan=15.0), 1e-9)
     sharp = np.nan_to_num(b.sharpness, nan=0.0)
     edge = np.nan_to_num(b.edge, nan=0.0)
-    metronome = (np.nan_to_num(b.interval_cv, nan=1.0) < rules.pump_regular) & (
-        np.nan_to_num(b.swing_cv, nan=1.0) < 2 * rules.pump_regular
-    )
+    intervals, swings = np.nan_to_num(b.interval_cv, nan=1.0), np.nan_to_num(b.swing_cv, nan=1.0)
+    metronome = (intervals < rules.pump_regular) & (swings < 3 * rules.pump_regular)
+    between_two_pressures = (swings < 2 * rules.pump_regular) & (swings < 0.6 * intervals)
     return (
         (sharp > rules.pump_sharp)
         | ((seconds >= 4.0) & (edge > rules.pump_edge))
-        | ((seconds >= 3.0) & (edge > rules.pump_edge + 0.08) & (sharp > 0.8 * rules.pump_sharp))
-        | (metronome & (sharp > 0.78 * rules.pump_sharp))
+        | ((seconds >= 3.0) & (edge > rules.pump_edge + 0.08) & (sharp > 0.75 * rules.pump_sharp))
+        | (metronome & (sharp > 0.72 * rules.pump_sharp))
+        | (between_two_pressures & (sharp > 0.78 * rules.pump_sharp))
     )
 
 
@@ -217,7 +225,12 @@ def _greatest_range(spectrum: Spectrum, usable: Flag, hz: float, rules: TraceRul
     """The range that no swing exceeds: of the band-limited pressure, in windows longer than the slowest breath."""
     rows, width = usable.shape
     ones = np.ones(rows)
-    band = spectrum.band(0.4 * rules.slowest * ones, 0.7 * rules.slowest * ones, rules.fastest * ones, 1.25 * rules.fastest * ones)
+    band = spectrum.band(
+        0.4 * rules.slowest * ones,
+        0.7 * rules.slowest * ones,
+        rules.fastest * ones,
+        1.25 * rules.fastest * ones,
+    )
     window = min(round(60.0 / rules.slowest * hz), width)
     high = maximum_filter1d(np.where(usable, band, -np.inf), window, axis=1, mode="constant", cval=-np.inf)
     low = minimum_filter1d(np.where(usable, band, np.inf), window, axis=1, mode="constant", cval=np.inf)
@@ -241,7 +254,7 @@ def _decide(
     clear = [_false_alarm(_score(b, rules), rules) <= rules.false_alarm for b in tries]
     pump = [_pump_like(b, rules) for b in tries]
     ratio = np.maximum(two.rate, one.rate) / np.minimum(two.rate, one.rate)
-    overtone = (np.abs(ratio / np.round(ratio) - 1) < 0.08) & (np.round(ratio) >= 2)
+    overtone = (np.abs(ratio / np.round(ratio) - 1) < 0.08) | ~(ratio > 1.3)
     take_two = ~(clear[0] & ~pump[0]) & clear[1] & ~pump[1] & ~overtone
     found = (clear[0] & ~pump[0]) | take_two
 
@@ -262,7 +275,9 @@ def _decide(
         str(Verdict.INDETERMINATE),
     )
     measured = assessable & ~absent & (of("count") >= rules.least_breaths)
-    kind, fraction = _main_artefact(ready, clear[0] & pump[0] & (one.swing > rules.least_swing / 2), pulse(spectrum, usable, rules))
+    kind, fraction = _main_artefact(
+        ready, clear[0] & pump[0] & (one.swing > rules.least_swing / 2), pulse(spectrum, usable, rules)
+    )
     nan = np.nan
     return _frame(
         verdict,
@@ -283,12 +298,28 @@ def _main_artefact(ready: Conditioned, pumped: Flag, heart: Flag) -> tuple[NDArr
     shares = np.column_stack(
         [
             flags.sum(axis=1) / width
-            for flags in (ready.burst & cough, ready.burst & ~cough, ready.saturated, ready.flat, ready.stepped)
+            for flags in (
+                ready.burst & cough,
+                ready.burst & ~cough,
+                ready.saturated,
+                ready.flat,
+                ready.stepped,
+            )
         ]
     )
-    names = np.array([ArtefactKind.COUGH, ArtefactKind.MOTION, ArtefactKind.SATURATED, ArtefactKind.FLAT, ArtefactKind.STEP])
+    names = np.array(
+        [
+            ArtefactKind.COUGH,
+            ArtefactKind.MOTION,
+            ArtefactKind.SATURATED,
+            ArtefactKind.FLAT,
+            ArtefactKind.STEP,
+        ]
+    )
     main = names[np.argmax(shares, axis=1)].astype(str)
-    colour = np.where(pumped, str(ArtefactKind.PUMP), np.where(heart, str(ArtefactKind.CARDIAC), str(ArtefactKind.NONE)))
+    colour = np.where(
+        pumped, str(ArtefactKind.PUMP), np.where(heart, str(ArtefactKind.CARDIAC), str(ArtefactKind.NONE))
+    )
     kind = np.where(shares.max(axis=1) > 0, main, colour)
     artefact = ready.burst | ready.saturated | ready.flat | ready.stepped
     return kind, np.round(artefact.sum(axis=1) / width, 4)
@@ -306,7 +337,14 @@ def _nothing(block: Real, rules: TraceRules) -> pl.DataFrame:
 
 
 def _frame(
-    verdict: NDArray[np.str_], rate: Real, swing: Real, low: Real, high: Real, lowest: Real, share: Real, kind: NDArray[np.str_]
+    verdict: NDArray[np.str_],
+    rate: Real,
+    swing: Real,
+    low: Real,
+    high: Real,
+    lowest: Real,
+    share: Real,
+    kind: NDArray[np.str_],
 ) -> pl.DataFrame:
     return pl.DataFrame(
         {

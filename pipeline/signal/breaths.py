@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import dct, idct
+from scipy.special import stdtrit
 
 from pipeline.definitions import TraceRules
 
@@ -28,23 +29,26 @@ class Spectrum:
         (traces, samples), orthonormal.
     per_min
         (samples,) frequency of each, cycles per minute.
+    averaged
+        (samples,) what is left of each after the samples were averaged down; `band` makes good for it.
     """
 
     coefficients: Real
     per_min: Real
+    averaged: Real
 
     def band(self, low: Real, flat_from: Real, flat_to: Real, high: Real) -> Real:
         """The part of each trace within its own band, zero phase, with raised-cosine flanks."""
         f = self.per_min
         rise = np.clip((f - low[:, None]) / np.maximum(flat_from - low, 1e-9)[:, None], 0.0, 1.0)
         fall = np.clip((high[:, None] - f) / np.maximum(high - flat_to, 1e-9)[:, None], 0.0, 1.0)
-        gain = 0.25 * (1 - np.cos(np.pi * rise)) * (1 - np.cos(np.pi * fall))
+        gain = 0.25 * (1 - np.cos(np.pi * rise)) * (1 - np.cos(np.pi * fall)) / self.averaged
         passed: Real = idct(self.coefficients * gain, type=2, norm="ortho", axis=1)
         return passed
 
 
-def spectrum_of(pressure: Real, usable: Flag, rate_hz: float) -> Spectrum:
-    """Cosine spectrum after the straight line through the usable samples is taken out."""
+def spectrum_of(pressure: Real, usable: Flag, rate_hz: float, averaged_seconds: float) -> Spectrum:
+    """Cosine spectrum, less the straight line through the usable samples, of means over `averaged_seconds`."""
     width = pressure.shape[1]
     t = np.linspace(-1.0, 1.0, width) if width > 1 else np.zeros(1)
     w = usable.astype(np.float64)
@@ -55,7 +59,8 @@ def spectrum_of(pressure: Real, usable: Flag, rate_hz: float) -> Spectrum:
     slope = (w * dt * (pressure - mean_x[:, None])).sum(axis=1) / np.maximum((w * dt**2).sum(axis=1), 1e-9)
     level = pressure - mean_x[:, None] - slope[:, None] * dt
     coefficients: Real = dct(level, type=2, norm="ortho", axis=1)
-    return Spectrum(coefficients, np.arange(width) * rate_hz * 60.0 / (2 * width))
+    per_min = np.arange(width) * rate_hz * 60.0 / (2 * width)
+    return Spectrum(coefficients, per_min, np.sinc(per_min / 60.0 * averaged_seconds))
 
 
 def candidates(spectrum: Spectrum, rules: TraceRules) -> tuple[Real, Real]:
@@ -105,7 +110,10 @@ def pulse(spectrum: Spectrum, usable: Flag, rules: TraceRules) -> Flag:
 
     line, around = within(0.06), within(0.25)
     best = np.argmax(line, axis=1)[:, None]
-    line, around = np.take_along_axis(line, best, axis=1)[:, 0], np.take_along_axis(around, best, axis=1)[:, 0]
+    line, around = (
+        np.take_along_axis(line, best, axis=1)[:, 0],
+        np.take_along_axis(around, best, axis=1)[:, 0],
+    )
     size = 2.0 * np.sqrt(2.0 * line / np.maximum(usable.sum(axis=1), 1))
     return np.asarray((size > rules.heart_least) & (line > 0.6 * around))
 
@@ -154,7 +162,13 @@ class Breaths:
 
 
 def breaths_at(
-    spectrum: Spectrum, pressure: Real, steps: Real, usable: Flag, rate_hz: float, per_min: Real, rules: TraceRules
+    spectrum: Spectrum,
+    pressure: Real,
+    steps: Real,
+    usable: Flag,
+    rate_hz: float,
+    per_min: Real,
+    rules: TraceRules,
 ) -> Breaths:
     """
     Cut each trace into cycles around its rate and measure them.
@@ -172,11 +186,11 @@ def breaths_at(
     """
     f0 = np.where(np.isnan(per_min), 15.0, per_min)
     narrow = spectrum.band(0.35 * f0, 0.65 * f0, 1.5 * f0, 2.2 * f0)
-    top = np.minimum(5.0 * f0, 100.0)
-    wide = spectrum.band(0.2 * f0, 0.5 * f0, np.maximum(0.5 * top, 1.3 * f0), np.maximum(top, 2.0 * f0))
+    top = np.minimum(5.0 * f0, 120.0)
+    wide = spectrum.band(0.2 * f0, 0.5 * f0, np.maximum(0.6 * top, 1.3 * f0), np.maximum(top, 2.0 * f0))
     row, start, end = _cycles(narrow, usable, rate_hz, rules)
     keep = ~np.isnan(per_min)[row]
-    return _measure(wide, pressure, steps, usable, rate_hz, row[keep], start[keep], end[keep])
+    return _measure(wide, pressure, steps, usable, rate_hz, row[keep], start[keep], end[keep], rules)
 
 
 def _cycles(narrow: Real, usable: Flag, rate_hz: float, rules: TraceRules) -> tuple[Whole, Real, Real]:
@@ -212,7 +226,15 @@ def _cycles(narrow: Real, usable: Flag, rate_hz: float, rules: TraceRules) -> tu
 
 
 def _measure(
-    wide: Real, pressure: Real, steps: Real, usable: Flag, rate_hz: float, row: Whole, start: Real, end: Real
+    wide: Real,
+    pressure: Real,
+    steps: Real,
+    usable: Flag,
+    rate_hz: float,
+    row: Whole,
+    start: Real,
+    end: Real,
+    rules: TraceRules,
 ) -> Breaths:
     rows, width = wide.shape
     count = np.bincount(row, minlength=rows)
@@ -248,8 +270,8 @@ def _measure(
         covered=seconds / np.maximum(usable.sum(axis=1), 1),
         rate=np.where(none, np.nan, 60.0 / np.where(none, 1.0, np.maximum(length, 1e-9))),
         swing=swing,
-        swing_low=np.maximum(swing - error, 0.0),
-        swing_high=swing + error,
+        swing_low=np.maximum(swing - np.hypot(error, rules.swing_error * swing), 0.0),
+        swing_high=swing + np.hypot(error, rules.swing_error * swing),
         interval_cv=interval_cv,
         swing_cv=swing_cv,
         alike=alike,
@@ -264,16 +286,18 @@ def _typical(values: Real, count: Whole) -> tuple[Real, Real, Real]:
     low = np.maximum(count - 1, 0) // 2
     high = np.maximum(count, 1) // 2
     high = np.minimum(high, np.maximum(count - 1, 0))
-    median = 0.5 * (
-        np.take_along_axis(ordered, low[:, None], axis=1) + np.take_along_axis(ordered, high[:, None], axis=1)
-    )[:, 0]
+    median = (
+        0.5
+        * (
+            np.take_along_axis(ordered, low[:, None], axis=1)
+            + np.take_along_axis(ordered, high[:, None], axis=1)
+        )[:, 0]
+    )
     known = np.isfinite(values)
     n = np.maximum(count, 1)
     mean = np.where(known, values, 0.0).sum(axis=1) / n
     square = (np.where(known, values - mean[:, None], 0.0) ** 2).sum(axis=1) / np.maximum(n - 1, 1)
     spread = np.sqrt(square)
-    from scipy.special import stdtrit
-
     reach = stdtrit(np.maximum(n - 1, 1).astype(np.float64), 0.975) * 1.2533 * spread / np.sqrt(n)
     few = count < 2
     return (
@@ -284,8 +308,8 @@ def _typical(values: Real, count: Whole) -> tuple[Real, Real, Real]:
 
 
 def _fold(wide: Real, pressure: Real, row: Whole, start: Real, end: Real) -> tuple[Real, Real]:
-    """Lay all cycles of a trace over one another by phase: how alike they are, how sharp their common shape is."""
-    rows, width = wide.shape
+    """Lay the cycles of a trace over one another by phase: how alike they are, how sharp their shape is."""
+    rows = len(wide)
     first = np.ceil(start).astype(np.int64)
     size = np.ceil(end).astype(np.int64) - first
     cycle = np.repeat(np.arange(len(row)), size)

@@ -15,9 +15,9 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from pressure_traces import Batch, make  # noqa: E402
+from pressure_traces import Batch, make
 
-from pipeline.signal import assess  # noqa: E402
+from pipeline.signal import assess
 
 CLASSES = [
     "pure", "clean", "small", "slow", "fast", "irregular", "inverted", "heart", "cough", "motion",
@@ -30,7 +30,9 @@ def line(batch: Batch) -> str:
     """One class in one line."""
     found = assess(batch.matrix(), batch.rate_hz)
     n = len(found)
-    share = {v: found["verdict"].eq(v).sum() / n for v in ("present", "absent", "indeterminate", "not_assessable")}
+    share = {
+        v: found["verdict"].eq(v).sum() / n for v in ("present", "absent", "indeterminate", "not_assessable")
+    }
     text = f"{batch.name:15}{'breathing' if batch.breathing else 'blocked':10}{n:6}"
     text += "".join(f"{100 * share[v]:9.2f}" for v in share)
     if batch.breathing:
@@ -52,7 +54,9 @@ def line(batch: Batch) -> str:
 def table(traces: int, seconds: float, rate_hz: float, classes: list[str], nulls: list[str]) -> None:
     """All classes at one length and rate."""
     print(f"\n{seconds:g} s at {rate_hz:g} Hz: % present, absent, indeterminate, not assessable;")
-    print("rate: mean absolute error /min, % over 2/min; swing: median bias %, % of true swings within the bounds")
+    print(
+        "rate: mean absolute error /min, % over 2/min; swing: median bias %, % of true swings within the bounds"
+    )
     for name in classes:
         print(line(make(name, traces, 1, True, seconds, rate_hz)), flush=True)
     for name in classes + nulls:
@@ -78,14 +82,23 @@ def speed(traces: int = 2048) -> None:
             nk.rsp_peaks(nk.rsp_clean(row, sampling_rate=10), sampling_rate=10)
         peer.append((time.perf_counter() - t) / 100)
     a, f, p = (float(np.median(x)) for x in (ours, fft, peer))
-    print(f"\nassess {1e6 * a:.1f} us/trace; neurokit2 {1e6 * p:.0f} us ({p / a:.1f} x); rfft {1e6 * f:.2f} us ({a / f:.1f} x)")
+    print(
+        f"\nassess {1e6 * a:.1f} us/trace; neurokit2 {1e6 * p:.0f} us ({p / a:.1f} x); rfft {1e6 * f:.2f} us ({a / f:.1f} x)"
+    )
 
 
 if __name__ == "__main__":
     count = int(sys.argv[1]) if len(sys.argv) > 1 and sys.argv[1].isdigit() else 500
     table(count, 60.0, 10.0, CLASSES, NULLS)
     if "--sweep" in sys.argv:
-        for seconds, rate_hz in ((20.0, 10.0), (30.0, 10.0), (60.0, 4.0), (60.0, 8.0), (60.0, 25.0), (60.0, 50.0)):
+        for seconds, rate_hz in (
+            (20.0, 10.0),
+            (30.0, 10.0),
+            (60.0, 4.0),
+            (60.0, 8.0),
+            (60.0, 25.0),
+            (60.0, 50.0),
+        ):
             table(count // 2, seconds, rate_hz, ["clean", "slow", "fast", "cough", "hard"], ["ar1", "pump"])
     if "--speed" in sys.argv:
         speed()

@@ -73,7 +73,13 @@ def heart(rng: np.random.Generator, seconds: float, rate_hz: float, bpm: float, 
 
 
 def pump(
-    rng: np.random.Generator, seconds: float, rate_hz: float, period: float, size: float, jitter: float, shape: str
+    rng: np.random.Generator,
+    seconds: float,
+    rate_hz: float,
+    period: float,
+    size: float,
+    jitter: float,
+    shape: str,
 ) -> Samples:
     """Regulation of the pump: leak lets the pressure rise, the pump pulls it back quickly."""
     t = np.arange(round(seconds * rate_hz)) / rate_hz
@@ -185,7 +191,12 @@ def make(
                 swing = rng.uniform(0.8, 1.2)
             rate, swing = given.get("rate", rate), given.get("swing", swing)
             how = Breathing(
-                rate, swing, icv, scv, rng.uniform(0.3, 0.5), rng.uniform(0.0, 0.25),
+                rate,
+                swing,
+                icv,
+                scv,
+                rng.uniform(0.3, 0.5),
+                rng.uniform(0.0, 0.25),
                 str(rng.choice(["cosine", "cosine", "sine", "passive"])),
                 inverted=bool(name == "inverted"),
             )
@@ -203,15 +214,32 @@ def make(
             x = x + motion(rng, seconds, rate_hz, share, rng.uniform(1, 6))
         if name == "pump" or (name == "hard" and rng.random() < 0.6):
             x = x + pump(
-                rng, seconds, rate_hz, rng.uniform(2, 12), rng.uniform(0.4, 2.5) if name == "pump" else rng.uniform(0.2, 1.0),
-                rng.uniform(0, 0.04), str(rng.choice(["saw", "relaxation"])),
+                rng,
+                seconds,
+                rate_hz,
+                rng.uniform(2, 12),
+                rng.uniform(0.4, 2.5) if name == "pump" else rng.uniform(0.2, 1.0),
+                rng.uniform(0, 0.04),
+                str(rng.choice(["saw", "relaxation"])),
             )
         if name == "pump_irregular":
-            x = x + pump(rng, seconds, rate_hz, rng.uniform(2, 12), rng.uniform(0.4, 2.5), rng.uniform(0.05, 0.25), str(rng.choice(["saw", "relaxation"])))
+            x = x + pump(
+                rng,
+                seconds,
+                rate_hz,
+                rng.uniform(2, 12),
+                rng.uniform(0.4, 2.5),
+                rng.uniform(0.05, 0.25),
+                str(rng.choice(["saw", "relaxation"])),
+            )
         if name == "ar1":
             x = x + ar1(rng, m, rng.uniform(0.8, 0.995), rng.uniform(0.3, 2.0))
         if name == "big_drift":
-            x = x + drift(rng, m, rng.uniform(1, 6)) + np.cumsum(rng.standard_normal(m)) * rng.uniform(0.01, 0.1)
+            x = (
+                x
+                + drift(rng, m, rng.uniform(1, 6))
+                + np.cumsum(rng.standard_normal(m)) * rng.uniform(0.01, 0.1)
+            )
         if name == "step":
             at = rng.integers(m // 6, 5 * m // 6)
             rise = np.clip((np.arange(m) - at) / rate_hz / rng.uniform(0.3, 2), 0, 1)

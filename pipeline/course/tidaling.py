@@ -1,0 +1,177 @@
+"""The tidaling verdict of every minute of a use, from its traces, else from its envelope."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.course.envelope import envelope_of
+from pipeline.definitions import Definitions, TidalingRules
+from schemas.vocabulary import TidalingBasis, Verdict
+
+_DECIDED = [Verdict.PRESENT.value, Verdict.ABSENT.value]
+_NONE = pl.lit(Verdict.NOT_ASSESSABLE.value)
+
+
+def tidaling_of(grid: pl.DataFrame, evidence: pl.DataFrame, definitions: Definitions) -> pl.DataFrame:
+    """
+    Give each minute its tidaling verdict.
+
+    A running minute has the verdict of its own trace, or of the last trace before it for at most `hold`
+    minutes. A trace that shows nothing assessable does not count; a single undecided one does not
+    end the hold of one that decided, a second in a row does. A pause ends every hold: the line may
+    have been clamped in it. Minutes that no trace reaches are judged by their envelope. Minutes that
+    are missing or do not run are `not_assessable`.
+
+    Then the hysteresis, looking back over the finished use: a verdict in force for fewer than `settle`
+    minutes between others is not believed and takes the verdict before it (at the beginning of a
+    stretch, the one after). What is believed begins at its first minute, not `settle` minutes later, so
+    edges are where the evidence has them. All of it stays within (use, span).
+
+    Parameters
+    ----------
+    grid
+        Dense, sorted by `use_id`, `minute`; as for `envelope_of`.
+    evidence
+        EVIDENCE rows of these uses.
+    definitions
+        Takes `[tidaling]` and what `envelope_of` takes.
+
+    Returns
+    -------
+    The grid with `tidaling`, `tidaling_basis`, `swing_cmh2o` and `breath_rate_per_min` (of the minute's own
+    trace), `artefact_kind` and `artefact_fraction` (null without a trace), and `evidence_gap_minutes`: the
+    time between the evidence before and after, within which an edge at this minute can lie; null where
+    there is evidence on one side only.
+    """
+    rules = definitions.tidaling
+    marked = _with_traces(envelope_of(grid, definitions), evidence)
+    held = _hold(marked, rules)
+    by_trace = pl.col("_held").is_not_null()
+    raw = (
+        pl.when(~pl.col("running") | ~pl.col("observed"))
+        .then(_NONE)
+        .when(by_trace)
+        .then("_held")
+        .when(pl.col("envelope_verdict").is_not_null())
+        .then("envelope_verdict")
+        .otherwise(_NONE)
+    )
+    settled = _settle(held.with_columns(_raw=raw), rules.settle)
+    told = pl.col("tidaling") != Verdict.NOT_ASSESSABLE.value
+    basis = (
+        pl.when(told & by_trace)
+        .then(pl.lit(TidalingBasis.TRACE.value))
+        .when(told)
+        .then(pl.lit(TidalingBasis.ENVELOPE.value))
+    )
+    return _with_gaps(settled.with_columns(tidaling_basis=basis), definitions).select(
+        *grid.columns,
+        "tidaling",
+        "tidaling_basis",
+        "swing_cmh2o",
+        "breath_rate_per_min",
+        "artefact_kind",
+        "artefact_fraction",
+        "evidence_gap_minutes",
+    )
+
+
+def _with_traces(grid: pl.DataFrame, evidence: pl.DataFrame) -> pl.DataFrame:
+    """The grid with what each minute's own trace shows, row numbers and numbers of the stretches."""
+    traces = evidence.select(
+        "use_id",
+        "minute",
+        "swing_cmh2o",
+        "breath_rate_per_min",
+        "artefact_kind",
+        "artefact_fraction",
+        _trace="verdict",
+    )
+    first_of_stretch = (pl.col("use_id") != pl.col("use_id").shift(1)) | (
+        pl.col("span") != pl.col("span").shift(1)
+    )
+    return (
+        grid.join(traces, on=["use_id", "minute"], how="left", maintain_order="left")
+        .with_row_index("_row")
+        .with_columns(
+            pl.col("_row").cast(pl.Int64),
+            _stretch=first_of_stretch.fill_null(True).cast(pl.Int64).cum_sum(),
+            swing_cmh2o=pl.when(pl.col("_trace") == Verdict.PRESENT.value).then("swing_cmh2o"),
+            breath_rate_per_min=pl.when(pl.col("_trace") == Verdict.PRESENT.value).then(
+                "breath_rate_per_min"
+            ),
+        )
+    )
+
+
+def _hold(grid: pl.DataFrame, rules: TidalingRules) -> pl.DataFrame:
+    """Add `_held`: the verdict of the trace that still holds; null where none does."""
+    # A pause or a new stretch begins a new run of holding; a missing minute does not: the evidence
+    # before it is no older for the log's hole than it is by the clock.
+    halted = (pl.col("observed") & ~pl.col("running")).fill_null(False)
+    run = "_run"
+    new = halted | (pl.col("_stretch") != pl.col("_stretch").shift(1)).fill_null(True)
+    with_runs = grid.with_columns(_run=new.cast(pl.Int64).cum_sum())
+    counts = (
+        pl.col("_trace").is_not_null()
+        & pl.col("running")
+        & (pl.col("_trace") != Verdict.NOT_ASSESSABLE.value)
+    )
+    verdict = pl.when(counts).then("_trace")
+    at = pl.when(counts).then("_row")
+    decided = counts & pl.col("_trace").is_in(_DECIDED)
+    latest = with_runs.with_columns(
+        _last=verdict.forward_fill().over(run),
+        _last_at=at.forward_fill().over(run),
+        _decided=pl.when(decided).then("_trace").forward_fill().over(run),
+        _decided_at=pl.when(decided).then("_row").forward_fill().over(run),
+        _seen=counts.cast(pl.Int64).cum_sum(),
+    ).with_columns(_seen_when_decided=pl.when(decided).then("_seen").forward_fill().over(run))
+    age, decided_age = pl.col("_row") - pl.col("_last_at"), pl.col("_row") - pl.col("_decided_at")
+    undecided_since = pl.col("_seen") - pl.col("_seen_when_decided")
+    stands = (decided_age <= rules.hold) & (undecided_since <= 1)
+    return latest.with_columns(
+        _held=pl.when(stands.fill_null(False)).then("_decided").when(age <= rules.hold).then("_last")
+    )
+
+
+def _settle(grid: pl.DataFrame, settle: int) -> pl.DataFrame:
+    """Add `tidaling`: `_raw` with stretches shorter than `settle` minutes taken over by their neighbours."""
+    none = pl.col("_raw") == Verdict.NOT_ASSESSABLE.value
+    begins = (pl.col("_raw") != pl.col("_raw").shift(1)) | (pl.col("_stretch") != pl.col("_stretch").shift(1))
+    block_begins = (none != none.shift(1)) | (pl.col("_stretch") != pl.col("_stretch").shift(1))
+    runs = grid.with_columns(
+        _run=begins.fill_null(True).cast(pl.Int64).cum_sum(),
+        _block=block_begins.fill_null(True).cast(pl.Int64).cum_sum(),
+    )
+    starts = runs.group_by("_run", maintain_order=True).agg(
+        pl.col("_raw").first(), pl.col("_block").first(), _length=pl.len()
+    )
+    firm = pl.when(pl.col("_length") >= settle).then("_raw")
+    believed = starts.with_columns(
+        tidaling=pl.coalesce(firm.forward_fill().over("_block"), firm.backward_fill().over("_block"), "_raw")
+    ).select("_run", "tidaling")
+    return runs.join(believed, on="_run", how="left", maintain_order="left")
+
+
+def _with_gaps(grid: pl.DataFrame, definitions: Definitions) -> pl.DataFrame:
+    """Add `evidence_gap_minutes`; an envelope window blurs an edge by half its length."""
+    traced = (
+        pl.col("_trace").is_not_null()
+        & (pl.col("_trace") != Verdict.NOT_ASSESSABLE.value)
+        & pl.col("running")
+    )
+    enveloped = (pl.col("tidaling_basis") == TidalingBasis.ENVELOPE.value).fill_null(False)
+    own = pl.when(traced | enveloped).then("_row")
+    before = own.forward_fill().shift(1).over("_stretch")
+    after = own.backward_fill().shift(-1).over("_stretch")
+    gap = (
+        pl.when(traced | enveloped)
+        .then(pl.max_horizontal(pl.col("_row") - pl.col("_before"), pl.col("_after") - pl.col("_row")))
+        .otherwise(pl.col("_after") - pl.col("_before"))
+    )
+    both = pl.col("_before").is_not_null() & pl.col("_after").is_not_null()
+    blur = pl.when(enveloped).then(definitions.envelope.window // 2).otherwise(0)
+    return grid.with_columns(_before=before, _after=after).with_columns(
+        evidence_gap_minutes=pl.when(both).then(pl.max_horizontal(gap, blur)).cast(pl.Int32)
+    )
