@@ -255,13 +255,14 @@ def _attach(lived: Therapy, chosen: NDArray[np.int64], found: Reals, rate_hz: fl
     least[chosen] = np.nan_to_num(np.nanmin(valued, axis=1, initial=np.inf), posinf=np.nan)
     most[chosen] = np.nan_to_num(np.nanmax(valued, axis=1, initial=-np.inf), neginf=np.nan)
     column = pl.DataFrame(
-        {"row": chosen, "samples_cmh2o": pl.Series(list(found.astype(np.float32)), dtype=pl.List(pl.Float32))}
+        {"row": chosen, "samples_cmh2o": pl.Series(found.astype(np.float32)).arr.to_list()},
+        schema_overrides={"row": pl.Int64},
     )
     log = (
         lived.log.drop("samples_cmh2o", "rate_hz", strict=False)
         .with_row_index("row")
         .with_columns(pl.col("row").cast(pl.Int64))
-        .join(column.cast({"row": pl.Int64}), on="row", how="left", maintain_order="left")
+        .join(column, on="row", how="left", maintain_order="left")
         .drop("row")
         .with_columns(
             pl.min_horizontal("pressure_min_cmh2o", pl.Series(least).fill_nan(None)),

@@ -28,11 +28,15 @@ def registry(lives: dict[int, Therapy]) -> tuple[list[RegistryDrain], list[Regis
     first["LS-0106"] = replace(by_key["LS-0106"], side=by_key["LS-0105"].side, tube_french=20)
     # A drain whose log never came.
     first["LS-0108"] = replace(
-        by_key["LS-0102"],
+        by_key["LS-0109"],
         drain_key="LS-0108",
         patient_key="P-0112",
         uses="DV-0009/2",
-        procedure="pneumothorax",
+        age_years=59,
+        sex="f",
+        tube_in_at=late.tube_in_at + timedelta(days=3),
+        procedure_end_at=None,
+        tube_out_at=late.tube_out_at + timedelta(days=3),
     )
     return [first[key] for key in sorted(first)], [by_key["LS-0107"]]
 

@@ -48,12 +48,15 @@ class SampleStay:
         """The stay's therapy, with traces where it has them."""
         seed = np.random.SeedSequence(SEED, spawn_key=(self.number,))
         begin = self.site.at(datetime.fromisoformat(self.start).date(), self.hour)
-        walks = draw_walks(
-            np.random.default_rng(np.random.SeedSequence(SEED, spawn_key=(self.number, 99))),
-            self.plan.minutes,
-            int(self.hour),
+        rng = np.random.default_rng(np.random.SeedSequence(SEED, spawn_key=(self.number, 99)))
+        quiet = (*self.plan.occlusions, *self.plan.clamps)
+        walks = tuple(
+            walk
+            for walk in draw_walks(rng, self.plan.minutes, int(self.hour))
+            # Nobody walks with a blocked or clamped tube, and its readings are to stand untilted.
+            if not any(walk.end + 2 * HOUR > still.start and walk.start < still.end for still in quiet)
         )
-        lived = therapy(seed, replace(self.plan, walks=(*self.plan.walks, *walks)), begin)
+        lived = therapy(seed, replace(self.plan, walks=walks), begin)
         return lived if self.traces_every_min is None else traces(lived, self.traces_every_min)
 
     @property
