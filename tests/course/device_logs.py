@@ -6,6 +6,7 @@ import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from functools import cached_property
 from zoneinfo import ZoneInfo
 
 import polars as pl
@@ -83,14 +84,14 @@ class Export:
     """One file."""
 
     lines: Sequence[Line]
-    exported_at: datetime = utc(2032, 1, 1)
+    exported_at: datetime = datetime(2032, 1, 1, tzinfo=UTC)
     device: str = "DV-1"
     site: str = "lakeside"
     zone: str | None = ZURICH
     follows: bool | None = None
     name: str = ""
 
-    @property
+    @cached_property
     def digest(self) -> str:
         text = f"{self.name}{self.device}{self.exported_at}{self.zone}{self.follows}{self.lines}"
         return hashlib.sha256(text.encode()).hexdigest()

@@ -6,7 +6,6 @@ import pytest
 
 from tests.course.device_logs import (
     MINUTE_LONG,
-    ZURICH,
     Export,
     ahead,
     cut,
