@@ -6,7 +6,7 @@ import re
 
 import polars as pl
 
-from pipeline.ingest.profile import Alerts
+from pipeline.ingest.layout import Alerts
 from schemas.table import TEXT, TEXTS
 from schemas.vocabulary import OTHER_ALERT_PREFIX
 
@@ -23,7 +23,8 @@ def read_alerts(cells: pl.Series, alerts: Alerts) -> pl.Series:
 
     Examples
     --------
-    >>> read_alerts(pl.Series(["", "E7;battery_low", None]), Alerts(codes={"battery_low": "battery_low"})).to_list()
+    >>> known = Alerts(codes={"battery_low": "battery_low"})
+    >>> read_alerts(pl.Series(["", "E7;battery_low", None]), known).to_list()
     [[], ['battery_low', 'other:E7'], None]
     """
     different = cells.unique().drop_nulls()
@@ -31,7 +32,9 @@ def read_alerts(cells: pl.Series, alerts: Alerts) -> pl.Series:
         {"text": different, "alerts": [_codes(text, alerts) for text in different]},
         schema={"text": TEXT, "alerts": TEXTS},
     )
-    return pl.DataFrame({"text": cells}).join(meanings, on="text", how="left", maintain_order="left")["alerts"]
+    return pl.DataFrame({"text": cells}).join(meanings, on="text", how="left", maintain_order="left")[
+        "alerts"
+    ]
 
 
 def _codes(text: str, alerts: Alerts) -> list[str] | None:

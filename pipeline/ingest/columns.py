@@ -47,7 +47,9 @@ def under_our_names(cells: pl.DataFrame, at: dict[str, tuple[int, ...]]) -> pl.D
         *(
             pl.col(str(where[0])).alias(ours)
             if len(where) == 1
-            else pl.concat_str([pl.col(str(place)).str.strip_chars() for place in where], separator=" ").alias(ours)
+            else pl.concat_str(
+                [pl.col(str(place)).str.strip_chars() for place in where], separator=" "
+            ).alias(ours)
             for ours, where in at.items()
         ),
     )

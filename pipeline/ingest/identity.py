@@ -93,7 +93,9 @@ def preamble_value(page: Page, pattern: str, group: str, ours: str) -> str | Non
     found = {match[group] or "" for match in re.finditer(pattern, page.preamble, re.MULTILINE)}
     if len(found) > 1:
         raise FileRejected(
-            Rule.PREAMBLE_CONTRADICTS, f"Its preamble says {ours} twice and differently; keep one.", column=ours
+            Rule.PREAMBLE_CONTRADICTS,
+            f"Its preamble says {ours} twice and differently; keep one.",
+            column=ours,
         )
     return found.pop() if found else None
 
@@ -104,7 +106,9 @@ def _site(page: Page, profile: Profile, given: str | None) -> str:
     site = said or given or (source.constant if source is not None else None)
     if site is None:
         raise FileRejected(
-            Rule.SITE_MISSING, "Neither the file nor its profile names a site; name one with --site.", column="site"
+            Rule.SITE_MISSING,
+            "Neither the file nor its profile names a site; name one with --site.",
+            column="site",
         )
     if not re.fullmatch(SITE_PATTERN, site):
         raise FileRejected(

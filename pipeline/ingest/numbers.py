@@ -8,7 +8,8 @@ from fractions import Fraction
 import polars as pl
 
 from pipeline.definitions import Definitions
-from pipeline.ingest.profile import MEASURED, Profile
+from pipeline.ingest.layout import MEASURED
+from pipeline.ingest.profile import Profile
 from pipeline.ingest.units import Quantity, factor_to_ours
 from schemas.lake import MINUTE
 from schemas.table import REAL
@@ -54,9 +55,9 @@ class Measured:
     least: float
     most: float
 
-    def value(self, decimal: str) -> pl.Expr:
+    def rounded(self, decimal: str) -> pl.Expr:
         """
-        The reading, or null where the text is no number or the number no reading.
+        The number in our unit, rounded; null where the text is none.
 
         Rounded to whole steps of the resolution n/d and then taken as steps × n / d, which is the
         double nearest to that decimal. The added zero makes -0 a 0.
@@ -65,8 +66,12 @@ class Measured:
         number = plain_number(self.source, decimal)
         ours = number if self.factor == 1.0 else number * self.factor
         steps = (ours * d if n == 1.0 else ours * d / n).round()
-        rounded = (steps / d if n == 1.0 else steps * n / d) + 0.0
-        return pl.when(rounded.is_between(self.least, self.most)).then(rounded).alias(self.name)
+        return ((steps / d if n == 1.0 else steps * n / d) + 0.0).alias(self.name)
+
+    def bounded(self) -> pl.Expr:
+        """The rounded number where it can be a reading, null where it cannot."""
+        number = pl.col(self.name)
+        return pl.when(number.is_between(self.least, self.most)).then(number).alias(self.name)
 
 
 def plain_number(column: str, decimal: str = ".") -> pl.Expr:

@@ -104,7 +104,8 @@ def outcome(
     status = FileStatus.LOADED if not reasons else FileStatus.PARTIAL if kept else FileStatus.REJECTED
     file = _load_file(
         known,
-        device=";".join(minutes["device"].unique().sort()) or (known.identity.device if known.identity else None),
+        device=";".join(minutes["device"].unique().sort())
+        or (known.identity.device if known.identity else None),
         complete=complete,
         status=status.value,
         rows_read=read,
@@ -143,7 +144,7 @@ def _load_file(known: Known, **more: Any) -> dict[str, Any]:
 def _put_together(
     known: Known, minutes: pl.DataFrame, traces: pl.DataFrame, faults: pl.DataFrame, file: dict[str, Any]
 ) -> ReadLog:
-    """Records told apart into the public part, which shows a value's shape, and the private one, which holds it."""
+    """Records told apart: the public part shows a value's shape, the private one holds the value."""
     ordered = faults.sort("line", "scope", "column", "rule", nulls_last=False).with_columns(
         file_sha256=pl.lit(known.digest),
         value_shape=value_shape(pl.col("value")),

@@ -52,21 +52,24 @@ def lay_out(data: bytes, profile: Profile, cut_off: bool = False) -> Page:
         When there is no header line.
     """
     text = _utf8(data, profile.encoding)
-    at, line, preamble = 0, 1, []
+    preamble: list[str] = []
+    at, line = 0, 1
     while at < len(text) and line <= _PREAMBLE_LINES:
         stop = text.find(b"\n", at)
         stop = len(text) if stop < 0 else stop
         here = text[at:stop].decode()
         at, line = stop + 1, line + 1
         if _is_header(here, line - 1, profile):
-            body, promised = _without_end_line(text[at:], profile)
+            body, promised = _without_end_line(text, at, profile)
             return Page("\n".join(preamble), _names(here, profile), body, line, promised, cut_off)
         preamble.append(here)
-    raise FileRejected(Rule.HEADER_MISSING, f"It has no line of column names where profile '{profile.name}' expects one.")
+    raise FileRejected(
+        Rule.HEADER_MISSING, f"It has no line of column names where profile '{profile.name}' expects one."
+    )
 
 
 def _utf8(data: bytes, encoding: str) -> bytes:
-    """The text as UTF-8 with plain line ends; a byte that means nothing becomes U+FFFD, and its row is rejected later."""
+    """The text as UTF-8 with plain line ends; a byte that means nothing becomes U+FFFD, for its row to go."""
     if encoding == "utf-8":
         data = data.removeprefix(codecs.BOM_UTF8)
     if encoding != "utf-8" or not data.isascii():
@@ -84,15 +87,18 @@ def _is_header(text: str, line: int, profile: Profile) -> bool:
 
 def _names(text: str, profile: Profile) -> tuple[str, ...]:
     cells = split_quoted(text, profile.delimiter) if '"' in text else text.split(profile.delimiter)
-    return tuple(cell.strip() for cell in cells if cell is not None)
+    return tuple(cell.strip() for cell in cells or ())
 
 
-def _without_end_line(body: bytes, profile: Profile) -> tuple[bytes, int | None]:
-    if body.endswith(b"\n\n"):
-        body = body.rstrip(b"\n") + b"\n"
-    if profile.end_line is None:
-        return body, None
-    filled = len(body.rstrip(b"\n "))
-    start = body.rfind(b"\n", 0, filled) + 1
-    found = re.fullmatch(profile.end_line, body[start:filled].decode())
-    return (body[:start], int(found["rows"])) if found else (body, None)
+def _without_end_line(text: bytes, start: int, profile: Profile) -> tuple[bytes, int | None]:
+    """The body from `start` on, blank lines at its end and an end line taken off, and what that promises."""
+    filled = len(text)
+    while filled > start and text[filled - 1] in b"\n ":
+        filled -= 1
+    last = max(text.rfind(b"\n", start, filled) + 1, start)
+    if profile.end_line is not None:
+        found = re.fullmatch(profile.end_line, text[last:filled].decode())
+        if found:
+            return text[start:last], int(found["rows"])
+    line_end = text.find(b"\n", filled)
+    return text[start : len(text) if line_end < 0 else line_end + 1], None

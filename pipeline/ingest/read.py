@@ -72,12 +72,12 @@ def read_log(
     known = Known(hashlib.sha256(data).hexdigest())
     try:
         unpacked = unpack(data, definitions.plausible.file_most)
-        known = replace(known, profile=recognise(unpacked.data, profiles, profile))
-        assert known.profile is not None
-        page = lay_out(unpacked.data, known.profile, unpacked.cut_off)
-        identity = identify(page, known.profile, name, site, definitions.plausible.earliest_year)
+        chosen = recognise(unpacked.data, profiles, profile)
+        known = replace(known, profile=chosen)
+        page = lay_out(unpacked.data, chosen, unpacked.cut_off)
+        identity = identify(page, chosen, name, site, definitions.plausible.earliest_year)
         known = replace(known, identity=identity)
-        return _read_rows(page, known, known.profile, identity, definitions)
+        return _read_rows(page, known, chosen, identity, definitions)
     except FileRejected as rejection:
         return nothing_kept(known, rejection)
 
@@ -123,7 +123,9 @@ def _refuse_two_logs_in_one(cells: Cells, profile: Profile) -> None:
 
 
 def _latest_export(texts: pl.Series, profile: Profile, identity: Identity, earliest_year: int) -> datetime:
-    said = (export_time(text, profile, identity.timezone, earliest_year) for text in texts.drop_nulls().unique())
+    said = (
+        export_time(text, profile, identity.timezone, earliest_year) for text in texts.drop_nulls().unique()
+    )
     instants = [instant for instant in said if instant is not None]
     if not instants:
         raise FileRejected(

@@ -12,8 +12,9 @@ from polars.datatypes import DataType
 
 from pipeline.definitions import Definitions
 from pipeline.ingest.alerts import read_alerts
+from pipeline.ingest.layout import Clock
 from pipeline.ingest.numbers import Measured, measured_columns, plain_number
-from pipeline.ingest.profile import Clock, Profile
+from pipeline.ingest.profile import Profile
 from pipeline.ingest.row_faults import reject_rows
 from pipeline.ingest.rules import FAULTS, Rule
 from schemas.table import FLAG, REAL, TEXT, TEXTS, WALL_CLOCK, WHOLE
@@ -41,7 +42,11 @@ class Readings:
 
 
 def read_readings(
-    texts: pl.DataFrame, profile: Profile, definitions: Definitions, timezone: str, exported_at: datetime | None
+    texts: pl.DataFrame,
+    profile: Profile,
+    definitions: Definitions,
+    timezone: str,
+    exported_at: datetime | None,
 ) -> Readings:
     """
     Turn text cells into readings, column by column, a whole file at once.
@@ -76,12 +81,13 @@ def read_readings(
 
 
 def _trimmed(texts: pl.DataFrame, missing: tuple[str, ...]) -> pl.DataFrame:
-    """Blanks around values taken off; blank cells and missing-value words are null, but a blank alerts cell is none rang."""
+    """Blanks taken off; blank cells and missing-value words are null, but a blank alerts cell: none rang."""
     columns = [name for name in texts.columns if name not in ("line", "trace")]
     blank_words = {name: list(missing) if name == "alerts" else ["", *missing] for name in columns}
     trimmed = texts.with_columns(pl.col(columns).str.strip_chars())
     return trimmed.with_columns(
-        pl.when(~pl.col(name).is_in(words)).then(pl.col(name)).alias(name) for name, words in blank_words.items()
+        pl.when(~pl.col(name).is_in(words)).then(pl.col(name)).alias(name)
+        for name, words in blank_words.items()
     )
 
 
@@ -91,11 +97,11 @@ def _values(
     """Every column of a minute; null where the text is missing or is no value of the column."""
     states = {word: state.value for word, state in profile.states.items()}
     readers: dict[str, tuple[str, pl.Expr, DataType]] = {
-        "record": ("record", _natural("record"), WHOLE),
+        "record": ("record", pl.col("record").cast(WHOLE, strict=False), WHOLE),
         "clock": ("clock", _clock(profile.clock, timezone), WALL_CLOCK),
         "session": ("session", pl.col("session").cast(WHOLE, strict=False), WHOLE),
         "state": ("state", _word("state", states, TEXT), TEXT),
-        **{column.name: (column.source, column.value(profile.decimal), REAL) for column in measured},
+        **{column.name: (column.source, column.rounded(profile.decimal), REAL) for column in measured},
         "mains": ("mains", _word("mains", profile.mains, FLAG), FLAG),
     }
     constants = profile.constants.said()
@@ -105,15 +111,12 @@ def _values(
             (reader if source in seen.columns else pl.lit(constants.get(name), dtype=dtype)).alias(name)
             for name, (source, reader, dtype) in readers.items()
         ),
+    ).with_columns(
+        pl.when(pl.col("record") >= 0).then(pl.col("record")), *(column.bounded() for column in measured)
     )
     if "alerts" not in seen.columns:
         return values.with_columns(alerts=pl.lit(None, dtype=TEXTS))
     return values.with_columns(read_alerts(seen["alerts"], profile.alerts).alias("alerts"))
-
-
-def _natural(name: str) -> pl.Expr:
-    whole = pl.col(name).cast(WHOLE, strict=False)
-    return pl.when(whole >= 0).then(whole)
 
 
 def _clock(clock: Clock, timezone: str) -> pl.Expr:
@@ -133,9 +136,7 @@ def _lost(seen: pl.DataFrame, values: pl.DataFrame, measured: tuple[Measured, ..
     """How many texts of each column gave no value."""
     sources = {column.name: column.source for column in measured}
     names = [name for name in values.columns if sources.get(name, name) in seen.columns]
-    return {
-        name: values[name].null_count() - seen[sources.get(name, name)].null_count() for name in names
-    }
+    return {name: values[name].null_count() - seen[sources.get(name, name)].null_count() for name in names}
 
 
 def _unreadable(
@@ -155,7 +156,9 @@ def _unreadable(
         elif name == "record":
             is_number = pl.col("record").cast(WHOLE, strict=False).is_not_null()
         rule = (
-            pl.when(is_number).then(pl.lit(Rule.VALUE_OUT_OF_RANGE.value)).otherwise(pl.lit(Rule.VALUE_UNREADABLE.value))
+            pl.when(is_number)
+            .then(pl.lit(Rule.VALUE_OUT_OF_RANGE.value))
+            .otherwise(pl.lit(Rule.VALUE_UNREADABLE.value))
         )
         found.append(_cell_faults(lost, source, rule))
     return found

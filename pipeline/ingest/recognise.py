@@ -36,11 +36,13 @@ def recognise(data: bytes, profiles: Sequence[Profile], named: str | None = None
     if fitting:
         names = ", ".join(sorted(profile.name for profile in fitting))
         raise FileRejected(
-            Rule.SEVERAL_PROFILES, f"Several profiles match its first lines ({names}); name one with --profile."
+            Rule.SEVERAL_PROFILES,
+            f"Several profiles match its first lines ({names}); name one with --profile.",
         )
     known = ", ".join(sorted(profile.name for profile in profiles))
     raise FileRejected(
-        Rule.NO_PROFILE, f"No profile matches its first lines (known: {known}); name one with --profile or add one."
+        Rule.NO_PROFILE,
+        f"No profile matches its first lines (known: {known}); name one with --profile or add one.",
     )
 
 
@@ -61,7 +63,7 @@ def _matches(profile: Profile, data: bytes) -> bool:
 
 
 def first_lines(data: bytes, encoding: str) -> str:
-    """The first lines as text without byte-order mark and carriage returns; what cannot be decoded shows as U+FFFD."""
+    """The first lines as text, without byte-order mark; what cannot be decoded shows as U+FFFD."""
     text = data[:_HEAD_BYTES].decode(encoding, errors="replace")
     lines = text.removeprefix("\ufeff").replace("\r\n", "\n").split("\n", _HEAD_LINES)
     return "\n".join(lines[:_HEAD_LINES])

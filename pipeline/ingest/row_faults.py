@@ -55,7 +55,13 @@ def reject_rows(
         scope=pl.lit(RejectScope.ROW.value),
         column=_first(checks, [pl.lit(check.column) for check in checks]),
         rule=_first(checks, [pl.lit(check.rule.value) for check in checks]),
-        value=_first(checks, [pl.col(f"text:{check.column}") if check.column in seen.columns else pl.lit(None) for check in checks]),
+        value=_first(
+            checks,
+            [
+                pl.col(f"text:{check.column}") if check.column in seen.columns else pl.lit(None)
+                for check in checks
+            ],
+        ),
     )
     return KeptRows(sound, faults.cast(FAULTS))  # type: ignore[arg-type]
 

@@ -37,7 +37,9 @@ def load_profiles(folder: Path | None = None) -> tuple[Profile, ...]:
     for path in [BUILT_IN, *paths]:
         profile = _read(path)
         if profile.name in profiles:
-            raise InputError(f"profile '{profile.name}' is there twice; rename {path.name} and the name in it.")
+            raise InputError(
+                f"profile '{profile.name}' is there twice; rename {path.name} and the name in it."
+            )
         profiles[profile.name] = profile
     return tuple(profiles.values())
 
@@ -58,10 +60,10 @@ def parse_profile(text: str, file: str = "the profile") -> Profile:
 
     Examples
     --------
-    >>> parse_profile('name = "east"\\ndelimeter = ";"', "east.toml")
+    >>> parse_profile('name = "e"\\ndelimeter = ";"', "e.toml")
     Traceback (most recent call last):
     ...
-    schemas.errors.InputError: profile 'east': unknown key "delimeter", did you mean "delimiter"? Edit east.toml.
+    schemas.errors.InputError: profile 'e': unknown key "delimeter", did you mean "delimiter"? Edit e.toml.
     """
     try:
         raw = tomllib.loads(text)

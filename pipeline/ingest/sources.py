@@ -31,7 +31,9 @@ def pattern_with(group: str) -> BeforeValidator:
             return value
         compiled = _compiled(value)
         if group and group not in compiled.groupindex:
-            raise ValueError(f"the pattern {value!r} has no group (?P<{group}>…); name the part that is meant")
+            raise ValueError(
+                f"the pattern {value!r} has no group (?P<{group}>…); name the part that is meant"
+            )
         return value
 
     return BeforeValidator(check)
@@ -107,7 +109,9 @@ class ExportSource(Part):
                 return value
         except ValueError:
             pass
-        raise ValueError(f'the format "{value}" does not tell a day; write one like %d.%m.%Y %H:%M, or rfc3339')
+        raise ValueError(
+            f'the format "{value}" does not tell a day; write one like %d.%m.%Y %H:%M, or rfc3339'
+        )
 
     @field_validator("timezone")
     @classmethod

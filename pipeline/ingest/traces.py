@@ -87,7 +87,9 @@ def read_traces(
     trimmed = cells.with_columns(text=pl.col("trace").str.strip_chars())
     traced = trimmed.filter(~pl.col("text").is_in(["", *missing]))
     if not traced.height:
-        return Traces(pl.DataFrame(schema={"line": pl.Int32(), "rate_hz": REAL, "samples_cmh2o": SAMPLES}), no_faults())
+        return Traces(
+            pl.DataFrame(schema={"line": pl.Int32(), "rate_hz": REAL, "samples_cmh2o": SAMPLES}), no_faults()
+        )
     if settings is None:
         return Traces(
             pl.DataFrame(schema={"line": pl.Int32(), "rate_hz": REAL, "samples_cmh2o": SAMPLES}),
@@ -110,8 +112,7 @@ def _rule(settings: TraceSettings, plausible: PlausibleRules) -> pl.Expr:
     samples = pl.col("samples_cmh2o")
     longest = math.floor(plausible.trace_longest * settings.rate_hz)
     wild = samples.list.eval(
-        pl.element().is_finite()
-        & ~pl.element().is_between(plausible.pressure_least, plausible.pressure_most)
+        pl.element().is_finite() & ~pl.element().is_between(plausible.pressure_least, plausible.pressure_most)
     ).list.any()
     return (
         pl.when(samples.is_null())

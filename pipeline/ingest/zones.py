@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from functools import cache
 from zoneinfo import ZoneInfo, available_timezones
 
-import tzdata
+import tzdata  # type: ignore[import-untyped]
 
 
 def is_zone(name: str) -> bool:
