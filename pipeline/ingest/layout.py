@@ -31,11 +31,12 @@ class Clock(Part):
     @field_validator("format")
     @classmethod
     def _reads_what_it_writes(cls, value: str) -> str:
-        moment = pl.Series([_MOMENT])
+        # As an instant of UTC, for a format may write the offset.
+        moment = pl.Series([_MOMENT]).dt.replace_time_zone("UTC")
         try:
             back = moment.dt.strftime(value).str.to_datetime(value, time_unit="us").dt.replace_time_zone(None)
         except (pl.exceptions.PolarsError, ValueError):
-            back = moment.clear(1)
+            back = pl.Series([None])
         if back.item() != _MOMENT:
             raise ValueError(
                 f'the format "{value}" does not tell day and minute; write one like %d.%m.%Y %H:%M'

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from fractions import Fraction
+from decimal import Decimal
 
 import polars as pl
 
@@ -51,22 +51,23 @@ class Measured:
     name: str
     source: str
     factor: float
-    resolution: Fraction
+    resolution: Decimal
     least: float
     most: float
 
     def rounded(self, decimal: str) -> pl.Expr:
         """
-        The number in our unit, rounded; null where the text is none.
+        The number in our unit, rounded to whole steps of the resolution; null where the text is none.
 
-        Rounded to whole steps of the resolution n/d and then taken as steps × n / d, which is the
-        double nearest to that decimal. The added zero makes -0 a 0.
+        Polars' `round` gives the double nearest to the decimal meant; its division by a scalar does
+        not (it multiplies by the reciprocal). The added zero makes -0 a 0.
         """
-        n, d = float(self.resolution.numerator), float(self.resolution.denominator)
+        digits = max(0, -int(self.resolution.as_tuple().exponent))
         number = plain_number(self.source, decimal)
         ours = number if self.factor == 1.0 else number * self.factor
-        steps = (ours * d if n == 1.0 else ours * d / n).round()
-        return ((steps / d if n == 1.0 else steps * n / d) + 0.0).alias(self.name)
+        if self.resolution != Decimal(1).scaleb(-digits):
+            ours = (ours / float(self.resolution)).round() * float(self.resolution)
+        return (ours.round(digits) + 0.0).alias(self.name)
 
     def bounded(self) -> pl.Expr:
         """The rounded number where it can be a reading, null where it cannot."""
@@ -111,7 +112,7 @@ def _measured(name: str, profile: Profile, definitions: Definitions) -> Measured
         name=name,
         source=_SWAPPED.get(name, name) if name != "set_pressure" and sign < 0 else name,
         factor=sign * (1.0 if unit is None else factor_to_ours(unit, quantity)),
-        resolution=Fraction(str(resolution)),
+        resolution=Decimal(str(resolution)).normalize(),
         least=least if contract.least is None else max(least, contract.least),
         most=most if contract.most is None else min(most, contract.most),
     )
