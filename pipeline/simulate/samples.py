@@ -172,8 +172,8 @@ def _logs(lives: dict[int, Therapy]) -> Iterator[tuple[str, bytes, str]]:
             export = _export(device, rows, when)
             what = stories if place == 0 else f"{device.serial} again, overlapping the export before"
             if kind == "conflicts":
-                export = with_conflicts(export, 1400)
-                what += "; three leak values differ (conflicting minutes)"
+                export = with_conflicts(export, 2000)
+                what += "; two leak values differ (conflicting minutes)"
             local = device.site.local(export.at)
             if device.site is NORTH:
                 yield f"north/north_{device.serial}_{local:%Y%m%d}.csv", write_north(export.rows, local), what
