@@ -102,6 +102,8 @@ class EnvelopeRules(Section):
     high_quantile: float
     floor: float
     floor_minutes: int
+    floor_stable: float
+    own_margin: float
 
 
 class TidalingRules(Section):
@@ -238,6 +240,8 @@ class ReadinessRules(Section):
     return_above: float
     return_least: int
     return_within: float
+    reading_within: int
+    log_within: float
 
 
 class StatisticsRules(Section):

@@ -5,6 +5,7 @@ Uses, their course and registry rows come in; the published tables of drains go 
 
 from pipeline.cohort.annotations import use_annotations
 from pipeline.cohort.claims import Claims, claim, cuts_of
+from pipeline.cohort.operations import operations
 from pipeline.cohort.registry import (
     RegistryKind,
     RegistryRead,
@@ -13,16 +14,26 @@ from pipeline.cohort.registry import (
     read_registry,
     standing,
 )
+from pipeline.cohort.rules import RemovalRule, load_rules
+from pipeline.cohort.summary import DrainTables, summarise
+from pipeline.cohort.survival import leak_incidence, leak_survival
 
 __all__ = [
     "Claims",
+    "DrainTables",
     "RegistryKind",
     "RegistryRead",
+    "RemovalRule",
     "claim",
     "cuts_of",
     "kind_of",
+    "leak_incidence",
+    "leak_survival",
+    "load_rules",
+    "operations",
     "read_annotations",
     "read_registry",
     "standing",
+    "summarise",
     "use_annotations",
 ]

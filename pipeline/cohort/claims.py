@@ -20,8 +20,9 @@ class Claims:
     """
     What the registry and the uses say together.
 
-    `drains`: one row a drain: `drain_id`, the REGISTRY_DRAIN columns (null where unlinked),
-    `operation_id`, `linked`, `shared_use`, `timezone` (of its first use; null where it has none).
+    `drains`: one row a drain: `drain_id`, `operation_id`, the REGISTRY_DRAIN columns but those of the
+    file they came in (a new export of the same rows changes nothing; null where unlinked), `linked`,
+    `shared_use`, `timezone` (of its first use, else of its site).
     `drain_use`: `drain_id`, `use_id`, `from_at`, `until_at`; of one drain never overlapping.
     `findings`: DATA_QUALITY rows of scope `registry`.
     """
@@ -30,7 +31,7 @@ class Claims:
     drain_use: pl.DataFrame
     findings: pl.DataFrame
 
-    def of(self, drain_ids: Iterable[str]) -> Claims:
+    def only(self, drain_ids: Iterable[str]) -> Claims:
         """The same claims for some drains only; findings are left as they are."""
         wanted = pl.Series("drain_id", sorted(set(drain_ids)), dtype=pl.String)
         return replace(

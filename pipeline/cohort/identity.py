@@ -72,7 +72,7 @@ def identified(
     columns = [
         "drain_id",
         "operation_id",
-        *REGISTRY_DRAIN.names,
+        *(name for name in REGISTRY_DRAIN.names if name not in ("exported_at", "file_sha256")),
         "linked",
         "shared_use",
         "timezone",

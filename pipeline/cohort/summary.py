@@ -1,0 +1,153 @@
+"""From claims and courses to the published tables of drains."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.cohort.claims import Claims
+from pipeline.cohort.fluid import steps_per_unit, stretch_outputs, with_drain_output
+from pipeline.cohort.holding import whole_minute
+from pipeline.cohort.leak import leak_minutes, leak_outcome, leaks_of
+from pipeline.cohort.minutes import drain_minutes
+from pipeline.cohort.origin import with_origin
+from pipeline.cohort.prolonged import prolonged_leak
+from pipeline.cohort.readiness import readiness
+from pipeline.cohort.rules import RemovalRule
+from pipeline.cohort.stretches import drain_alerts, drain_canisters, drain_periods
+from pipeline.cohort.totals import drain_days, drain_totals, first_output
+from pipeline.definitions import Definitions
+from schemas.published import ALERT, CANISTER, DRAIN, DRAIN_DAY, DRAIN_USE, PERIOD, READINESS
+from schemas.table import Table
+
+_ID = "drain_id"
+_HOUR_US = 3_600_000_000
+
+
+@dataclass(frozen=True)
+class DrainTables:
+    """The published tables that hold drains, each sorted by its key."""
+
+    drain: pl.DataFrame
+    drain_day: pl.DataFrame
+    period: pl.DataFrame
+    alert: pl.DataFrame
+    canister: pl.DataFrame
+    readiness: pl.DataFrame
+    drain_use: pl.DataFrame
+
+
+def summarise(
+    claims: Claims,
+    uses: pl.DataFrame,
+    course: pl.DataFrame,
+    periods: pl.DataFrame,
+    alerts: pl.DataFrame,
+    canisters: pl.DataFrame,
+    annotations: pl.DataFrame,
+    definitions: Definitions,
+    rules: Sequence[RemovalRule],
+) -> DrainTables:
+    """
+    Summarise drains from the course of the uses that served them.
+
+    Any subset of drains may be asked for in one call: what comes out for a drain rests on its own claims
+    and the uses in them, never on the other drains of the call.
+
+    Parameters
+    ----------
+    claims
+        From `claim`, with `Claims.only` for some drains.
+    uses, course, periods, alerts, canisters
+        USE_TABLE, COURSE, USE_PERIOD, USE_ALERT and USE_CANISTER rows of the uses in the claims, each use
+        whole: the part before a drain's stretch says where its fluid starts. Others are left out.
+    annotations
+        ANNOTATION rows that stand. The course has already decided by them what the log could not; none of
+        the tables made here needs more from them.
+    rules
+        From `load_rules`.
+    """
+    minutes = drain_minutes(claims.drain_use, course)
+    stretches = stretch_outputs(claims.drain_use, minutes, course, definitions.resolution)
+    minutes = with_drain_output(minutes, stretches, definitions.resolution)
+    own_alerts = drain_alerts(claims.drain_use, alerts)
+    own_canisters = drain_canisters(stretches, canisters, minutes, definitions.resolution)
+    totals = drain_totals(minutes, own_alerts, own_canisters, definitions)
+    drains = _drains(claims, uses, totals, stretches, definitions)
+
+    known = leak_minutes(minutes, definitions.leak)
+    leaks = leaks_of(known)
+    drains = drains.join(
+        leak_outcome(drains, known, leaks, definitions.leak, definitions.drain), on=_ID, how="left"
+    )
+    verdict = prolonged_leak(drains, known, leaks, definitions.prolonged_leak[0], definitions.leak)
+    drains = drains.join(verdict, on=_ID, how="left").join(
+        first_output(minutes, drains, definitions), on=_ID, how="left"
+    )
+    return DrainTables(
+        drain=_table(DRAIN, drains),
+        drain_day=_table(DRAIN_DAY, drain_days(minutes, own_alerts, drains, definitions)),
+        period=_table(PERIOD, drain_periods(claims.drain_use, periods, leaks, minutes, drains)),
+        alert=_table(ALERT, own_alerts),
+        canister=_table(CANISTER, own_canisters),
+        readiness=_table(READINESS, readiness(minutes, drains, definitions, rules)),
+        drain_use=_table(DRAIN_USE, stretches),
+    )
+
+
+def _drains(
+    claims: Claims,
+    uses: pl.DataFrame,
+    totals: pl.DataFrame,
+    stretches: pl.DataFrame,
+    definitions: Definitions,
+) -> pl.DataFrame:
+    """The claims' drains with their totals, origin, expected minutes and what their uses say of the end."""
+    per_ml = steps_per_unit(definitions.resolution.volume)
+    served = (
+        stretches.join(
+            uses.select("use_id", "clock_uncertain", "later_session", "last_export_at"),
+            on="use_id",
+            how="left",
+        )
+        .sort(_ID, "from_at", "use_id")
+        .group_by(_ID, maintain_order=True)
+        .agg(
+            uses=pl.col("use_id").n_unique(),
+            clock_uncertain=pl.col("clock_uncertain").any(),
+            later_session=pl.col("later_session").last(),
+            last_export_at=pl.col("last_export_at").last(),
+            output_ml=pl.when(pl.col("amount").is_not_null().all() & pl.col("last").is_not_null().any()).then(
+                pl.col("amount").sum()
+            )
+            / per_ml,
+        )
+    )
+    whole = pl.col("started_at"), pl.col("ended_at") + pl.duration(minutes=1)
+    expected = (
+        pl.when(pl.col("linked"))
+        .then((whole_minute("tube_out_at") - whole_minute("tube_in_at")).dt.total_minutes())
+        .otherwise((whole[1] - whole[0]).dt.total_minutes())
+    )
+    late = (pl.col("started_at") - pl.col("origin_at")).dt.total_microseconds() / _HOUR_US
+    return (
+        with_origin(claims.drains.drop("uses", "devices").join(served, on=_ID, how="left").join(totals, on=_ID, how="left"))
+        .with_columns(
+            pl.col("uses").fill_null(0),
+            pl.col("minutes_observed").fill_null(0),
+            minutes_expected=expected,
+            entered_hours=pl.max_horizontal(late, pl.when(late.is_not_null()).then(0.0)),
+        )
+        .with_columns(
+            completeness=pl.when(pl.col("minutes_expected") > 0).then(
+                pl.col("minutes_observed") / pl.col("minutes_expected")
+            )
+        )
+        .sort(_ID)
+    )
+
+
+def _table(table: Table, frame: pl.DataFrame) -> pl.DataFrame:
+    return table.conform(frame).sort(table.key)
