@@ -21,7 +21,8 @@ def find_canisters(grid: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:
     or that the log's end leaves open, is no change.
 
     Readings of a canister that leap out and back by `change_least` within `change_stays` readings are
-    bumps, not fluid, and are set aside.
+    bumps, not fluid, and are set aside; so is a leap in a canister's very last reading, which nothing
+    confirms.
 
     Parameters
     ----------
@@ -124,8 +125,9 @@ def _without_bumps(readings: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:
     after = volume.reverse().rolling_min(reach, min_samples=1).shift(1).reverse()
     before = volume.rolling_max(reach, min_samples=1).shift(1)
     up = (volume >= middle + rules.change_least) & (after <= volume - rules.change_least)
+    last_leaps = after.is_null() & (volume - volume.shift(1) >= rules.change_least)
+    just_read = pl.col("row") - pl.col("row").shift(1) <= reach
     down = (volume <= middle - rules.change_least) & (before >= volume + rules.change_least)
-    bumps = bumpy.with_columns(up=up.over(fitted), down=down.over(fitted)).filter(
-        pl.col("up").fill_null(False) | pl.col("down").fill_null(False)
-    )
+    set_aside = (up | (last_leaps & just_read)).fill_null(False) | down.fill_null(False)
+    bumps = bumpy.filter(set_aside.over(fitted))
     return readings.join(bumps.select("row"), on="row", how="anti", maintain_order="left")

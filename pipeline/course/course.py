@@ -2,52 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import polars as pl
 
-from pipeline.course.alerts import find_alerts
-from pipeline.course.annotated import annotated_rows
-from pipeline.course.artefacts import mark_artefacts
-from pipeline.course.breathing import mark_sightings
-from pipeline.course.clamp import find_stops, mark_stops
-from pipeline.course.findings import findings_of
-from pipeline.course.fluid import reconstruct_output
-from pipeline.course.grid import dense_grid
-from pipeline.course.handling import mark_handled, mark_state
-from pipeline.course.leak import mark_leak
-from pipeline.course.line_open import mark_line_open
-from pipeline.course.occlusion import find_occlusions, mark_occlusion
-from pipeline.course.periods import find_periods, flags_of
-from pipeline.course.suction import mark_shortfall
-from pipeline.course.surge import mark_surge
+from pipeline.course.marks import mark_findings, mark_readings
 from pipeline.course.tidaling import tidaling_of
-from pipeline.course.tilt import mark_tilt
+from pipeline.course.written import Course, written_up
 from pipeline.definitions import Definitions
-from schemas.lake import COURSE, USE_ALERT, USE_CANISTER
-
-
-@dataclass(frozen=True)
-class Course:
-    """
-    What happened over some device uses.
-
-    Parameters
-    ----------
-    minutes
-        COURSE: every minute of every use with readings, fluid, tidaling, leak and flags.
-    periods
-        USE_PERIOD: the flagged stretches with grade and detail.
-    alerts
-        USE_ALERT.
-    canisters
-        USE_CANISTER.
-    """
-
-    minutes: pl.DataFrame
-    periods: pl.DataFrame
-    alerts: pl.DataFrame
-    canisters: pl.DataFrame
 
 
 def course_of(
@@ -87,45 +47,4 @@ def course_of(
     grid, canisters = mark_readings(resolved, uses, cuts, definitions)
     grid = tidaling_of(grid, evidence, definitions)
     marked, alerts = mark_findings(grid, uses, evidence, annotations, definitions)
-    findings = findings_of(definitions)
-    minutes = marked.with_columns(flags=flags_of(marked, findings))
-    return Course(
-        minutes=COURSE.conform(minutes),
-        periods=find_periods(marked, findings),
-        alerts=USE_ALERT.conform(alerts.sort(USE_ALERT.key)),
-        canisters=USE_CANISTER.conform(canisters.sort(USE_CANISTER.key)),
-    )
-
-
-def mark_readings(
-    resolved: pl.DataFrame, uses: pl.DataFrame, cuts: pl.DataFrame, definitions: Definitions
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The minute grid with what the device's own readings say (state, tilt, fluid), and the canisters."""
-    grid = mark_tilt(mark_state(dense_grid(resolved, cuts)), definitions.tilted)
-    return reconstruct_output(grid, uses, definitions.fluid, definitions.resolution)
-
-
-def mark_findings(
-    grid: pl.DataFrame,
-    uses: pl.DataFrame,
-    evidence: pl.DataFrame,
-    annotations: pl.DataFrame,
-    definitions: Definitions,
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """
-    All other marks on a grid that already has its tidaling (the columns of `tidaling_of`), and the alerts.
-
-    The marked grid carries more than the published minutes do: sightings of breathing, grades and
-    details, from which a finding can be explained.
-    """
-    grid = mark_artefacts(grid, definitions.trace)
-    grid = mark_shortfall(mark_line_open(grid, definitions.line_open), definitions.suction_shortfall)
-    grid = mark_surge(grid, uses, definitions.output_surge)
-    alerts = find_alerts(grid, uses, definitions.alerts)
-    grid = mark_handled(mark_sightings(grid, evidence), alerts, definitions.clamp.stop_within)
-    noted = annotated_rows(grid, annotations, definitions.occlusion)
-    stops = find_stops(grid, definitions.clamp, definitions.flow_stopped, definitions.occlusion)
-    grid = mark_stops(grid, stops, noted)
-    occlusions = find_occlusions(grid, definitions.occlusion, definitions.envelope.floor)
-    grid = mark_occlusion(grid, occlusions, noted)
-    return mark_leak(grid, definitions.leak), alerts
+    return written_up(marked, alerts, canisters, definitions)

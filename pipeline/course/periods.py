@@ -95,8 +95,15 @@ def tidaling_findings() -> dict[PeriodKind, Finding]:
 
 def _stretches(grid: pl.DataFrame, kind: PeriodKind, finding: Finding) -> pl.DataFrame:
     grade = pl.lit(None, pl.String) if finding.grade is None else pl.col(finding.grade)
-    steps = pl.col("clock_step").cast(pl.Int64).cum_sum()
-    minutes = grid.with_columns(period_grade=grade, steps=steps).filter(finding.minutes)
+    placed = ["row", "span_no", "use_id", "site", "device", "span", "minute"]
+    shown = [name for name in finding.detail.meta.root_names() if name not in placed]
+    minutes = grid.select(
+        *placed,
+        *dict.fromkeys(shown),
+        period_grade=grade,
+        steps=pl.col("clock_step").cast(pl.Int64).cum_sum(),
+        in_force=finding.minutes,
+    ).filter("in_force")
     begins = (
         (pl.col("row") - pl.col("row").shift(1) != 1)
         | (pl.col("span_no") != pl.col("span_no").shift(1))
