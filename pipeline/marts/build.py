@@ -71,6 +71,8 @@ def build(
     """
     with duckdb.connect(str(path)) as connection:
         connection.execute("SET TimeZone = 'UTC'")
+        # One transaction: hundreds of comments would each wait for the disk.
+        connection.execute("BEGIN")
         for table in (*TABLES, *_CURVES):
             _fill(connection, table, _frame(frames, table.name))
         _fill(connection, DEFINITION, figures(definitions))
@@ -87,6 +89,7 @@ def build(
         connection.unregister("use_by_month")
         connection.unregister("alert_by_month")
         _comment(connection)
+        connection.execute("COMMIT")
         connection.execute("CHECKPOINT")
 
 

@@ -7,6 +7,8 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
+from pipeline.marts.reader import reader
+from schemas.errors import LedgerError
 from schemas.published import CHANGE, DRAIN
 
 
@@ -62,11 +64,10 @@ def _published(database: Path) -> pl.DataFrame | None:
     if not database.exists():
         return None
     try:
-        with duckdb.connect(str(database), read_only=True) as connection:
-            connection.execute("SET TimeZone = 'UTC'")
+        with reader(database) as connection:
             earlier: pl.DataFrame = connection.sql("SELECT * FROM drain").pl()
             return earlier
-    except duckdb.Error:
+    except (duckdb.Error, LedgerError):
         return None
 
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-import duckdb
-
+from pipeline.marts.reader import reader
 from schemas.published import CHANGE, DEFINITION, TABLES, VIEWS
 
 # What the law of purity excepts: when something was done, and how the lake counts its commits.
@@ -26,8 +25,7 @@ def dump(database: Path) -> dict[str, list[tuple[Any, ...]]]:
     Name of the table or view → its rows as tuples, columns in the contract's order.
     """
     rows: dict[str, list[tuple[Any, ...]]] = {}
-    with duckdb.connect(str(database), read_only=True) as connection:
-        connection.execute("SET TimeZone = 'UTC'")
+    with reader(database) as connection:
         for table in (*TABLES, DEFINITION, *VIEWS):
             if table.name == CHANGE.name:
                 continue

@@ -10,9 +10,11 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
+from pipeline.marts.reader import reader
 from pipeline.marts.statement import only_select, parser_complaint
 from schemas.errors import CallError, LedgerError
 
+_OTHER_FILE = "sql: the query asks for another file; only the published database and the lake are read."
 _LOOK_UP_SECONDS = 0.1
 _UNKNOWN_TABLE = re.compile(r'Table with name "?([^"\s]+)"? does not exist')
 _UNKNOWN_COLUMN = re.compile(r'Referenced column "([^"]+)"|does not have a column named "([^"]+)"')
@@ -46,18 +48,10 @@ def select(database: Path, sql: str, lake: Path) -> pl.DataFrame:
         When the database, or a lake file that the view `minute` rests on, cannot be read.
     """
     query = only_select(sql)
-    if not database.exists():
-        raise LedgerError(f"{database.name}: nothing has been published yet; load some logs first.")
-    try:
-        connection = duckdb.connect(str(database), read_only=True)
-    except duckdb.Error as error:
-        raise LedgerError(
-            f"{database.name}: cannot be opened ({_first_line(error)}); publish it again."
-        ) from error
-    with connection:
+    with reader(database) as connection:
         _wall_in(connection, lake)
         try:
-            return _rows(connection, query)
+            return _whole(_rows(connection, query))
         except duckdb.Error as error:
             raise _explained(connection, error) from error
 
@@ -76,29 +70,40 @@ def _rows(connection: duckdb.DuckDBPyConnection, query: str) -> pl.DataFrame:
         return answer.result()
 
 
+def _whole(rows: pl.DataFrame) -> pl.DataFrame:
+    # A sum of whole numbers comes as a 128-bit decimal, which few tools read as a number.
+    sums = [name for name, dtype in rows.schema.items() if isinstance(dtype, pl.Decimal) and dtype.scale == 0]
+    return rows.with_columns(pl.col(name).cast(pl.Int64) for name in sums if _fits(rows[name]))
+
+
+def _fits(numbers: pl.Series) -> bool:
+    return numbers.cast(pl.Int64, strict=False).null_count() == numbers.null_count()
+
+
 def _wall_in(connection: duckdb.DuckDBPyConnection, lake: Path) -> None:
-    folder = str(lake.resolve()).replace("'", "''")
-    connection.execute("SET TimeZone = 'UTC'")
+    # As it was named and as it really is: the view may have been made through either.
+    names = sorted({str(lake.absolute()), str(lake.resolve())})
+    folders = ", ".join("'" + name.replace("'", "''") + "'" for name in names)
     connection.execute("SET python_enable_replacements = false")
     # The folder must be allowed before the door is shut: the other order is refused.
-    connection.execute(f"SET allowed_directories = ['{folder}']")
+    connection.execute(f"SET allowed_directories = [{folders}]")
     connection.execute("SET enable_external_access = false")
     connection.execute("SET lock_configuration = true")
 
 
 def _explained(connection: duckdb.DuckDBPyConnection, error: duckdb.Error) -> CallError | LedgerError:
     text = str(error)
+    if isinstance(error, duckdb.PermissionException):
+        return CallError(_OTHER_FILE)
     if found := _UNKNOWN_TABLE.search(text):
+        if "/" in found[1]:
+            return CallError(_OTHER_FILE)
         return _unknown("table", found[1], _known(connection, "table_name", "information_schema.tables"))
     if found := _UNKNOWN_COLUMN.search(text):
         name = found[1] or found[2]
         return _unknown("column", name, _known(connection, "column_name", "information_schema.columns"))
     if found := _UNKNOWN_FUNCTION.search(text):
         return _unknown("function", found[1], _known(connection, "function_name", "duckdb_functions()"))
-    if isinstance(error, duckdb.PermissionException) or "disabled by configuration" in text:
-        return CallError(
-            "sql: the query asks for another file; only the published database and the lake are read."
-        )
     if isinstance(error, duckdb.IOException):
         return LedgerError(
             f"sql: a file of the lake cannot be read ({_first_line(error)}); load or rebuild, then ask again."

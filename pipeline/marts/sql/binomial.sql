@@ -25,14 +25,15 @@ CREATE MACRO binomial_at_most(k, n, p) AS
         ))
     END;
 
--- The least count x of n for which x or fewer has at least the given share of the probability.
+-- The least count x of n for which x or fewer has at least the given share of the probability. A share
+-- that is reached exactly may be missed by the rounding of the sum: within 1e-12 of it counts as reached.
 CREATE MACRO binomial_quantile(share, n, p) AS
     CASE
         WHEN n <= 0 OR n IS NULL OR p IS NULL OR share IS NULL THEN NULL
         ELSE list_reduce(
             list_transform(range(0, 32), lambda i: (1::BIGINT << (31 - i))),
             lambda x, step: CASE
-                WHEN x + step <= n AND binomial_at_most(x + step - 1, n, p) < share THEN x + step
+                WHEN x + step <= n AND binomial_at_most(x + step - 1, n, p) < share * (1 - 1e-12) THEN x + step
                 ELSE x
             END,
             0::BIGINT

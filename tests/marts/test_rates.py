@@ -1,0 +1,171 @@
+"""Prolonged-leak rates: what is counted, in which month, and what unknown does."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+
+import polars as pl
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from pipeline.definitions import load_definitions
+from pipeline.marts import publish, select
+
+MARCH = datetime(2031, 3, 1, tzinfo=UTC)
+
+
+def drain(drain_id, origin=MARCH, **more):
+    row = {
+        "drain_id": drain_id,
+        "site": "lakeside",
+        "linked": False,
+        "shared_use": False,
+        "uses": 1,
+        "minutes_observed": 1440,
+        "prolonged_leak": "no",
+        "origin_at": origin,
+        "origin_day": origin.date() if origin else None,
+        "ended_at": origin + timedelta(days=30) if origin else None,
+    }
+    return {**row, **more}
+
+
+def asked(cohort, tmp_path, sql):
+    return select(cohort.publish(tmp_path / "drainledger.duckdb"), sql, tmp_path)
+
+
+def test_two_drains_of_one_operation_count_once(ward_month, tmp_path):
+    row = asked(ward_month, tmp_path, "FROM prolonged_leak_rate WHERE site = 'lakeside'").row(0, named=True)
+    assert (row["counted"], row["drains"]) == (9, 10)
+    assert (row["evaluable"], row["prolonged"], row["unknown"]) == (8, 2, 1)
+    assert row["rate"] == 2 / 8
+
+
+def test_unknown_is_never_counted_as_no(ward_month, tmp_path):
+    row = asked(ward_month, tmp_path, "FROM prolonged_leak_rate WHERE site = 'lakeside'").row(0, named=True)
+    assert row["rate_if_unknown_no"] == 2 / 9
+    assert row["rate_if_unknown_yes"] == 3 / 9
+    assert row["rate_if_unknown_no"] < row["rate"] < row["rate_if_unknown_yes"]
+
+
+def test_drains_without_a_registry_count_by_themselves_under_no_ward(ward_month, tmp_path):
+    row = asked(ward_month, tmp_path, "FROM prolonged_leak_rate WHERE site = 'north'").row(0, named=True)
+    assert (row["unit"], row["procedure"], row["month"]) == (None, None, date(2031, 4, 1))
+    assert (row["counted"], row["drains"], row["evaluable"], row["prolonged"]) == (3, 3, 2, 1)
+
+
+def test_one_unknown_alone_has_no_rate_and_bounds_from_nought_to_one(nothing, tmp_path):
+    nothing.drains(drain("d", prolonged_leak="unknown", prolonged_leak_reason="died"))
+    row = asked(nothing, tmp_path, "FROM prolonged_leak_rate").row(0, named=True)
+    assert (row["counted"], row["evaluable"], row["unknown"]) == (1, 0, 1)
+    assert (row["rate"], row["rate_low"], row["rate_high"]) == (None, None, None)
+    assert (row["rate_if_unknown_no"], row["rate_if_unknown_yes"]) == (0.0, 1.0)
+    chart = asked(nothing, tmp_path, "FROM prolonged_leak_chart").row(0, named=True)
+    assert (chart["rate"], chart["limit_low"], chart["limit_high"], chart["outside"]) == (None,) * 4
+
+
+def test_the_month_is_that_of_the_local_day_of_the_origin(nothing, tmp_path):
+    late_evening = datetime(2031, 3, 31, 23, 30, tzinfo=UTC)
+    nothing.drains(drain("d", late_evening, origin_day=date(2031, 4, 1)))
+    assert asked(nothing, tmp_path, "FROM prolonged_leak_rate")["month"].to_list() == [date(2031, 4, 1)]
+
+
+def test_a_drain_whose_day_is_not_known_still_counts(nothing, tmp_path):
+    nothing.drains(drain("d"), drain("e", origin=None, prolonged_leak="yes"))
+    found = asked(nothing, tmp_path, "FROM prolonged_leak_rate")
+    assert found["month"].to_list() == [date(2031, 3, 1), None]
+    assert found["counted"].sum() == 2
+
+
+def test_a_month_is_provisional_until_the_data_reach_120_hours_past_its_last_origin(nothing, tmp_path):
+    threshold = timedelta(hours=120)
+    nothing.drains(
+        drain("just", ended_at=MARCH + threshold, unit="just"),
+        drain("not", site="north", ended_at=MARCH + threshold - timedelta(minutes=1)),
+    )
+    found = asked(nothing, tmp_path, "SELECT site, provisional FROM prolonged_leak_rate")
+    assert found.rows() == [("lakeside", False), ("north", True)]
+
+
+def test_a_later_export_of_the_site_also_shows_that_time_has_passed(nothing, tmp_path):
+    nothing.drains(drain("d", ended_at=MARCH + timedelta(days=1)))
+    file = {
+        "site": "lakeside",
+        "exported_at": MARCH + timedelta(days=5),
+        "rows_read": 1,
+        "rows_kept": 1,
+        "rows_rejected": 0,
+        "loaded_at": MARCH,
+    }
+    nothing.put("load_file", [{**file, "file_sha256": "a" * 64, "status": "rejected"}])
+    provisional = "SELECT provisional FROM prolonged_leak_rate"
+    assert asked(nothing, tmp_path, provisional)["provisional"].to_list() == [True]
+    nothing.put("load_file", [{**file, "file_sha256": "b" * 64, "status": "loaded"}])
+    assert asked(nothing, tmp_path, provisional)["provisional"].to_list() == [False]
+
+
+def test_thresholds_and_levels_come_from_the_definitions(ward_month, tmp_path):
+    shipped = load_definitions()
+    weekly = shipped.model_copy(
+        update={
+            "prolonged_leak": (shipped.prolonged_leak[1], shipped.prolonged_leak[0]),
+            "statistics": shipped.statistics.model_copy(update={"level": 0.5, "outer_level": 0.6}),
+        }
+    )
+    ward_month.drains(drain("w", ended_at=MARCH + timedelta(hours=130), site="weekly"))
+    usual, other = tmp_path / "usual.duckdb", tmp_path / "other.duckdb"
+    publish(usual, ward_month.frames, [], shipped)
+    publish(other, ward_month.frames, [], weekly)
+    rate = "SELECT provisional, rate_high - rate_low AS width FROM prolonged_leak_rate ORDER BY site"
+    first, second = select(usual, rate, tmp_path), select(other, rate, tmp_path)
+    assert (first["provisional"].to_list()[-1], second["provisional"].to_list()[-1]) == (False, True)
+    assert (second["width"] < first["width"]).all()
+    funnel = "SELECT sum(limit_95_high + limit_998_high) AS total FROM prolonged_leak_funnel"
+    assert select(other, funnel, tmp_path)["total"][0] < select(usual, funnel, tmp_path)["total"][0]
+
+
+outcome = st.sampled_from(["yes", "no", "unknown"])
+ward = st.sampled_from([None, "A", "B'; --"])
+day = st.one_of(st.none(), st.dates(date(2031, 1, 1), date(2031, 4, 30)))
+site = st.sampled_from(["lakeside", "north"])
+
+
+@settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    unlinked=st.lists(st.tuples(site, outcome, ward, day), max_size=25),
+    operated=st.lists(st.tuples(site, outcome, ward, day, st.integers(1, 3)), max_size=25),
+)
+def test_counts_of_every_view_add_up_to_the_drains(new_cohort, tmp_path, unlinked, operated):
+    drain_rows, operation_rows = [], []
+    for number, (where, result, unit, on) in enumerate(unlinked):
+        drain_rows.append(drain(f"u{number}", site=where, prolonged_leak=result, unit=unit, origin_day=on))
+    for number, (where, result, unit, on, tubes) in enumerate(operated):
+        shared = {"site": where, "unit": unit, "prolonged_leak": result, "origin_day": on}
+        key = {"operation_id": f"op{number}"}
+        operation_rows.append({**shared, **key, "origin_at": MARCH, "drains": tubes})
+        drain_rows.extend(drain(f"o{number}.{t}", **shared, **key, linked=True) for t in range(tubes))
+    cohort = new_cohort().drains(*drain_rows).operations(*operation_rows)
+    target = cohort.publish(tmp_path / "drainledger.duckdb")
+    drains = cohort.frames["drain"]
+    outcomes = [o[1] for o in unlinked] + [o[1] for o in operated]
+    rate = select(target, "FROM prolonged_leak_rate", tmp_path)
+    assert rate["drains"].sum() == drains.height
+    assert rate["counted"].sum() == len(outcomes)
+    assert rate["unknown"].sum() == outcomes.count("unknown")
+    assert (rate["evaluable"] + rate["unknown"]).equals(rate["counted"])
+    for view in ("prolonged_leak_rate", "prolonged_leak_chart", "prolonged_leak_funnel"):
+        found = select(target, f"FROM {view}", tmp_path)
+        assert found["prolonged"].sum() == outcomes.count("yes"), view
+        assert found["evaluable"].sum() == len(outcomes) - outcomes.count("unknown"), view
+        assert found.filter(pl.col("rate").is_null()).height == found.filter(pl.col("evaluable") == 0).height
+    handling = select(target, "FROM handling", tmp_path)
+    assert handling["drains"].sum() == drains.height
+
+
+@pytest.mark.parametrize("view", ["prolonged_leak_rate", "prolonged_leak_chart", "prolonged_leak_funnel"])
+def test_a_view_names_each_group_once_even_where_ward_or_month_is_unknown(ward_month, tmp_path, view):
+    ward_month.drains(drain("x", origin=None), drain("y", origin=None))
+    found = asked(ward_month, tmp_path, f"FROM {view}")
+    group = [c for c in ("site", "unit", "procedure", "month") if c in found.columns]
+    assert found.select(group).is_unique().all()
