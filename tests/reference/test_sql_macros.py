@@ -107,12 +107,20 @@ def test_normal_deviates_agree_with_scipy_from_the_middle_to_far_out(ask):
 
 
 def test_binomial_quantiles_are_scipys(ask):
-    shares, sizes, chances = [0.001, 0.025, 0.5, 0.975, 0.999], [1, 2, 7, 50, 333], [0.01, 0.086, 0.5, 0.97]
+    shares, sizes, chances = [0.001, 0.025, 0.5, 0.975, 0.999], [1, 2, 7, 50, 333], [0.01, 0.086, 0.47, 0.97]
     for share in shares:
         for n in sizes:
             for p in chances:
                 ((x,),) = ask(f"SELECT binomial_quantile({share}, {n}, {p})")
                 assert x == stats.binom.ppf(share, n, p), (share, n, p)
+
+
+def test_a_share_that_is_reached_exactly_is_reached(ask):
+    # Of an odd number of fair coins, fewer than half come up heads with a chance of exactly one half.
+    assert ask("SELECT binomial_quantile(0.5, n, 0.5) FROM (VALUES (7), (333)) AS v(n) ORDER BY n") == [
+        (3,),
+        (166,),
+    ]
 
 
 def test_what_is_certain_has_one_quantile(ask):
