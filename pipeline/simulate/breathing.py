@@ -31,6 +31,7 @@ def breathe(plan: Plan, bedside: Bedside, patent: Flags, rng: np.random.Generato
     A quiet breath swings the pleural pressure by a few cm[H2O] (textbook physiology, from memory);
     posture, sleep and pain move that by some tens of per cent over hours and the rate with it (our
     judgement). The tube lets a share of it through; a shut or open line lets nothing through, and
+    a sagging loop full of fluid lets a quarter of it through (our judgement), and
     as the lung comes up the swing fades along half a cosine to a fiftieth. Under positive-pressure
     ventilation the sign is reversed and the rate is the machine's.
     """
@@ -38,6 +39,7 @@ def breathe(plan: Plan, bedside: Bedside, patent: Flags, rng: np.random.Generato
     hours_long = autocorrelated(rng, n, 0.995)
     depth = np.exp(0.18 * hours_long + 0.06 * rng.standard_normal(n))
     swing = plan.swing_cmh2o * plan.transmission * depth * _lung_down(plan)
+    swing = np.where(mask(n, plan.loops), 0.25 * swing, swing)
     rate = plan.breath_rate_per_min * np.exp(0.07 * autocorrelated(rng, n, 0.98) - 0.04 * hours_long)
     rate = np.where(bedside.walking, rate + 5, rate)
     inverted = mask(n, plan.ventilated)

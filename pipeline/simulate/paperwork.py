@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import polars as pl
+import polars.selectors as cs
 
 from pipeline.simulate.expected import DRAIN_TRUTH, drain_truth
 from pipeline.simulate.registry import Annotation, RegistryDrain, write_annotations, write_registry
@@ -126,7 +127,9 @@ def minute_truth(stay: Stay) -> pl.DataFrame:
                 pl.lit(session, dtype=pl.Int64).alias("session"),
                 pl.lit(stay.number, dtype=pl.Int64).alias("number"),
                 pl.lit(keys, dtype=pl.List(pl.String)).alias("drain_keys"),
-                pl.all(),
+                ~cs.float(),
+                # Finer than any reading; the rest of the digits would only fill the disk.
+                cs.float().round(3),
             )
         )
     return pl.concat(frames) if frames else stay.lived.truth.clear()

@@ -64,6 +64,8 @@ class Plan:
         Pleural swing of a breath, and the share of it that reaches the device through this tube.
     expansion
         The stretch over which the lung comes up and the swing fades; after it, it stays away.
+    loops
+        A sagging loop of the tube fills with fluid: the swing is damped, nothing is shut.
     forgotten_clamps
         (number of the canister change, minutes the line then stays clamped).
     off, lost
@@ -98,6 +100,7 @@ class Plan:
     clamps: tuple[Stretch, ...] = ()
     forgotten_clamps: tuple[tuple[int, int], ...] = ()
     occlusions: tuple[Stretch, ...] = ()
+    loops: tuple[Stretch, ...] = ()
     ventilated: tuple[Stretch, ...] = ()
     filter_blocked: tuple[Stretch, ...] = ()
     off: tuple[Stretch, ...] = ()
@@ -240,6 +243,7 @@ def _with_events(rng: np.random.Generator, plan: Plan, first_hour: int) -> Plan:
         filter_blocked=once(0.02, 10, 60),
         off=once(0.15, 5, 5 * HOUR),
         lost=once(0.08, 2, 3 * HOUR),
+        loops=once(0.1, HOUR, 8 * HOUR),
     )
 
 

@@ -154,6 +154,12 @@ def test_a_coming_up_lung_loses_its_swing_over_hours() -> None:
     assert swing[DAY + 11 * HOUR :].max() < 0.3
 
 
+def test_a_filled_loop_damps_the_swing_and_shuts_nothing() -> None:
+    truth = therapy(5, replace(LEAKING, loops=(Stretch(600, 900),))).truth
+    assert truth["swing_cmh2o"][600:900].median() < 0.4 * truth["swing_cmh2o"][300:600].median()
+    assert truth["flow_ml_min"][600:900].min() > 0
+
+
 def test_an_open_line_leaks_much_and_loses_suction() -> None:
     lived = therapy(5, replace(LEAKING, line_open=(Stretch(600, 610, "rings"),)))
     open_log = rows(lived, 600, 610, "log")
@@ -208,6 +214,7 @@ def test_a_wards_mix_holds_every_kind_of_course() -> None:
         "off",
         "lost",
         "ventilated",
+        "loops",
         "recurrences",
     ):
         assert any(getattr(plan, event) for plan in plans), event
