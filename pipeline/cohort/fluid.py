@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.cohort.minutes import STRETCH
+from pipeline.cohort.quantities import in_steps, in_units, steps_per_unit
 from pipeline.definitions import ResolutionRules
 
 _USE_OUTPUT = ["use_id", "minute", "output_ml"]
@@ -67,7 +68,7 @@ def stretch_outputs(
         .with_columns(amount=amount)
         .sort("drain_id", "from_at", "use_id")
         .with_columns(before=pl.when(~unknown).then(earlier))
-        .with_columns(output_before_ml=(pl.col("before") - pl.col("base")) / per_ml)
+        .with_columns(output_before_ml=in_units(pl.col("before") - pl.col("base"), per_ml))
         .collect()
     )
 
@@ -80,13 +81,3 @@ def with_drain_output(
     return minutes.join(
         stretches.select(*STRETCH, offset=pl.col("before") - pl.col("base")), on=STRETCH, how="left"
     ).with_columns(fluid=in_steps("output_ml", per_ml) + pl.col("offset"))
-
-
-def in_steps(column: str, per_unit: int) -> pl.Expr:
-    """A float column as whole steps of its resolution."""
-    return (pl.col(column) * per_unit).round().cast(pl.Int64)
-
-
-def steps_per_unit(resolution: float) -> int:
-    """How many steps of a resolution make one unit."""
-    return round(1 / resolution)

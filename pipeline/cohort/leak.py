@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.cohort.quantities import hours
 from pipeline.definitions import DrainRules, LeakRules
 from schemas.vocabulary import RemovalReason
 
 _MINUTE = pl.duration(minutes=1)
-_HOUR_US = 3_600_000_000
 
 
 def leak_minutes(minutes: pl.DataFrame, rules: LeakRules) -> pl.DataFrame:
@@ -144,7 +144,7 @@ def leak_outcome(
         & (pl.col("minutes_known") >= watched.watched_share * span)
         & confirmed
     )
-    hours = (pl.col("last_end") - pl.col("origin_at")).dt.total_microseconds() / _HOUR_US
+    lasted = hours(pl.col("last_end") - pl.col("origin_at"))
     return (
         drains.join(seen, on="drain_id", how="left")
         .join(counted, on="drain_id", how="left")
@@ -161,7 +161,7 @@ def leak_outcome(
                 (pl.col("leaks").fill_null(1) - 1).cast(pl.Int32)
             ),
             leak_hours=pl.when(ended)
-            .then(pl.max_horizontal(hours, pl.lit(0.0)))
+            .then(pl.max_horizontal(lasted, pl.lit(0.0)))
             .when(~leaked & ~ongoing & from_origin)
             .then(0.0),
             leak_ongoing_at_end=ongoing,

@@ -140,7 +140,7 @@ def _decision(definition: ProlongedLeakRules, rules: LeakRules) -> tuple[pl.Expr
     exit_word = why.is_in([word.value for word in _EXITS]).fill_null(False)
     planned = (why == RemovalReason.PLANNED.value).fill_null(False)
     ongoing = pl.col("leak_ongoing_at_end")
-    near_removal = (pl.col("last_known") >= out - window).fill_null(False)
+    near_removal = (pl.col("last_known") + _MINUTE >= out - window).fill_null(False)
     after_tau = (out > tau).fill_null(False)
 
     unknown_after = pl.col("span_after") - pl.col("known_after")

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import polars as pl
 
-from pipeline.cohort.fluid import steps_per_unit
+from pipeline.cohort.quantities import hours, steps_per_unit
 from pipeline.cohort.rules import RemovalRule
 from pipeline.definitions import Definitions
 from schemas.published import READINESS
@@ -84,12 +84,12 @@ def _on_the_clock(
         .collect()
     )
     clock = trailing.filter("counts").drop("counts")
-    for hours in sorted({rule.output_hours for rule in rules if rule.output_hours is not None}):
+    for span in sorted({rule.output_hours for rule in rules if rule.output_hours is not None}):
         past = trailing.select(_DRAIN, at="minute", past="fluid").filter(pl.col("past").is_not_null())
         clock = (
-            clock.with_columns(at=pl.col("minute") - pl.duration(minutes=round(hours * 60)))
+            clock.with_columns(at=pl.col("minute") - pl.duration(minutes=round(span * 60)))
             .join_asof(past, on="at", by=_DRAIN, strategy="backward", check_sortedness=False)
-            .with_columns((pl.col("fluid") - pl.col("past")).alias(_output_name(hours)))
+            .with_columns((pl.col("fluid") - pl.col("past")).alias(_output_name(span)))
             .drop("at", "past")
         )
     fresh = pl.col("minute") - pl.col("read_at") <= pl.duration(minutes=definitions.readiness.reading_within)
@@ -185,7 +185,7 @@ def _of_rule(known: pl.DataFrame, i: int, rule: RemovalRule, definitions: Defini
         ready_at=at,
         ready_since_at=since,
         ready_basis=pl.when(at.is_not_null()).then(_basis(i, rule, definitions)),
-        hours_ready_before_removal=(out - since).dt.total_microseconds() / 3_600_000_000,
+        hours_ready_before_removal=hours(out - since),
         removed_before_ready=pl.when(at.is_not_null() & out.is_not_null())
         .then(False)
         .when(reaches & whole)
@@ -216,5 +216,5 @@ def _none_ready(drains: pl.DataFrame, rules: Sequence[RemovalRule]) -> pl.DataFr
     return READINESS.conform(drains.select(_DRAIN).join(names, how="cross")).sort(_DRAIN, "rule")
 
 
-def _output_name(hours: float) -> str:
-    return f"output_over_{hours:g}_h"
+def _output_name(span: float) -> str:
+    return f"output_over_{span:g}_h"

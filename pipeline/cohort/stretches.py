@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.cohort.fluid import in_steps, steps_per_unit
 from pipeline.cohort.holding import whole_minute
 from pipeline.cohort.minutes import STRETCH
+from pipeline.cohort.quantities import in_steps, in_units, steps_per_unit
 from pipeline.definitions import ResolutionRules
 from schemas.vocabulary import PeriodKind
 
@@ -146,7 +146,7 @@ def drain_canisters(
             canister_no=pl.int_range(1, pl.len() + 1).over("drain_id"),
             fitted_at="fitted",
             removed_at="removed",
-            volume_ml=(pl.col("last") - pl.col("earlier").fill_null(pl.col("base"))) / per_ml,
+            volume_ml=in_units(pl.col("last") - pl.col("earlier").fill_null(pl.col("base")), per_ml),
         )
     )
 

@@ -8,12 +8,13 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.cohort.claims import Claims
-from pipeline.cohort.fluid import steps_per_unit, stretch_outputs, with_drain_output
+from pipeline.cohort.fluid import stretch_outputs, with_drain_output
 from pipeline.cohort.holding import whole_minute
 from pipeline.cohort.leak import leak_minutes, leak_outcome, leaks_of
 from pipeline.cohort.minutes import drain_minutes
 from pipeline.cohort.origin import with_origin
 from pipeline.cohort.prolonged import prolonged_leak
+from pipeline.cohort.quantities import hours, in_units, steps_per_unit
 from pipeline.cohort.readiness import readiness
 from pipeline.cohort.rules import RemovalRule
 from pipeline.cohort.stretches import drain_alerts, drain_canisters, drain_periods
@@ -23,7 +24,6 @@ from schemas.published import ALERT, CANISTER, DRAIN, DRAIN_DAY, DRAIN_USE, PERI
 from schemas.table import Table
 
 _ID = "drain_id"
-_HOUR_US = 3_600_000_000
 
 
 @dataclass(frozen=True)
@@ -106,6 +106,7 @@ def _drains(
 ) -> pl.DataFrame:
     """The claims' drains with their totals, origin, expected minutes and what their uses say of the end."""
     per_ml = steps_per_unit(definitions.resolution.volume)
+    read = pl.col("amount").is_not_null().all() & pl.col("last").is_not_null().any()
     served = (
         stretches.join(
             uses.select("use_id", "clock_uncertain", "later_session", "last_export_at"),
@@ -119,10 +120,7 @@ def _drains(
             clock_uncertain=pl.col("clock_uncertain").any(),
             later_session=pl.col("later_session").last(),
             last_export_at=pl.col("last_export_at").last(),
-            output_ml=pl.when(pl.col("amount").is_not_null().all() & pl.col("last").is_not_null().any()).then(
-                pl.col("amount").sum()
-            )
-            / per_ml,
+            output_ml=in_units(pl.when(read).then(pl.col("amount").sum()), per_ml),
         )
     )
     whole = pl.col("started_at"), pl.col("ended_at") + pl.duration(minutes=1)
@@ -131,9 +129,13 @@ def _drains(
         .then((whole_minute("tube_out_at") - whole_minute("tube_in_at")).dt.total_minutes())
         .otherwise((whole[1] - whole[0]).dt.total_minutes())
     )
-    late = (pl.col("started_at") - pl.col("origin_at")).dt.total_microseconds() / _HOUR_US
+    late = hours(pl.col("started_at") - pl.col("origin_at"))
     return (
-        with_origin(claims.drains.drop("uses", "devices").join(served, on=_ID, how="left").join(totals, on=_ID, how="left"))
+        with_origin(
+            claims.drains.drop("uses", "devices")
+            .join(served, on=_ID, how="left")
+            .join(totals, on=_ID, how="left")
+        )
         .with_columns(
             pl.col("uses").fill_null(0),
             pl.col("minutes_observed").fill_null(0),
@@ -142,7 +144,7 @@ def _drains(
         )
         .with_columns(
             completeness=pl.when(pl.col("minutes_expected") > 0).then(
-                pl.col("minutes_observed") / pl.col("minutes_expected")
+                in_units(pl.col("minutes_observed") / pl.col("minutes_expected"), 1)
             )
         )
         .sort(_ID)

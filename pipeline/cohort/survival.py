@@ -100,7 +100,8 @@ def kaplan_meier(counts: Counts, level: float) -> tuple[NDArray[np.float64], ...
     survival = np.cumprod(1 - d / n)
     with np.errstate(divide="ignore", invalid="ignore"):
         variance = np.cumsum(d / (n * (n - d)))
-    low, high = _log_log(survival, survival * np.sqrt(variance), level)
+        error = np.where(survival > 0, survival * np.sqrt(variance), np.nan)
+    low, high = _log_log(survival, error, level)
     return survival, low, high
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.cohort.fluid import in_steps, steps_per_unit
+from pipeline.cohort.quantities import in_steps, in_units, steps_per_unit
 from pipeline.definitions import Definitions
 from schemas.vocabulary import PeriodKind, State, Verdict
 
@@ -34,15 +34,15 @@ def drain_totals(
         minutes_observed=seen.sum().cast(pl.Int32),
         started_at=pl.col("minute").filter(seen).min(),
         ended_at=pl.col("minute").filter(seen).max(),
-        run_hours=_counted(pl.col("state") == State.RUN.value, seen) / 60,
-        pause_hours=_counted(pl.col("state") == State.PAUSE.value, seen) / 60,
+        run_hours=in_units(_counted(pl.col("state") == State.RUN.value, seen), 60),
+        pause_hours=in_units(_counted(pl.col("state") == State.PAUSE.value, seen), 60),
         tilted_minutes=_counted(_flag(PeriodKind.TILTED), pl.col("tilt_known")),
         suction_shortfall_minutes=_counted(_flag(PeriodKind.SUCTION_SHORTFALL), pl.col("suction_known")),
         line_open_minutes=_counted(_flag(PeriodKind.LINE_OPEN), pl.col("line_known")),
         occlusion_minutes=_counted(_flag(PeriodKind.OCCLUSION_SUSPECTED), pl.col("tidaling_known")),
-        leak_peak_ml_min=leaked.max() / steps,
-        leak_mean_ml_min=leaked.sum() / leaked.len() / steps,
-        leak_total_l=pl.when(leak.any()).then(leaked.sum()) / (steps * 1000),
+        leak_peak_ml_min=in_units(leaked.max(), steps),
+        leak_mean_ml_min=in_units(leaked.sum() / leaked.len(), steps),
+        leak_total_l=in_units(pl.when(leak.any()).then(leaked.sum()), steps * 1000),
         tidaling_present_minutes=_verdict(Verdict.PRESENT),
         tidaling_absent_minutes=_verdict(Verdict.ABSENT),
         tidaling_indeterminate_minutes=_verdict(Verdict.INDETERMINATE),
@@ -98,8 +98,9 @@ def first_output(minutes: pl.DataFrame, drains: pl.DataFrame, definitions: Defin
         )
         .select(
             "drain_id",
-            output_first_24h_ml=pl.when(pl.col("watched") & pl.col("reached")).then(pl.col("amount"))
-            / per_ml,
+            output_first_24h_ml=in_units(
+                pl.when(pl.col("watched") & pl.col("reached")).then(pl.col("amount")), per_ml
+            ),
         )
         .sort("drain_id")
         .collect()
@@ -133,8 +134,8 @@ def drain_days(
         .agg(
             minutes_observed=seen.sum().cast(pl.Int32),
             fluid=pl.col("fluid").max(),
-            leak_mean_ml_min=leaked.sum() / leaked.len() / steps,
-            leak_peak_ml_min=leaked.max() / steps,
+            leak_mean_ml_min=in_units(leaked.sum() / leaked.len(), steps),
+            leak_peak_ml_min=in_units(leaked.max(), steps),
             leak_minutes=_counted(pl.col("leak_on"), pl.col("known")),
             tidaling_present_minutes=_verdict(Verdict.PRESENT),
             tilted_minutes=_counted(_flag(PeriodKind.TILTED), pl.col("tilt_known")),
@@ -157,7 +158,7 @@ def drain_days(
     follows = pl.col("day").shift(1).over("drain_id") == pl.col("day") - pl.duration(days=1)
     before = pl.when(first).then(0).when(follows).then(pl.col("fluid").shift(1).over("drain_id"))
     return (
-        days.with_columns(output_ml=(pl.col("fluid") - before) / per_ml)
+        days.with_columns(output_ml=in_units(pl.col("fluid") - before, per_ml))
         .filter(pl.col("minutes_observed") > 0)
         .join(rang, on=["drain_id", "day"], how="left")
         .join(drains.select("drain_id", "origin_day"), on="drain_id")

@@ -1,0 +1,123 @@
+"""The leaks of a drain: what joins, what is a blip, when the last one ended and how sure that is."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import polars as pl
+import pytest
+
+from pipeline.cohort.leak import leak_minutes, leak_outcome, leaks_of
+from pipeline.definitions import load_definitions
+
+ORIGIN = datetime(2031, 3, 10, 13, 0, tzinfo=UTC)
+DEFINITIONS = load_definitions()
+ON, OFF = True, False
+
+
+def after(hours: float) -> datetime:
+    return ORIGIN + timedelta(hours=hours)
+
+
+def watched(*parts: tuple[float, float, bool]) -> pl.DataFrame:
+    """Known minutes of one drain: stretches (from hour, to hour, leak on)."""
+    frames = [
+        pl.DataFrame(
+            {"minute": pl.datetime_range(after(a), after(b), "1m", closed="left", eager=True)}
+        ).select(drain_id=pl.lit("D"), minute="minute", known=True, leak_on=pl.lit(on))
+        for a, b, on in parts
+    ]
+    return pl.concat(frames)
+
+
+def leaks(*parts: tuple[float, float, bool]) -> list[tuple]:
+    rows = leaks_of(leak_minutes(watched(*parts), DEFINITIONS.leak))
+    return [
+        ((a - ORIGIN) / timedelta(hours=1), (b - ORIGIN) / timedelta(hours=1), blip)
+        for a, b, blip in rows.select("started_at", "ended_at", "blip").iter_rows()
+    ]
+
+
+def outcome(*parts: tuple[float, float, bool], reason: str | None = "planned") -> dict:
+    known = leak_minutes(watched(*parts), DEFINITIONS.leak)
+    drains = pl.DataFrame(
+        {"drain_id": ["D"], "origin_at": [ORIGIN], "removal_reason": [reason]},
+        schema={"drain_id": pl.String, "origin_at": pl.Datetime("us", "UTC"), "removal_reason": pl.String},
+    )
+    return leak_outcome(drains, known, leaks_of(known), DEFINITIONS.leak, DEFINITIONS.drain).row(
+        0, named=True
+    )
+
+
+def test_stretches_less_than_8_hours_apart_are_one_leak() -> None:
+    minute = 1 / 60
+    assert leaks((0, 5, ON), (5, 13 - minute, OFF), (13 - minute, 20, ON)) == [(0, 20, False)]
+    assert leaks((0, 5, ON), (5, 13, OFF), (13, 20, ON)) == [(0, 5, False), (13, 20, False)]
+
+
+def test_a_hole_in_which_nobody_saw_the_leak_off_does_not_end_it() -> None:
+    assert leaks((0, 5, ON), (15, 20, ON)) == [(0, 20, False)]
+
+
+def test_under_60_minutes_on_in_all_is_a_blip() -> None:
+    minute = 1 / 60
+    assert leaks((0, 1 - minute, ON), (1 - minute, 9, OFF)) == [(0, 1 - minute, True)]
+    assert leaks((0, 1, ON), (1, 9, OFF)) == [(0, 1, False)]
+    assert leaks((0, 0.5, ON), (0.5, 2, OFF), (2, 2.5, ON), (2.5, 9, OFF)) == [(0, 2.5, False)]
+
+
+def test_the_last_end_counts_and_later_leaks_are_recurrences() -> None:
+    got = outcome((0, 10, ON), (10, 20, OFF), (20, 30, ON), (30, 50, OFF), (50, 50.5, ON), (50.5, 60, OFF))
+    assert got["leak_ended_at"] == after(30)
+    assert got["leak_end_earliest_at"] == got["leak_end_latest_at"] == after(30)
+    assert got["leak_recurrences"] == 1
+    assert got["leak_hours"] == 30.0
+    assert got["leak_ongoing_at_end"] is False
+
+
+def test_an_end_inside_a_hole_is_an_interval() -> None:
+    got = outcome((0, 10, ON), (14, 30, OFF))
+    assert (got["leak_ended_at"], got["leak_end_latest_at"]) == (after(10), after(14))
+
+
+def test_a_leak_on_at_the_last_assessable_minute_is_ongoing() -> None:
+    got = outcome((0, 10, OFF), (10, 20, ON))
+    assert got["leak_ongoing_at_end"] is True
+    assert (got["leak_ended_at"], got["leak_hours"], got["leak_end_latest_at"]) == (None, None, None)
+    assert got["leak_end_earliest_at"] == after(20)
+
+
+@pytest.mark.parametrize(
+    ("hours_behind", "reason", "an_end"),
+    [(6, None, True), (6 - 1 / 60, None, False), (1, "planned", True), (1, "died", False)],
+)
+def test_an_end_needs_6_leak_free_hours_or_a_planned_removal(hours_behind, reason, an_end) -> None:
+    got = outcome((0, 10, ON), (10, 10 + hours_behind, OFF), reason=reason)
+    assert (got["leak_hours"] == 10.0) is an_end
+    assert (got["leak_ended_at"] == after(10)) is an_end
+    assert got["leak_end_earliest_at"] == after(10)
+
+
+def test_never_on_and_watched_from_the_origin_is_0_hours() -> None:
+    got = outcome((0.5, 40, OFF))
+    assert (got["leak_hours"], got["leak_ended_at"], got["leak_recurrences"]) == (0.0, None, 0)
+
+
+@pytest.mark.parametrize(
+    "parts",
+    [
+        [(1.5, 40, OFF)],  # late: it may have leaked before
+        [(0, 10, OFF), (20, 40, OFF)],  # a hole of a quarter of the time
+    ],
+)
+def test_never_seen_on_but_not_watched_is_unknown_not_0_hours(parts) -> None:
+    assert outcome(*parts)["leak_hours"] is None
+
+
+def test_never_on_for_an_hour_before_death_is_unknown() -> None:
+    assert outcome((0, 1, OFF), reason="died")["leak_hours"] is None
+
+
+def test_without_an_assessable_minute_everything_is_unknown() -> None:
+    got = outcome((0, 0, OFF))
+    assert {k: v for k, v in got.items() if k != "drain_id" and v is not None} == {}

@@ -1,0 +1,229 @@
+"""Was the leak prolonged? Each reason of the decision table, and both sides of each edge."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import polars as pl
+import pytest
+
+from pipeline.cohort.leak import leak_minutes, leak_outcome, leaks_of
+from pipeline.cohort.prolonged import prolonged_leak
+from pipeline.definitions import load_definitions
+
+ORIGIN = datetime(2031, 3, 10, 13, 0, tzinfo=UTC)
+DEFINITIONS = load_definitions()
+FIVE_DAYS, SEVEN_DAYS = DEFINITIONS.prolonged_leak
+ON, OFF = True, False
+MINUTE = 1 / 60
+INSTANT = pl.Datetime("us", "UTC")
+
+
+def after(hours: float | None) -> datetime | None:
+    return None if hours is None else ORIGIN + timedelta(hours=hours)
+
+
+def verdict(
+    *parts: tuple[float, float, bool],
+    out: float | None = None,
+    reason: str | None = None,
+    definition: Any = FIVE_DAYS,
+    log: tuple[float, float] | None = None,
+    exported: float | None = None,
+    **more: Any,
+) -> tuple[str, str | None]:
+    """
+    The verdict on one drain with leak on or off over stretches of hours after the origin.
+
+    `log`: first and last hour with rows, where it differs from what could be assessed.
+    """
+    first, last = log or (parts[0][0], parts[-1][1]) if parts else (log or (0, 1))
+    frames = [
+        pl.DataFrame(
+            {"minute": pl.datetime_range(after(a), after(b), "1m", closed="left", eager=True)}
+        ).select(drain_id=pl.lit("D"), minute="minute", known=True, leak_on=pl.lit(on))
+        for a, b, on in parts or [(0, 0, OFF)]
+    ]
+    known = leak_minutes(pl.concat(frames), DEFINITIONS.leak)
+    leaks = leaks_of(known)
+    row = {
+        "drain_id": "D",
+        "origin_at": ORIGIN,
+        "started_at": after(first),
+        "ended_at": after(last - MINUTE),
+        "tube_out_at": after(out),
+        "removal_reason": reason,
+        "clock_uncertain": False,
+        "later_session": False,
+        "last_export_at": after(last if exported is None else exported),
+        **more,
+    }
+    instants = {name: INSTANT for name in row if name.endswith("_at")}
+    drains = pl.DataFrame([row], schema_overrides={**instants, "removal_reason": pl.String})
+    drains = drains.join(
+        leak_outcome(drains, known, leaks, DEFINITIONS.leak, DEFINITIONS.drain), on="drain_id"
+    )
+    return (
+        prolonged_leak(drains, known, leaks, definition, DEFINITIONS.leak)
+        .select("prolonged_leak", "prolonged_leak_reason")
+        .row(0)
+    )
+
+
+def planned(*parts: tuple[float, float, bool], out: float, **more: Any) -> tuple[str, str | None]:
+    return verdict(*parts, out=out, reason="planned", **more)
+
+
+NO, YES = ("no", None), ("yes", None)
+
+
+def unknown(reason: str) -> tuple[str, str]:
+    return ("unknown", reason)
+
+
+def test_exactly_120_hours_is_not_prolonged() -> None:
+    assert planned((0, 120, ON), (120, 140, OFF), out=140) == NO
+    assert planned((0, 120 + MINUTE, ON), (120 + MINUTE, 140, OFF), out=140) == YES
+
+
+def test_a_drain_out_at_exactly_120_hours_without_leak_is_a_no() -> None:
+    assert planned((0, 100, ON), (100, 120, OFF), out=120) == NO
+
+
+def test_a_leak_that_stops_and_comes_back_counts_by_its_last_end() -> None:
+    assert planned((0, 100, ON), (100, 118, OFF), (118, 124, ON), (124, 150, OFF), out=150) == YES
+
+
+def test_six_hours_of_new_leak_after_the_threshold_are_prolonged() -> None:
+    quiet = (0, 130, OFF)
+    assert planned(quiet, (130, 136, ON), (136, 200, OFF), out=200) == YES
+    assert planned(quiet, (130, 136 - MINUTE, ON), (136 - MINUTE, 200, OFF), out=200) == NO
+
+
+def test_a_little_leak_and_a_hole_that_could_fill_it_up_is_unknown() -> None:
+    assert planned((0, 130, OFF), (130, 135, ON), (135, 180, OFF), (182, 200, OFF), out=200) == unknown(
+        "too_little_data"
+    )
+
+
+def test_a_blip_after_the_threshold_does_not_count() -> None:
+    assert planned((0, 130, OFF), (130, 130.5, ON), (130.5, 200, OFF), out=200) == NO
+
+
+def test_watched_past_the_threshold_needs_90_percent_of_the_minutes() -> None:
+    # 100 h from the threshold to the removal: 10 h may be missing, not more; the end is missing as well,
+    # so that the last six hours cannot stand in.
+    assert verdict((0, 210, OFF), out=220, reason="replaced") == NO
+    assert verdict((0, 210 - MINUTE, OFF), out=220, reason="replaced") == unknown("replaced")
+
+
+def test_the_last_six_hours_before_a_planned_removal_are_enough() -> None:
+    minutes_missing = 36 * MINUTE  # a tenth of six hours
+    assert planned((0, 110, OFF), (194 + minutes_missing, 200, OFF), out=200) == NO
+    missing_one_more = (194 + minutes_missing + MINUTE, 200, OFF)
+    assert planned((0, 110, OFF), missing_one_more, out=200) == unknown("too_little_data")
+
+
+def test_after_the_threshold_a_log_without_removal_needs_six_leak_free_hours() -> None:
+    assert verdict((0, 100, ON), (100, 126, OFF)) == NO
+    assert verdict((0, 100, ON), (100, 126 - MINUTE, OFF)) == unknown("still_in")
+
+
+@pytest.mark.parametrize(
+    "reason", ["died", "transferred_with_drain", "discharged_with_drain", "replaced", "accidental"]
+)
+def test_whoever_leaves_our_sight_before_the_threshold_is_unknown(reason: str) -> None:
+    assert verdict((0, 50, ON), out=50, reason=reason) == unknown(reason)
+    assert verdict((0, 20, ON), (20, 50, OFF), out=50, reason=reason) == unknown(reason)
+    assert verdict((0, 50, ON), reason=reason) == unknown(reason)
+
+
+def test_whoever_dies_after_the_threshold_without_leak_is_a_no() -> None:
+    assert verdict((0, 50, ON), (50, 150, OFF), out=150, reason="died") == NO
+
+
+def test_a_tube_removed_leaking_is_unknown() -> None:
+    assert planned((0, 50, ON), out=50) == unknown("removed_leaking")
+    assert planned((0, 50, ON), out=56) == unknown("removed_leaking")
+    assert planned((0, 50, ON), out=56 + MINUTE) == unknown("log_ends_leaking")
+
+
+def test_a_log_that_ends_leaking_is_unknown() -> None:
+    assert verdict((0, 50, ON)) == unknown("log_ends_leaking")
+    assert verdict((0, 50, ON), later_session=True) == unknown("log_ends_leaking")
+    assert verdict((0, 50, ON), out=50, reason="other") == unknown("log_ends_leaking")
+
+
+def test_a_planned_removal_without_leak_is_a_no_if_the_log_reaches_it() -> None:
+    assert planned((0, 20, ON), (20, 21, OFF), out=27) == NO
+    assert planned((0, 20, ON), (20, 21, OFF), out=27 + MINUTE) == unknown("too_little_data")
+
+
+def test_a_removal_is_presumed_if_something_shows_that_the_use_is_over() -> None:
+    quiet = ((0, 20, ON), (20, 26, OFF))
+    presumed = ("no", "removal_presumed")
+    assert verdict(*quiet) == unknown("still_in")
+    assert verdict(*quiet, later_session=True) == presumed
+    assert verdict(*quiet, exported=50) == presumed
+    assert verdict(*quiet, exported=50 - MINUTE) == unknown("still_in")
+    assert verdict(*quiet, out=26) == presumed
+    assert verdict(*quiet, out=26, reason="other") == presumed
+    assert verdict(*quiet, reason="planned", later_session=True) == presumed
+
+
+def test_a_presumed_removal_needs_six_leak_free_hours_before_it() -> None:
+    assert verdict((0, 20, ON), (20, 26 - MINUTE, OFF), later_session=True) == unknown("too_little_data")
+
+
+def test_a_removal_long_after_the_log_is_not_presumed_to_be_at_its_end() -> None:
+    assert verdict((0, 20, ON), (20, 40, OFF), out=46) == ("no", "removal_presumed")
+    assert verdict((0, 20, ON), (20, 40, OFF), out=46 + MINUTE) == unknown("too_little_data")
+
+
+def test_the_strict_mode_presumes_nothing() -> None:
+    strict = FIVE_DAYS.model_copy(update={"presume_removal": 0})
+    quiet = ((0, 20, ON), (20, 40, OFF))
+    assert verdict(*quiet, later_session=True, definition=strict) == unknown("still_in")
+    assert verdict(*quiet, out=40, definition=strict) == unknown("too_little_data")
+    assert planned(*quiet, out=40, definition=strict) == NO
+
+
+def test_an_end_in_a_hole_over_the_threshold_is_unknown() -> None:
+    assert planned((0, 110, ON), (130, 200, OFF), out=200) == unknown("gap_spans_threshold")
+    assert planned((0, 110, ON), (120, 200, OFF), out=200) == NO
+    assert planned((0, 110, ON), (120 + MINUTE, 200, OFF), out=200) == unknown("gap_spans_threshold")
+
+
+def test_a_leak_that_may_have_begun_before_the_threshold_is_unknown() -> None:
+    assert planned((0, 110, OFF), (130, 133, ON), (133, 200, OFF), out=200) == unknown("gap_spans_threshold")
+
+
+def test_nothing_assessable_before_the_threshold_is_a_gap() -> None:
+    assert planned((125, 200, OFF), out=200, log=(0, 200)) == unknown("gap_spans_threshold")
+
+
+def test_a_log_that_begins_after_the_threshold_enters_too_late() -> None:
+    assert planned((121, 200, OFF), out=200) == unknown("late_entry")
+    assert planned((119, 200, OFF), out=200) == NO
+    assert planned((130, 140, ON), (140, 200, OFF), out=200) == YES
+
+
+def test_a_late_log_that_ends_before_the_threshold_can_still_be_a_no() -> None:
+    assert planned((20, 50, OFF), out=50) == NO
+
+
+def test_an_uncertain_clock_makes_durations_unknown() -> None:
+    assert planned((0, 150, ON), (150, 170, OFF), out=170, clock_uncertain=True) == unknown("clock_uncertain")
+
+
+def test_a_drain_without_assessable_minutes_is_too_little_data() -> None:
+    assert planned(out=50, log=(0, 50)) == unknown("too_little_data")
+    assert verdict(reason="died", log=(0, 50)) == unknown("too_little_data")
+
+
+def test_another_definition_is_data() -> None:
+    parts = ((0, 150, ON), (150, 200, OFF))
+    assert planned(*parts, out=200) == YES
+    assert planned(*parts, out=200, definition=SEVEN_DAYS) == NO
+    assert planned((0, 168 + MINUTE, ON), (168 + MINUTE, 200, OFF), out=200, definition=SEVEN_DAYS) == YES
