@@ -1,0 +1,286 @@
+"""The command line. Each command parses, calls one function of `flows` and says what came of it."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+from cyclopts import App, CycloptsError, Group, Parameter
+
+from schemas.errors import CallError, DrainledgerError, InputError
+
+if TYPE_CHECKING:
+    from pipeline.store import Home
+
+DONE, SOME_REJECTED, WRONG_CALL, FAILED = 0, 1, 2, 3
+_INTERRUPTED = 130
+
+CAUTION = (
+    "Looks back at finished therapy, for audit, teaching and research. Not a monitor or a medical device: "
+    "it decides nothing at the bedside. Whoever is licensed to treat the patient decides, under "
+    "local protocol."
+)
+
+app = App(
+    name="drainledger",
+    help=f"A ledger of finished chest drainage: from exported per-minute logs to a database.\n\n{CAUTION}",
+    version_flags=["--version"],
+    version=lambda: _version(),
+    help_format="plaintext",
+    result_action="return_value",
+    exit_on_error=False,
+    print_error=False,
+)
+app.meta.group_parameters = Group("Everywhere", sort_key=0)
+
+HomeDir = Annotated[Path, Parameter(parse=False)]
+Json = Annotated[bool, Parameter(name="--json", negative="", help="Print JSON for a script.")]
+Profile = Annotated[str | None, Parameter(help="Read every file with this profile: a name or a TOML file.")]
+Site = Annotated[str | None, Parameter(help="Site of files that do not say theirs.")]
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command line; exit status 0: done, 1: some input rejected, 2: wrong call, 3: failed."""
+    sys.exit(run(sys.argv[1:] if arguments is None else arguments))
+
+
+def run(arguments: list[str]) -> int:
+    """Run one command line and return its exit status."""
+    os.umask(0o077)  # what a load writes is its owner's alone
+    try:
+        status = app.meta(arguments)
+        sys.stdout.flush()
+    except (CycloptsError, CallError) as error:
+        return _say(error, WRONG_CALL)
+    except DrainledgerError as error:
+        return _say(error, FAILED)
+    except KeyboardInterrupt:
+        return _say("stopped; the ledger is as it was before", _INTERRUPTED)
+    except BrokenPipeError:  # the reader of our output has gone, as in `| head`
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    except OSError as error:
+        place = f" ({error.filename})" if error.filename else ""
+        return _say(f"{error.strerror or error}{place}; mend that and run the command again.", FAILED)
+    return status if isinstance(status, int) else DONE
+
+
+def _say(message: object, status: int) -> int:
+    print(f"drainledger: {' '.join(str(message).split())}", file=sys.stderr)
+    return status
+
+
+@app.meta.default
+def _everywhere(
+    *tokens: Annotated[str, Parameter(show=False, allow_leading_hyphen=True)],
+    home: Annotated[
+        Path, Parameter(name="--home", env_var="DRAINLEDGER_HOME", help="Where everything is kept.")
+    ] = Path("ledger"),
+) -> Any:
+    command: Callable[..., Any]
+    command, bound, ignored = app.parse_args(tokens)
+    extra = {"home": home} if "home" in ignored else {}
+    return command(*bound.args, **bound.kwargs, **extra)
+
+
+@app.command
+def demo(*, home: HomeDir, json_: Json = False) -> int:
+    """Load the sample logs into a fresh home and print the main figures."""
+    from flows.demo import run_demo
+
+    return run_demo(home if home != Path("ledger") else Path("demo-ledger"), as_json=json_)
+
+
+@app.command
+def load(
+    *paths: Path,
+    profile: Profile = None,
+    site: Site = None,
+    registry: Annotated[
+        list[Path] | None, Parameter(help="Registry or annotation file, where it does not lie among PATHS.")
+    ] = None,
+    home: HomeDir,
+    json_: Json = False,
+) -> int:
+    """Take files in, compute what they touch, publish. Again with the same files changes nothing.
+
+    Parameters
+    ----------
+    paths
+        Files and folders. Logs, registries and annotations are told apart by their first line.
+    """
+    from flows.show import Meter, show_load
+
+    every = [*paths, *(registry or [])]
+    if not every:
+        raise CallError("load: no path given; name the files or folders to load.")
+    ledger = _home(home)
+    if os.environ.get("PREFECT_API_URL"):  # without one nobody should wait for a server to start
+        from flows.prefect_load import load_under_prefect
+
+        summary = load_under_prefect(ledger, every, profile, site)
+    else:
+        from flows.load import run_load
+        from flows.request import request_for
+
+        request = request_for(ledger, profile, site)
+        with Meter() as progress:
+            summary = run_load(ledger, every, request, _now(), progress=progress)
+    show_load(summary, ledger, as_json=json_)
+    return DONE if summary.clean else SOME_REJECTED
+
+
+@app.command
+def check(
+    *paths: Path, profile: Profile = None, site: Site = None, home: HomeDir, json_: Json = False
+) -> int:
+    """Say what `load` would do with the files, row by row where it matters. Writes nothing.
+
+    Parameters
+    ----------
+    paths
+        Files and folders.
+    """
+    from flows.checking import check_files
+    from flows.request import request_for
+    from flows.show import show_check
+
+    if not paths:
+        raise CallError("check: no path given; name the files or folders to check.")
+    reports = check_files(list(paths), request_for(_home(home), profile, site))
+    show_check(reports, as_json=json_)
+    return DONE if all(report.outcome.clean for report in reports) else SOME_REJECTED
+
+
+@app.command
+def status(*, home: HomeDir, json_: Json = False) -> int:
+    """Say what is loaded, how fresh, what was rejected, what is running."""
+    from flows.show import show_status
+    from flows.status import ledger_status
+
+    show_status(ledger_status(_ledger(home)), as_json=json_)
+    return DONE
+
+
+@app.command
+def rejected(
+    *,
+    file: Annotated[str | None, Parameter(help="First digits of a file's SHA-256, or its name.")] = None,
+    home: HomeDir,
+    json_: Json = False,
+) -> int:
+    """List rejected files, rows and cells with the reasons and the values."""
+    from flows.show import show_rejected
+    from flows.status import rejected_rows
+
+    show_rejected(rejected_rows(_ledger(home), file), as_json=json_)
+    return DONE
+
+
+@app.command
+def sql(
+    query: str,
+    *,
+    format_: Annotated[
+        Literal["table", "csv", "json", "parquet"], Parameter(name="--format", help="How to print.")
+    ] = "table",
+    output: Annotated[Path | None, Parameter(name=["--output", "-o"], help="File to write.")] = None,
+    home: HomeDir,
+) -> int:
+    """Run one SELECT on the published database, and nothing else. Times are UTC.
+
+    Parameters
+    ----------
+    query
+        For example: "SELECT * FROM prolonged_leak_rate".
+    """
+    from flows.show import show_frame
+    from pipeline.marts import select
+
+    ledger = _ledger(home)
+    if not ledger.database.exists():
+        raise InputError(f"home {home}: nothing is published yet; load files first.")
+    show_frame(select(ledger.database, query, ledger.lake.root), format_, output)
+    return DONE
+
+
+@app.command
+def rebuild(*, home: HomeDir, json_: Json = False) -> int:
+    """Make everything derived again from the raw files."""
+    from flows.load import run_rebuild
+    from flows.request import request_for
+    from flows.show import Meter, show_load
+
+    ledger = _ledger(home)
+    with Meter() as progress:
+        summary = run_rebuild(ledger, request_for(ledger), _now(), progress=progress)
+    show_load(summary, ledger, as_json=json_)
+    return DONE
+
+
+@app.command
+def simulate(
+    *,
+    drains: Annotated[int, Parameter(help="How many drains.")],
+    seed: Annotated[int, Parameter(help="The same seed gives the same files.")],
+    out: Annotated[Path, Parameter(help="Folder to write; must be new or empty.")],
+    json_: Json = False,
+) -> int:
+    """Write synthetic logs, a registry and the truth behind them."""
+    from flows.show import Meter, show_json
+    from pipeline.simulate import simulate as write
+
+    with Meter() as progress:
+        made = write(out, drains, seed, on_drain=lambda done: progress("simulating drains", done, drains))
+    if json_:
+        show_json(
+            {
+                "logs": str(made.logs),
+                "log_files": len(made.log_files),
+                "registries": [str(path) for path in made.registries],
+                "annotations": [str(path) for path in made.annotations],
+                "truth": str(made.truth),
+            }
+        )
+        return DONE
+    registries = " ".join(str(path.parent) for path in made.registries[:1])
+    notes = " ".join(str(path.parent) for path in made.annotations[:1])
+    print(
+        f"{len(made.log_files)} logs of {drains} drains in {made.logs}; the truth behind them in {made.truth}"
+    )
+    print(f"Load them: drainledger load {made.logs} {registries} {notes}".rstrip())
+    return DONE
+
+
+def _home(path: Path) -> Home:
+    from pipeline.store import Home
+
+    return Home(path)
+
+
+def _ledger(path: Path) -> Home:
+    home = _home(path)
+    if not home.exists():
+        raise InputError(
+            f"home {path}: there is no ledger here; load files first, or name another with --home."
+        )
+    return home
+
+
+def _now() -> Any:
+    from datetime import UTC, datetime
+
+    return datetime.now(UTC)
+
+
+def _version() -> str:
+    from pipeline.provenance import code_version
+
+    return code_version()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,134 @@
+"""The demonstration: the sample logs into a fresh home, and the main figures from the published database."""
+
+from __future__ import annotations
+
+import shutil
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from flows.load import run_load
+from flows.request import request_for
+from flows.show import Meter, print_table, show_json
+from pipeline.marts import select
+from pipeline.store import Home
+from schemas.errors import CallError, InputError
+from shared import SHARED
+
+SAMPLES = SHARED.parent / "sample_logs"
+_MARK = ".demo"  # a home this command made and may make afresh
+
+_FIGURES = """
+WITH counted AS (
+  SELECT
+    sum(counted)::BIGINT AS counted,
+    sum(prolonged)::BIGINT AS prolonged,
+    sum(evaluable)::BIGINT AS evaluable,
+    sum(unknown)::BIGINT AS unknown
+  FROM prolonged_leak_rate
+)
+SELECT
+  (SELECT count(*) FROM drain) AS drains,
+  (SELECT count(*) FILTER (WHERE linked) FROM drain) AS linked,
+  counted.counted,
+  counted.prolonged,
+  counted.evaluable,
+  counted.unknown,
+  wilson_low(counted.prolonged, counted.evaluable) AS low,
+  wilson_high(counted.prolonged, counted.evaluable) AS high,
+  (SELECT sum(tidaling_present_minutes) FROM drain) AS tidaling_present,
+  (SELECT sum(tidaling_absent_minutes) FROM drain) AS tidaling_absent,
+  (SELECT sum(tidaling_indeterminate_minutes) FROM drain) AS tidaling_indeterminate,
+  (SELECT sum(tidaling_not_assessable_minutes) FROM drain) AS tidaling_not_assessable,
+  (SELECT count(*) FROM period WHERE kind = 'occlusion_suspected') AS occlusions,
+  (SELECT count(*) FROM load_file) AS files,
+  (SELECT count(*) FILTER (WHERE status = 'rejected') FROM load_file) AS files_rejected,
+  (SELECT sum(rows_read) FROM load_file) AS rows_read,
+  (SELECT sum(rows_rejected) FROM load_file) AS rows_rejected,
+  (SELECT count(*) FILTER (WHERE scope = 'cell') FROM rejected_row) AS cells_rejected
+FROM counted
+"""
+
+
+def run_demo(home_dir: Path, *, as_json: bool = False) -> int:
+    """
+    Load the samples into a fresh home, print the main figures and where everything is.
+
+    Raises
+    ------
+    InputError
+        When the samples are not there.
+    CallError
+        When the home holds a ledger that the demonstration did not make.
+    """
+    if not SAMPLES.is_dir():
+        raise InputError(
+            f"{SAMPLES}: the sample logs are not there; run the demo from a clone of the project."
+        )
+    home = _fresh(home_dir)
+    with Meter() as progress:
+        summary = run_load(home, [SAMPLES], request_for(home), datetime.now(UTC), progress=progress)
+    figures: dict[str, Any] = select(home.database, _FIGURES, home.lake.root).row(0, named=True)
+    where = {"database": str(home.database), "lake": str(home.lake.root), "raw files": str(home.raw.root)}
+    if as_json:
+        show_json(figures | {"where": where, "rejected": [o.name for o in summary.new if not o.clean]})
+        return 0
+    _show(figures)
+    print()
+    for what, path in where.items():
+        print(f"{what:<10} {path}")
+    print(f'\nAsk it:    drainledger --home {home_dir} sql "SELECT * FROM prolonged_leak_rate"')
+    print("Invented data. " + _caution())
+    return 0
+
+
+def _fresh(home_dir: Path) -> Home:
+    home = Home(home_dir)
+    if home_dir.exists() and any(home_dir.iterdir()):
+        if not (home_dir / _MARK).exists():
+            raise CallError(
+                f"demo: {home_dir} holds something the demo did not make; name another with --home."
+            )
+        with home.locked():
+            for entry in home_dir.iterdir():
+                if entry.is_dir():
+                    shutil.rmtree(entry)
+                elif entry.name != ".lock":
+                    entry.unlink()
+    home.create()
+    (home_dir / _MARK).touch()
+    return home
+
+
+def _show(f: dict[str, Any]) -> None:
+    import polars as pl
+
+    rate = (
+        f"{f['prolonged']} of {f['evaluable']} evaluable "
+        f"({100 * f['prolonged'] / f['evaluable']:.0f} %, 95 % interval {100 * f['low']:.0f} to "
+        f"{100 * f['high']:.0f} %), {f['unknown']} unknown"
+        if f["evaluable"]
+        else f"none evaluable, {f['unknown']} unknown"
+    )
+    rows = [
+        ("drains", f"{f['drains']}, {f['linked']} of them linked to a registry"),
+        ("prolonged air leak", f"{rate}; counted: {f['counted']} (operations, or drains where unlinked)"),
+        (
+            "tidaling minutes",
+            f"{f['tidaling_present']:,} present, {f['tidaling_absent']:,} absent, "
+            f"{f['tidaling_indeterminate']:,} indeterminate, {f['tidaling_not_assessable']:,} not assessable",
+        ),
+        ("suspected occlusions", f"{f['occlusions']}"),
+        (
+            "rejected",
+            f"{f['files_rejected']} of {f['files']} files; {f['rows_rejected']} of {f['rows_read']:,} rows; "
+            f"{f['cells_rejected']} cells made null",
+        ),
+    ]
+    print_table(pl.DataFrame(rows, schema=["figure", "value"], orient="row"), "What the sample logs say")
+
+
+def _caution() -> str:
+    from flows.cli import CAUTION
+
+    return CAUTION

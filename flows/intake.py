@@ -1,0 +1,286 @@
+"""First stage of a load: files into the vault and, read row by row, into the lake as loaded."""
+
+from __future__ import annotations
+
+import gzip
+import zlib
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from flows.request import Request
+from pipeline.cohort import read_annotations, read_registry
+from pipeline.ingest import Profile, parse_profile, read_log
+from pipeline.provenance import zone_data_version
+from pipeline.store import Home
+from pipeline.store.journal import Reading, clear_journal, read_journal, write_journal, write_reading
+from pipeline.store.vault import Vault, digest_of
+from schemas.errors import CallError
+from schemas.lake import FILE_NAME, LOAD_FILE, MINUTE, REJECTED_ROW, REJECTED_VALUE, TRACE
+from schemas.registry import ANNOTATION, REGISTRY_DRAIN
+from schemas.vocabulary import FileStatus
+
+BATCH_BYTES = 64 * 2**20  # of raw files held in memory at once; a single larger file is a batch of its own
+AGAIN_FILES = 200  # files read from the vault again at once
+_SNIFF_BYTES = 64
+
+_KNOWN = ("file_sha256", "status", "reason", "profile_sha256", "loaded_at")
+_TABLES = (MINUTE, TRACE, REJECTED_ROW)
+_PRIVATE_TABLES = (REJECTED_VALUE, FILE_NAME, REGISTRY_DRAIN, ANNOTATION)
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of one file given to a load; `name` is for the person who gave it, never published."""
+
+    name: str
+    digest: str
+    status: str
+    rows_read: int = 0
+    rows_kept: int = 0
+    rows_rejected: int = 0
+    cells_rejected: int = 0
+    reason: str | None = None
+    known: bool = False
+
+    @property
+    def clean(self) -> bool:
+        """Whether nothing of the file was rejected."""
+        return self.status in (FileStatus.LOADED, FileStatus.WITHDRAWN) and not self.cells_rejected
+
+
+@dataclass(frozen=True)
+class _Read:
+    file: dict[str, Any]
+    frames: dict[str, pl.DataFrame]
+    profile_text: str | None
+
+
+def find_files(paths: Sequence[Path]) -> list[Path]:
+    """
+    The files behind the paths given: a folder stands for all files below it but hidden ones.
+
+    Raises
+    ------
+    CallError
+        When a path is not there.
+    """
+    found: set[Path] = set()
+    for path in paths:
+        if path.is_dir():
+            found |= {
+                p
+                for p in path.rglob("*")
+                if p.is_file() and not any(part.startswith(".") for part in p.relative_to(path).parts)
+            }
+        elif path.is_file():
+            found.add(path)
+        else:
+            raise CallError(f"{path}: no such file or folder; check the path.")
+    return sorted(found)
+
+
+def batches(files: Sequence[Path], most_bytes: int = BATCH_BYTES) -> Iterator[list[Path]]:
+    """Files in order, cut into batches of at most that many bytes."""
+    batch: list[Path] = []
+    size = 0
+    for path in files:
+        weight = path.stat().st_size if path.exists() else 0
+        if batch and size + weight > most_bytes:
+            yield batch
+            batch, size = [], 0
+        batch.append(path)
+        size += weight
+    if batch:
+        yield batch
+
+
+def kind_of(data: bytes) -> str:
+    """`registry` or `annotations` by the file's first line, else `log`."""
+    head = data[:_SNIFF_BYTES]
+    if head.startswith(b"\x1f\x8b"):
+        try:
+            head = zlib.decompressobj(wbits=31).decompress(data[:4096], _SNIFF_BYTES)
+        except (zlib.error, gzip.BadGzipFile):
+            return "log"
+    text = head.decode("utf-8-sig", "replace").lstrip("# ").lower()
+    if text.startswith("drain-registry:"):
+        return "registry"
+    return "annotations" if text.startswith("drain-annotations:") else "log"
+
+
+def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) -> list[Outcome]:
+    """
+    Take a batch of files into the ledger: raw bytes first, rows next, their `load_file` rows last.
+
+    Bytes that are known already are passed over, but a file that was rejected is read again: its
+    profile may have been written since. A file that cannot be read from disk is reported, not recorded.
+    """
+    known = _known_files(home)
+    outcomes: list[Outcome] = []
+    fresh: dict[str, Reading] = {}
+    for path in files:
+        try:
+            data = path.read_bytes()
+        except OSError as error:
+            reason = f"cannot be read from disk ({error.strerror}); check it and load again"
+            outcomes.append(Outcome(path.name, "", FileStatus.REJECTED, reason=reason))
+            continue
+        digest = digest_of(data)
+        before = known.get(digest)
+        if digest in fresh or (before is not None and before["status"] != FileStatus.REJECTED):
+            status = before["status"] if before else FileStatus.LOADED
+            outcomes.append(Outcome(path.name, digest, status, known=True))
+            continue
+        kind = kind_of(data)
+        _vault(home, kind).keep(data)
+        reading = Reading(digest, kind, path.name, request.profile, None, request.site)
+        if before is not None and _unchanged(before, _read(home, reading, request).file):
+            reason = before["reason"]
+            outcomes.append(Outcome(path.name, digest, before["status"], reason=reason, known=True))
+            continue
+        fresh[digest] = reading
+    outcomes += _write(home, list(fresh.values()), known, request, now)
+    return outcomes
+
+
+def finish_interrupted(home: Home, request: Request, now: datetime) -> list[Outcome]:
+    """Finish what a killed load left half-written: its files are taken out and read again from the vault."""
+    return read_again(home, read_journal(home.journal), request, now)
+
+
+def read_again(
+    home: Home,
+    readings: Sequence[Reading],
+    request: Request,
+    now: datetime,
+    progress: Callable[[int], None] = lambda done: None,
+) -> list[Outcome]:
+    """
+    Read files from the vault again, each with the profile and site it was read with.
+
+    Files still to come stay in the journal, so that whoever finds it can go on.
+    """
+    outcomes: list[Outcome] = []
+    for start in range(0, len(readings), AGAIN_FILES):
+        progress(start)
+        batch, rest = readings[start : start + AGAIN_FILES], readings[start + AGAIN_FILES :]
+        outcomes += _write(home, batch, _known_files(home), request, now, again=True, rest=rest)
+    return outcomes
+
+
+def _write(
+    home: Home,
+    readings: Sequence[Reading],
+    known: dict[str, dict[str, Any]],
+    request: Request,
+    now: datetime,
+    *,
+    again: bool = False,
+    rest: Sequence[Reading] = (),
+) -> list[Outcome]:
+    if not readings:
+        return []
+    write_journal(home.journal, [*readings, *rest])
+    digests = [reading.digest for reading in readings]
+    if again or any(digest in known for digest in digests):
+        for table in _TABLES:
+            home.lake.remove(table, "file_sha256", digests)
+        for table in _PRIVATE_TABLES:
+            home.private_lake.remove(table, "file_sha256", digests)
+    reads = [_read(home, reading, request) for reading in readings]
+    for table in _TABLES:
+        home.lake.append(table, _stack(reads, table.name, table.empty()))
+    for table in _PRIVATE_TABLES:
+        home.private_lake.append(table, _stack(reads, table.name, table.empty()))
+    for reading, read in zip(readings, reads, strict=True):
+        if read.profile_text is not None:
+            home.raw.keep(read.profile_text.encode())
+        write_reading(home.readings, replace(reading, profile_sha256=read.file["profile_sha256"]))
+    rows = [
+        read.file
+        | {
+            "zone_data": zone_data_version(),
+            "loaded_at": known.get(reading.digest, {}).get("loaded_at", now) if again else now,
+        }
+        for reading, read in zip(readings, reads, strict=True)
+    ]
+    if again or known:
+        home.lake.remove(LOAD_FILE, "file_sha256", digests)
+    home.lake.append(LOAD_FILE, LOAD_FILE.validate(pl.DataFrame(rows, schema=LOAD_FILE.dtypes)))
+    if rest:
+        write_journal(home.journal, rest)
+    else:
+        clear_journal(home.journal)
+    return [_outcome(reading, read.file) for reading, read in zip(readings, reads, strict=True)]
+
+
+def _unchanged(before: dict[str, Any], now: dict[str, Any]) -> bool:
+    return all(before[part] == now[part] for part in ("status", "reason", "profile_sha256"))
+
+
+def _read(home: Home, reading: Reading, request: Request) -> _Read:
+    data = _vault(home, reading.kind).read(reading.digest)
+    names = pl.DataFrame([(reading.digest, reading.name)], schema=FILE_NAME.dtypes, orient="row")
+    if reading.kind == "log":
+        profiles: Sequence[Profile] = request.profiles
+        profile = reading.profile
+        if reading.profile_sha256 is not None:
+            recorded = _recorded_profile(home, reading.profile_sha256)
+            if recorded is not None:
+                profiles, profile = (recorded,), recorded.name
+        log = read_log(data, reading.name, profiles, request.definitions, profile=profile, site=reading.site)
+        frames = {
+            MINUTE.name: MINUTE.validate(log.minutes),
+            TRACE.name: log.traces,
+            REJECTED_ROW.name: log.rejected,
+            REJECTED_VALUE.name: log.rejected_values,
+            FILE_NAME.name: names,
+        }
+        return _Read(log.file, frames, log.profile_text)
+    table = REGISTRY_DRAIN if reading.kind == "registry" else ANNOTATION
+    found = read_registry(data) if reading.kind == "registry" else read_annotations(data)
+    frames = {
+        table.name: found.rows,
+        REJECTED_ROW.name: found.rejected,
+        REJECTED_VALUE.name: found.rejected_values,
+        FILE_NAME.name: names,
+    }
+    return _Read(found.file, frames, None)
+
+
+def _recorded_profile(home: Home, digest: str) -> Profile | None:
+    """The profile a file was read with, from the vault; null for the built-in one, which is code."""
+    if not home.raw.path(digest).exists():
+        return None
+    return parse_profile(home.raw.read(digest).decode())
+
+
+def _vault(home: Home, kind: str) -> Vault:
+    return home.raw if kind == "log" else home.private_raw
+
+
+def _known_files(home: Home) -> dict[str, dict[str, Any]]:
+    rows = home.lake.scan(LOAD_FILE).select(_KNOWN).collect()
+    return {row["file_sha256"]: row for row in rows.iter_rows(named=True)}
+
+
+def _stack(reads: Sequence[_Read], name: str, empty: pl.DataFrame) -> pl.DataFrame:
+    return pl.concat([empty, *(read.frames[name] for read in reads if name in read.frames)])
+
+
+def _outcome(reading: Reading, file: dict[str, Any]) -> Outcome:
+    return Outcome(
+        reading.name,
+        reading.digest,
+        file["status"],
+        file["rows_read"],
+        file["rows_kept"],
+        file["rows_rejected"],
+        file["cells_rejected"],
+        file["reason"],
+    )

@@ -1,0 +1,195 @@
+"""
+A load, whole: take files in, compute what they touch, publish.
+
+The stages are plain functions; `Stages` lets Prefect wrap each as a task (see `flows.prefect_load`) without a
+second copy of the order they run in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+import polars as pl
+
+from flows.derive import (
+    claims_now,
+    compute_devices,
+    compute_drains,
+    drop_gone,
+    read_ward,
+    stale_devices,
+    stale_drains,
+)
+from flows.intake import Outcome, batches, find_files, finish_interrupted, read_again, take_in
+from flows.publishing import out_of_date, publish_ledger
+from flows.request import Request
+from pipeline.store import Home
+from pipeline.store.journal import read_readings, write_journal
+from schemas.derivation import MADE
+from schemas.errors import LedgerError
+from schemas.lake import LOAD_FILE
+from schemas.vocabulary import FileStatus
+
+# Called with what is being done, how much of it is done, and how much there is.
+Progress = Callable[[str, int, int], None]
+
+
+def silent(what: str, done: int, total: int) -> None:
+    """Show no progress."""
+
+
+@dataclass(frozen=True)
+class Stages:
+    """The steps of a load that do the work; each may be wrapped for retries and records."""
+
+    take_in: Callable[..., list[Outcome]] = take_in
+    compute_devices: Callable[..., int] = compute_devices
+    compute_drains: Callable[..., int] = compute_drains
+    publish: Callable[..., None] = publish_ledger
+
+
+PLAIN = Stages()
+
+
+@dataclass(frozen=True)
+class Summary:
+    """What a load did."""
+
+    outcomes: tuple[Outcome, ...] = ()
+    finished: tuple[Outcome, ...] = ()  # files a killed load had left half-written
+    devices: int = 0
+    minutes: int = 0
+    drains: int = 0
+    published: bool = False
+
+    @property
+    def new(self) -> tuple[Outcome, ...]:
+        """Files the ledger had not seen, or had rejected before."""
+        return tuple(o for o in self.outcomes if not o.known)
+
+    @property
+    def clean(self) -> bool:
+        """Whether nothing given was rejected, now or before."""
+        return all(o.clean for o in self.new) and all(o.status != FileStatus.REJECTED for o in self.outcomes)
+
+
+def run_load(
+    home: Home,
+    paths: Sequence[Path],
+    request: Request,
+    now: datetime,
+    *,
+    progress: Progress = silent,
+    stages: Stages = PLAIN,
+) -> Summary:
+    """
+    Take the files in, compute what they touch and publish; again with the same files changes nothing.
+
+    A load that was killed before is finished first. Everything a reader sees changes at once, at the end.
+
+    Parameters
+    ----------
+    paths
+        Files and folders.
+    now
+        Goes into the bookkeeping columns only.
+
+    Raises
+    ------
+    CallError
+        When a path is not there.
+    LedgerError
+        When another load is running here or the home cannot be written.
+    """
+    files = find_files(paths)
+    with home.locked():
+        finished = finish_interrupted(home, request, now)
+        outcomes: list[Outcome] = []
+        for batch in batches(files):
+            progress("reading files", len(outcomes), len(files))
+            outcomes += stages.take_in(home, batch, request, now)
+        progress("reading files", len(files), len(files))
+        done = _derive(home, request, now, progress, stages)
+        return Summary(tuple(outcomes), tuple(finished), *done)
+
+
+def run_rebuild(
+    home: Home,
+    request: Request,
+    now: datetime,
+    *,
+    progress: Progress = silent,
+    stages: Stages = PLAIN,
+) -> Summary:
+    """
+    Make everything derived again from the raw files, each read with the profile and site it was read with.
+
+    Readers keep the database as it was until the new one is swapped in; a rebuild that is killed is
+    finished by the next load.
+
+    Raises
+    ------
+    LedgerError
+        When there is no ledger here, or a raw file is missing or changed.
+    """
+    if not home.exists():
+        raise LedgerError(f"home {home.root}: there is no ledger here; load files first.")
+    with home.locked():
+        readings = read_readings(home.readings)
+        _set_aside_if_broken(home)
+        write_journal(home.journal, readings)  # if killed, the next load reads all of them again
+        made = home.lake.scan(MADE).select(pl.format("{}|{}", "stage", "subject")).collect().to_series()
+        home.lake.remove(MADE, "owner", made.to_list())
+        total = len(readings)
+        outcomes = read_again(
+            home, readings, request, now, lambda done: progress("reading raw files", done, total)
+        )
+        progress("reading raw files", total, total)
+        done = _derive(home, request, now, progress, stages)
+        return Summary(tuple(outcomes), (), *done)
+
+
+def _derive(
+    home: Home, request: Request, now: datetime, progress: Progress, stages: Stages
+) -> tuple[int, int, int, bool]:
+    definitions = request.definitions
+    ward = read_ward(home)
+    stale = stale_devices(home, ward, definitions)
+    drop_gone(home, stale)
+    minutes = done = 0
+    for batch in stale.batches():
+        progress("computing devices", done, len(stale.todo))
+        minutes += stages.compute_devices(home, batch, stale, ward, definitions)
+        done += len(batch)
+    progress("computing devices", done, len(stale.todo))
+    claims = claims_now(home, ward)
+    drains = stale_drains(home, claims, ward, definitions)
+    drop_gone(home, drains)
+    drained = 0
+    for batch in drains.batches():
+        progress("summarising drains", drained, len(drains.todo))
+        drained += stages.compute_drains(home, batch, drains, claims, ward, definitions)
+    progress("summarising drains", drained, len(drains.todo))
+    parts = out_of_date(home, claims, definitions)
+    if parts is not None:
+        progress("publishing", 0, 1)
+        stages.publish(home, claims, drains, parts, definitions, now)
+        progress("publishing", 1, 1)
+    return done, minutes, drained, parts is not None
+
+
+def _set_aside_if_broken(home: Home) -> None:
+    """A lake that cannot be opened is put beside, never deleted; everything in it comes again from raw."""
+    for lake in (home.lake, home.private_lake):
+        try:
+            for table in (LOAD_FILE, MADE):
+                lake.scan(table).head(1).collect()
+        except Exception:  # whatever is broken, raw files can make it again
+            number = 1
+            while (aside := lake.root.with_name(f"{lake.root.name}.broken-{number}")).exists():
+                number += 1
+            lake.root.rename(aside)
+            lake.root.mkdir(mode=0o700)

@@ -1,0 +1,97 @@
+"""Last stage of a load: the database is built beside the old one and swapped in."""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime
+
+import polars as pl
+
+from flows.derive import DEVICE_TABLES, DRAIN_TABLES, Stale, made_digest, note_made
+from pipeline.cohort import Claims, leak_incidence, leak_survival, operations
+from pipeline.definitions import Definitions
+from pipeline.marts import changes, publish
+from pipeline.provenance import code_digest, code_version, digest_of_texts
+from pipeline.store import Home
+from schemas.derivation import MADE
+from schemas.lake import COURSE, LOAD_FILE, QUALITY_DAY, REJECTED_ROW, USE_ALERT, USE_TABLE
+from schemas.published import (
+    CHANGE,
+    DATA_QUALITY,
+    DRAIN,
+    LOAD_FILE_PUBLISHED,
+    PROVENANCE,
+    REJECTED_ROW_PUBLISHED,
+)
+
+_CAUSE_WORDS = {
+    "files": "file",
+    "registry": "registry",
+    "annotations": "annotation",
+    "definitions": "definition",
+    "code": "code",
+}
+
+
+def out_of_date(home: Home, claims: Claims, definitions: Definitions) -> dict[str, str] | None:
+    """What the database should be made from, or null where it is made from just that."""
+    files = home.lake.scan(LOAD_FILE).drop("loaded_at").collect().sort("file_sha256")
+    parts = {
+        "files": digest_of_texts(files.select(pl.struct(pl.all()).struct.json_encode()).to_series()),
+        "registry": digest_of_texts(
+            claims.findings.select(pl.struct(pl.all()).struct.json_encode()).to_series()
+        ),
+        "annotations": made_digest(home),
+        "definitions": definitions.digest,
+        "code": code_digest(),
+    }
+    rows = home.lake.scan(MADE).filter(pl.col("stage") == "database").collect().rows(named=True)
+    if home.database.exists() and rows and all(rows[0][part] == parts[part] for part in parts):
+        return None
+    return parts
+
+
+def publish_ledger(
+    home: Home, claims: Claims, stale: Stale, parts: dict[str, str], definitions: Definitions, now: datetime
+) -> None:
+    """Build the database from the lake as it stands and swap it in."""
+    frames = {table.name: home.lake.scan(table).collect().sort(table.key) for table in DRAIN_TABLES}
+    drain = frames[DRAIN.name]
+    causes = pl.DataFrame(
+        [(drain_id, _CAUSE_WORDS[part]) for drain_id, part in stale.causes.items()],
+        schema={"drain_id": pl.String(), "cause": pl.String()},
+        orient="row",
+    )
+    quality = home.lake.scan(QUALITY_DAY).collect().with_columns(scope=pl.lit("device_day"))
+    frames |= {
+        "operation": operations(drain),
+        "leak_survival": leak_survival(drain),
+        "leak_incidence": leak_incidence(drain),
+        USE_TABLE.name: home.lake.scan(USE_TABLE).collect().sort(USE_TABLE.key),
+        USE_ALERT.name: home.lake.scan(USE_ALERT).collect().sort(USE_ALERT.key),
+        LOAD_FILE.name: LOAD_FILE_PUBLISHED.conform(home.lake.scan(LOAD_FILE).collect()).sort("file_sha256"),
+        REJECTED_ROW.name: REJECTED_ROW_PUBLISHED.conform(home.lake.scan(REJECTED_ROW).collect()).sort(
+            "file_sha256", "line", "column", "rule", "value_shape"
+        ),
+        DATA_QUALITY.name: pl.concat(
+            [DATA_QUALITY.conform(quality), DATA_QUALITY.conform(claims.findings)]
+        ).sort("scope", "site", "device", "day", "finding", "drain_id", "detail"),
+        CHANGE.name: changes(home.database, drain, causes),
+        PROVENANCE.name: pl.DataFrame(
+            [
+                {
+                    "code_version": code_version(),
+                    "settings_digest": digest_of_texts([parts["definitions"]]),
+                    "lake_versions": _versions(home),
+                    "built_at": now,
+                }
+            ],
+            schema=PROVENANCE.dtypes,
+        ),
+    }
+    publish(home.database, frames, home.lake.files(COURSE), definitions)
+    note_made(home, "database", {home.database.name: parts})
+
+
+def _versions(home: Home) -> str:
+    return json.dumps({t.name: home.lake.version(t) for t in (*DEVICE_TABLES, *DRAIN_TABLES, LOAD_FILE)})

@@ -1,0 +1,72 @@
+"""What a person asked a load to do: profiles, definitions, and the profile and site named for the files."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.definitions import Definitions, load_definitions
+from pipeline.ingest import Profile, load_profiles, parse_profile
+from pipeline.store import Home
+from schemas.errors import CallError, InputError
+
+
+@dataclass(frozen=True)
+class Request:
+    """
+    What a person asked a load to take in and how.
+
+    Parameters
+    ----------
+    profiles
+        All that may be recognised.
+    profile
+        Name of the one to read every file with; null: recognise.
+    site
+        Site of files that do not say theirs.
+    """
+
+    profiles: tuple[Profile, ...]
+    definitions: Definitions
+    profile: str | None = None
+    site: str | None = None
+
+
+def request_for(home: Home, profile: str | None = None, site: str | None = None) -> Request:
+    """
+    Put a request together: shipped profiles, those in the home's `profiles/`, and the one named.
+
+    Parameters
+    ----------
+    profile
+        Name of a profile, or path of a TOML file.
+
+    Raises
+    ------
+    CallError
+        When there is no profile of that name.
+    InputError
+        When a profile or the definitions are not valid.
+    """
+    own = home.root / "profiles"
+    profiles = load_profiles(own if own.is_dir() else None)
+    definitions = load_definitions()
+    if profile is not None and profile.endswith(".toml"):
+        named = _profile_at(Path(profile))
+        return Request((*(p for p in profiles if p.name != named.name), named), definitions, named.name, site)
+    if profile is not None and profile not in {p.name for p in profiles}:
+        names = ", ".join(sorted(p.name for p in profiles))
+        raise CallError(
+            f"profile {profile}: there is none of that name; choose one of {names}, or a TOML file."
+        )
+    return Request(profiles, definitions, profile, site)
+
+
+def _profile_at(path: Path) -> Profile:
+    try:
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise CallError(f"profile {path}: cannot be read ({error.strerror}); check the path.") from error
+    except UnicodeDecodeError as error:
+        raise InputError(f"profile {path}: is not UTF-8 text; save it as UTF-8.") from error
+    return parse_profile(text, path.name)

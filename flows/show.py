@@ -1,0 +1,287 @@
+"""How results are printed: tables for people, JSON for scripts, plain lines where there is no terminal."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import sys
+from collections.abc import Sequence
+from datetime import date, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import polars as pl
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+
+from flows.checking import CheckReport
+from flows.intake import Outcome
+from flows.load import Summary
+from flows.status import LedgerStatus
+from pipeline.store import Home
+from schemas.errors import CallError
+from schemas.vocabulary import FileStatus
+
+_MOST_LINES = 20  # of rejected rows a table shows a file; all of them with --json
+_PLAIN_WIDTH = 160  # of a table where there is no terminal to measure
+# A spreadsheet runs a cell that begins with one of these as a formula.
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+class Meter:
+    """Progress of long work on standard error: bars on a terminal, a line a step elsewhere."""
+
+    def __init__(self) -> None:
+        self._bars: Progress | None = None
+        self._tasks: dict[str, Any] = {}
+
+    def __enter__(self) -> Meter:
+        if sys.stderr.isatty():
+            self._bars = Progress(
+                TextColumn("{task.description}"),
+                BarColumn(),
+                MofNCompleteColumn(),
+                TimeElapsedColumn(),
+                console=Console(stderr=True),
+            )
+            self._bars.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._bars is not None:
+            self._bars.stop()
+
+    def __call__(self, what: str, done: int, total: int) -> None:
+        """Note that `done` of `total` of that work is done."""
+        if total == 0:
+            return
+        if self._bars is None:
+            print(f"{what}: {done} of {total}", file=sys.stderr, flush=True)
+            return
+        if what not in self._tasks:
+            self._tasks[what] = self._bars.add_task(what, total=total)
+        self._bars.update(self._tasks[what], completed=done, total=total)
+
+
+def console() -> Console:
+    """Standard output; wide where it is not a terminal, so that nothing is cut in a file or a pipe."""
+    return Console(width=None if sys.stdout.isatty() else _PLAIN_WIDTH, highlight=False, soft_wrap=False)
+
+
+def show_json(value: Any) -> None:
+    """Print a value as JSON; times as ISO 8601."""
+    print(json.dumps(value, default=_plain, ensure_ascii=False, indent=2))
+
+
+def show_load(summary: Summary, home: Home, *, as_json: bool) -> None:
+    """Print what a load or rebuild did."""
+    if as_json:
+        show_json(
+            {
+                "files": [o.__dict__ for o in summary.outcomes],
+                "finished": [o.__dict__ for o in summary.finished],
+                "devices_computed": summary.devices,
+                "drains_summarised": summary.drains,
+                "published": summary.published,
+                "database": str(home.database),
+            }
+        )
+        return
+    for outcome in summary.outcomes:
+        if outcome.status == FileStatus.REJECTED or not (outcome.known or outcome.clean):
+            print(_sentence(outcome))
+    if summary.finished:
+        print(f"{_count(len(summary.finished), 'file')} left half-written by an earlier load: finished.")
+    new = summary.new
+    kept, cut = sum(o.rows_kept for o in new), sum(o.rows_rejected for o in new)
+    rejected = sum(o.status == FileStatus.REJECTED for o in new)
+    known = len(summary.outcomes) - len(new)
+    print(
+        f"{_count(len(new), 'new file')} ({rejected} rejected), {known} known already; "
+        f"{kept} rows kept, {cut} rejected; "
+        f"{_count(summary.devices, 'device')} computed, {_count(summary.drains, 'drain')} summarised."
+    )
+    print(f"Published: {home.database}" if summary.published else f"Nothing changed in {home.database}")
+
+
+def show_check(reports: Sequence[CheckReport], *, as_json: bool) -> None:
+    """Print what a load would do."""
+    if as_json:
+        show_json(
+            [
+                {"path": str(r.path), "kind": r.kind, "profile": r.profile}
+                | r.outcome.__dict__
+                | {"rejected": r.rejected.to_dicts()}
+                for r in reports
+            ]
+        )
+        return
+    for report in reports:
+        said = f" as {report.kind}" if report.kind != "log" else ""
+        profile = f", profile {report.profile}" if report.profile and report.kind == "log" else ""
+        print(f"{_sentence(report.outcome, would=True)}{said and f' ({said.strip()})'}{profile}")
+        for row in report.rejected.head(_MOST_LINES).iter_rows(named=True):
+            if row["scope"] != "file":
+                print("    " + _broken(row))
+        more = report.rejected.height - _MOST_LINES
+        if more > 0:
+            print(f"    and {more} more; --json lists all")
+
+
+def show_status(status: LedgerStatus, *, as_json: bool) -> None:
+    """Print a ledger at a glance."""
+    if as_json:
+        show_json(status.facts())
+        return
+    files = ", ".join(f"{n} {s}" for s, n in status.files.items() if n) or "none"
+    print(f"Home {status.home}: {'a load is running' if status.running else 'no load is running'}")
+    if status.interrupted_files and not status.running:
+        print(f"  An earlier load left {_count(status.interrupted_files, 'file')} half-written: load again.")
+    print(f"  files      {files}; last taken in {_when(status.last_load)}")
+    print(
+        f"  rows       {status.rows_kept} kept, {status.rows_rejected} rejected, "
+        f"{status.cells_rejected} cells made null"
+    )
+    print(f"  published  {'yes' if status.published else 'no'}: {status.uses} uses, {status.drains} drains")
+    print(
+        f"  disk       raw {_size(status.bytes_raw)}, lake {_size(status.bytes_lake)}, "
+        f"database {_size(status.bytes_database)}"
+    )
+    if status.sites.height:
+        print_table(status.sites, "Sites")
+    if status.failed.height:
+        print_table(status.failed.with_columns(pl.col("file_sha256").str.head(12)), "Not simply loaded")
+
+
+def show_rejected(rows: pl.DataFrame, *, as_json: bool) -> None:
+    """Print rejected files, rows and cells."""
+    if as_json:
+        show_json(rows.to_dicts())
+    elif rows.height == 0:
+        print("Nothing was rejected.")
+    else:
+        for name, digest in rows.select("name", "file_sha256").unique(maintain_order=True).rows():
+            theirs = rows.filter(pl.col("file_sha256") == digest)
+            whole = theirs.filter(pl.col("scope") == "file")
+            print(f"{name}  ({digest[:12]})")
+            for row in whole.iter_rows(named=True):
+                print(f"    whole file: {row['reason'] or row['rule']}")
+            for row in theirs.filter(pl.col("scope") != "file").iter_rows(named=True):
+                print("    " + _broken(row))
+
+
+def show_frame(frame: pl.DataFrame, how: str, output: Path | None) -> None:
+    """
+    Print or write a query's result.
+
+    Raises
+    ------
+    CallError
+        When Parquet is asked for without a file to write to.
+    """
+    if how == "parquet":
+        if output is None:
+            raise CallError("sql: parquet cannot be printed; name a file with -o.")
+        frame.write_parquet(output)
+        return
+    if how == "table" and output is None:
+        print_table(frame, None)
+        return
+    if how == "json":
+        text = json.dumps(frame.to_dicts(), default=_plain, ensure_ascii=False, indent=2) + "\n"
+    else:
+        text = _csv(frame)
+    if output is None:
+        sys.stdout.write(text)
+    else:
+        output.write_text(text, encoding="utf-8")
+
+
+def print_table(frame: pl.DataFrame, title: str | None) -> None:
+    """Print a frame for people to read; null is an empty cell."""
+    table = Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
+    for name, dtype in frame.schema.items():
+        table.add_column(name, justify="right" if dtype.is_numeric() else "left", overflow="fold")
+    for row in frame.iter_rows():
+        table.add_row(*(escape(_cell(value)) for value in row))
+    console().print(table)
+    print(f"({_count(frame.height, 'row')})") if title is None else None
+
+
+def _sentence(outcome: Outcome, *, would: bool = False) -> str:
+    counts = f"{outcome.rows_kept} of {outcome.rows_read} rows {'would be ' if would else ''}kept"
+    cells = f", {_count(outcome.cells_rejected, 'cell')} made null" if outcome.cells_rejected else ""
+    reason = f": {outcome.reason}" if outcome.reason else ""
+    if outcome.status == FileStatus.REJECTED:
+        return f"{outcome.name}: {'would be ' if would else ''}rejected{reason}"
+    return f"{outcome.name}: {counts}{cells}{reason}"
+
+
+def _broken(row: dict[str, Any]) -> str:
+    what = f"{row['column']} " if row["column"] else ""
+    value = f": {row['value']!r}" if row.get("value") is not None else ""
+    fate = "row rejected" if row["scope"] == "row" else "cell made null"
+    return f"line {row['line']}: {what}{row['rule']}{value} ({fate})"
+
+
+def _csv(frame: pl.DataFrame) -> str:
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(frame.columns)
+    for row in frame.iter_rows():
+        writer.writerow([_safe(value) for value in row])
+    return out.getvalue()
+
+
+def _safe(value: Any) -> Any:
+    """A text that a spreadsheet would run as a formula gets an apostrophe before it."""
+    if isinstance(value, str) and value.startswith(_FORMULA):
+        return "'" + value
+    if isinstance(value, list):
+        return ";".join(str(item) for item in value)
+    return "" if value is None else _plain(value) if isinstance(value, datetime | date) else value
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, float):
+        return f"{value:.4g}" if abs(value) < 1 else f"{value:,.2f}".rstrip("0").rstrip(".")
+    if isinstance(value, datetime):
+        return value.strftime("%Y-%m-%d %H:%M")
+    if isinstance(value, list):
+        return ", ".join(str(item) for item in value)
+    return str(value)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, datetime):
+        return value.isoformat().replace("+00:00", "Z")
+    if isinstance(value, Path | date):
+        return str(value)
+    if isinstance(value, pl.Series):
+        return value.to_list()
+    raise TypeError(f"{type(value).__name__} has no JSON form")
+
+
+def _when(moment: datetime | None) -> str:
+    return "never" if moment is None else moment.strftime("%Y-%m-%d %H:%M UTC")
+
+
+def _count(number: int, thing: str) -> str:
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
+
+
+def _size(number: int) -> str:
+    size = float(number)
+    for unit in ("B", "KiB", "MiB", "GiB"):
+        if size < 1024 or unit == "GiB":
+            return f"{size:.0f} {unit}" if unit == "B" else f"{size:.1f} {unit}"
+        size /= 1024
+    raise AssertionError
