@@ -1,0 +1,153 @@
+"""The worked profiles read their sites' layouts into our units, signs and words."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import polars as pl
+import pytest
+
+from tests.ingest.drain_logs import DATA, faults, read
+
+SHOWN = [
+    "line", "device", "session", "record", "clock", "state",
+    "set_pressure_cmh2o", "pressure_mean_cmh2o", "pressure_min_cmh2o", "pressure_max_cmh2o",
+    "air_leak_ml_min", "canister_volume_ml", "tilt_deg", "battery_pct", "mains", "alerts",
+]  # fmt: skip
+
+
+def at(month: int, day: int, hour: int, minute: int) -> datetime:
+    return datetime(2031, month, day, hour, minute)
+
+
+# Pressures by hand: 1 kPa = 10.19716, 1 mmHg = 1.35951, 1 mbar = 1.019716 cm[H2O].
+NORTH = [
+    (4, "NK-0103", 17, 48211, at(3, 10, 14, 0), "run", -20.0, -19.8, -22.4, -17.6, 140.0, 35.0, 1.2, 88.0, True, []),
+    (5, "NK-0103", 17, 48212, at(3, 10, 14, 1), "pause", -20.0, None, -0.12, 0.08, 0.0, 35.0, 18.4, 87.0, False,
+     ["canister_full", "other:Ä9", "pause_long"]),
+    (6, "NK-0103", 17, 48213, at(3, 10, 14, 2), "check", None, -19.8, -19.82, -19.78, None, None, None, None, None, None),
+]  # fmt: skip
+HARBOUR = [
+    (2, "HB.7", 4, 901, at(7, 1, 23, 58), "run", -20.39, -20.12, -23.52, -16.45, 140.0, 35.0, None, 91.0, False,
+     ["battery_low", "other:E12"]),
+    (3, "HB.7", 4, 902, at(7, 1, 23, 59), "pause", -20.39, None, -0.27, None, 0.0, 35.0, None, 90.0, True, []),
+    (4, "HB.9", 1, 12, at(7, 1, 22, 10), "check", -20.39, -20.12, -20.26, -20.12, 0.0, None, None, 100.0, True, None),
+]  # fmt: skip
+UPLAND = [
+    (5, "UP-3", 2, None, at(4, 2, 9, 15), "run", -20.39, -19.88, -22.43, -17.85, 60.0, 120.0, 2.0, None, True,
+     ["canister_full", "other:X-1"]),
+    (6, "UP-3", 2, None, at(4, 2, 9, 16), "run", -20.39, -19.88, -22.43, -17.85, 60.0, 120.0, 2.0, None, True, None),
+    (7, "UP-3", 2, None, at(4, 2, 9, 17), "pause", -20.39, 0.0, 0.0, 0.0, 0.0, 121.0, None, None, True, []),
+]  # fmt: skip
+
+SITES = [
+    ("north_NK-0103_20310312.csv", NORTH, "Europe/Helsinki", True, datetime(2031, 3, 12, 4, tzinfo=UTC), None),
+    ("harbour.csv", HARBOUR, "America/Halifax", False, datetime(2031, 7, 2, 3, 5, tzinfo=UTC), None),
+    ("upland_20310402T040000.tsv", UPLAND, "Asia/Kathmandu", True, datetime(2031, 4, 2, 4, tzinfo=UTC), True),
+]
+
+
+@pytest.mark.parametrize(("name", "rows", "zone", "follows_dst", "exported_at", "complete"), SITES)
+def test_a_sites_file_is_recognised_and_read(
+    name: str, rows: list[tuple[object, ...]], zone: str, follows_dst: bool, exported_at: datetime, complete: bool | None
+) -> None:
+    answer = read((DATA / name).read_bytes(), name)
+    assert answer.minutes.select(SHOWN).rows() == rows
+    assert faults(answer) == []
+    file = answer.file
+    assert file["profile"] == file["site"] == name.split("_")[0].removesuffix(".csv")
+    assert (file["timezone"], file["clock_follows_dst"], file["exported_at"]) == (zone, follows_dst, exported_at)
+    assert (file["complete"], file["status"]) == (complete, "loaded")
+
+
+def test_a_file_of_several_drains_names_them_all() -> None:
+    assert read((DATA / "harbour.csv").read_bytes()).file["device"] == "HB.7;HB.9"
+
+
+def test_a_sites_traces_become_centimetres_of_water() -> None:
+    name = "upland_20310402T040000.tsv"
+    traces = read((DATA / name).read_bytes(), name).traces
+    assert traces.select("line", "rate_hz").rows() == [(5, 12.5)]
+    samples = traces["samples_cmh2o"].to_list()[0]
+    # -30 mbar + 0.05 mbar × 200 = -20 mbar.
+    assert samples[0] == pytest.approx(-20 * 1.0197162, abs=1e-4)
+    assert str(samples[4:]) == "[inf, -inf]"
+
+
+def test_strengths_of_suction_change_sign_for_samples_above_and_below_range_too() -> None:
+    from pipeline.ingest import parse_profile, read_log
+    from tests.ingest.drain_logs import DEFINITIONS, PROFILES
+
+    upland = next(profile for profile in PROFILES if profile.name == "upland")
+    strengths = parse_profile(upland.text + '\n[suction]\nordered = "positive"\nmeasured = "positive"\n')
+    data = (DATA / "upland_20310402T040000.tsv").read_bytes()
+    data = data.replace(b"\t-20\t-19.5\t-22\t-17.5\t", b"\t20\t19.5\t17.5\t22\t").replace(b"\t-20\t", b"\t20\t")
+    answer = read_log(data, "x_20310402T040000.tsv", [strengths], DEFINITIONS)
+    wanted = read_log((DATA / "upland_20310402T040000.tsv").read_bytes(), "x_20310402T040000.tsv", [upland], DEFINITIONS)
+    assert answer.minutes.drop("file_sha256").equals(wanted.minutes.drop("file_sha256"))
+    assert str(answer.traces["samples_cmh2o"].to_list()[0][4:]) == "[-inf, inf]"
+
+
+NORTH_NAME = "north_NK-0103_20310312.csv"
+
+
+def north(old: str = "", new: str = "") -> bytes:
+    text = (DATA / NORTH_NAME).read_bytes().decode("cp1252")
+    assert old in text
+    return text.replace(old, new).encode("cp1252")
+
+
+@pytest.mark.parametrize("name", ["other.csv", "north_../../x_20310312.csv", "north_a'b_20310312.csv", "north__20310312.csv"])
+def test_a_file_name_without_a_device_in_it_rejects_the_file(name: str) -> None:
+    answer = read(north(), name)
+    assert answer.file["status"] == "rejected"
+    assert answer.file["reason"] == "No device serial stands in its file name; name it as the profile expects."
+
+
+def test_a_packed_file_is_known_by_its_name_without_the_ending() -> None:
+    assert read(north(), NORTH_NAME + ".gz").file["device"] == "NK-0103"
+
+
+def test_a_renamed_column_rejects_the_file_and_names_the_nearest() -> None:
+    answer = read(north("Leak (L/min)", "Leak [L/min]"), NORTH_NAME)
+    assert answer.file["reason"] == (
+        "profile 'north': column \"Leak (L/min)\" is not in the file; it has \"Leak [L/min]\". "
+        "Edit the profile's [columns], or name another profile."
+    )
+
+
+def test_with_a_decimal_comma_a_point_is_no_part_of_a_number() -> None:
+    answer = read(north("-2,197", "-2.197"), NORTH_NAME)
+    assert faults(answer) == [(4, "cell", "pressure_min", "value_unreadable")]
+
+
+def test_a_strength_that_is_negative_is_out_of_range() -> None:
+    answer = read(north(";on;1,961", ";on;-1,961"), NORTH_NAME)
+    assert faults(answer) == [(4, "cell", "set_pressure", "value_out_of_range")]
+
+
+def test_a_named_profile_is_used_though_another_would_match() -> None:
+    answer = read(north(), NORTH_NAME, profile="harbour")
+    assert answer.file["profile"] == "harbour"
+    assert answer.rejected["rule"].to_list() == ["column_missing"]
+
+
+def test_a_file_that_matches_two_profiles_is_rejected_with_their_names() -> None:
+    from pipeline.ingest import read_log
+    from tests.ingest.drain_logs import DEFINITIONS, PROFILES
+
+    twin = next(p for p in PROFILES if p.name == "north").model_copy(update={"name": "twin"})
+    answer = read_log(north(), NORTH_NAME, [*PROFILES, twin], DEFINITIONS)
+    assert answer.file["reason"] == "Several profiles match its first lines (north, twin); name one with --profile."
+    assert answer.profile_text is None
+
+
+def test_without_a_date_of_export_the_last_minute_stands_for_it() -> None:
+    from pipeline.ingest import parse_profile, read_log
+    from tests.ingest.drain_logs import DEFINITIONS, PROFILES
+
+    text = next(p for p in PROFILES if p.name == "north").text
+    start, stop = text.index("[exported_at]"), text.index("[clock]")
+    answer = read_log(north(), NORTH_NAME, [parse_profile(text[:start] + text[stop:])], DEFINITIONS)
+    assert answer.file["exported_at"] == datetime(2031, 3, 10, 12, 2, tzinfo=UTC)
+    assert isinstance(answer.minutes, pl.DataFrame)
