@@ -77,6 +77,7 @@ class TraceRules(Section):
     step_least: float
     burst_least: float
     burst_ratio: float
+    burst_most: float
     score_constant: float
     score_breaths: float
     score_alike: float
@@ -88,6 +89,7 @@ class TraceRules(Section):
     pump_sharp: float
     pump_edge: float
     pump_regular: float
+    pump_short: float
     heart_least: float
     absent_quantile: float
     absent_covers: float

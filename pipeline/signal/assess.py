@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from pipeline.definitions import TraceRules, load_definitions
-from pipeline.signal.artefacts import Conditioned, condition, quantile, run_lengths
-from pipeline.signal.breaths import Breaths, Spectrum, breaths_at, candidates, pulse, spectrum_of
+from pipeline.signal.artefacts import Conditioned, condition, merge, quantile, running
+from pipeline.signal.breaths import Bands, Breaths, breaths_at, candidates, filtered, pulse, spectrum_of
 from schemas.errors import InputError
 from schemas.lake import EVIDENCE_COLUMNS
 from schemas.vocabulary import ArtefactKind, Verdict
@@ -72,7 +72,8 @@ def assess(
     --------
     >>> t = np.arange(600) / 10
     >>> breathing, blocked = -21 + 1.5 * np.sin(2 * np.pi * t / 4), -20 + 0.05 * np.sin(40 * t**1.5)
-    >>> assess(np.vstack([breathing, blocked]), 10.0).select("verdict", "breath_rate_per_min", "swing_cmh2o").rows()
+    >>> found = assess(np.vstack([breathing, blocked]), 10.0)
+    >>> found.select("verdict", "breath_rate_per_min", "swing_cmh2o").rows()
     [('present', 15.0, 3.0), ('absent', None, None)]
     """
     matrix = _matrix(samples)
@@ -93,7 +94,7 @@ def _matrix(samples: NDArray[Any] | Sequence[Sequence[float]]) -> NDArray[Any]:
         raise InputError(
             f"assess: the traces differ in length; {advice}, one call for each length."
         ) from error
-    if matrix.dtype == object or matrix.dtype.kind not in "fiu" and matrix.size:
+    if matrix.size and matrix.dtype.kind not in "fiu":
         raise InputError(f"assess: the samples are not all numbers; {advice}, NaN where there is none.")
     if matrix.ndim == 1 and matrix.size == 0:
         return np.empty((0, 0))
@@ -113,7 +114,7 @@ def _rate(rate_hz: float) -> float:
 
 
 def _blocks(matrix: NDArray[Any]) -> Iterator[tuple[Real, int]]:
-    """Blocks of exactly BLOCK traces with how many of them are real: arithmetic never sees the batch's size."""
+    """Blocks of exactly BLOCK traces and how many are real: arithmetic never sees the batch's size."""
     for start in range(0, len(matrix), BLOCK):
         part = matrix[start : start + BLOCK]
         block = np.full((BLOCK, matrix.shape[1]), np.nan)
@@ -124,63 +125,63 @@ def _blocks(matrix: NDArray[Any]) -> Iterator[tuple[Real, int]]:
 def _assess_block(block: Real, rate: float, rules: TraceRules) -> pl.DataFrame:
     fine, fine_hz = _average(block, rate, max(1, int(rate / _FINE_HZ)))
     if rate < rules.lowest_rate or fine.shape[1] < 3 * 60.0 / rules.fastest * fine_hz:
-        return _nothing(block, rules)
-    made_ready = condition(fine, fine_hz, rules)
-    by = max(1, int(fine_hz / _COARSE_HZ))
-    hz = fine_hz / by
-    pressure, usable, edges = _coarse(made_ready, by, fine_hz)
-    lowest = _lowest_rate(usable, hz, rules)
-    averaged = 0.0 if hz == rate else 1.0 / hz
-    spectrum = spectrum_of(pressure, usable, hz, averaged)
-    first, second = candidates(spectrum, rules)
-    tries = [breaths_at(spectrum, pressure, edges, usable, hz, f, rules) for f in (first, second)]
-    return _decide(made_ready, spectrum, usable, hz, rate, lowest, tries, rules)
+        return _nothing(block)
+    ready = condition(fine, fine_hz, max(1, int(fine_hz / _COARSE_HZ)), rules)
+    averaged = 0.0 if ready.rate_hz == rate else 1.0 / ready.rate_hz
+    bands = _bands(ready.pressure.shape[1], ready.rate_hz, averaged, rules)
+    spectrum = spectrum_of(ready.pressure, ready.usable)
+    range_ = _greatest_range(filtered(spectrum, bands.breathing), ready.usable, ready.rate_hz, rules)
+    first, second = candidates(spectrum, bands)
+    one = breaths_at(spectrum, ready.pressure, ready.edges, ready.usable, first, bands, rules)
+    good = _false_alarm(_score(one, rules), rules) <= rules.false_alarm
+    # The second rate is worth a look only where the first is no breath and the pressure does move.
+    rows = np.flatnonzero((~good | _pump_like(one, rules)) & (range_ >= rules.least_swing) & (second >= 0))
+    other = breaths_at(
+        spectrum[rows],
+        ready.pressure[rows],
+        ready.edges[rows],
+        ready.usable[rows],
+        second[rows],
+        bands,
+        rules,
+    )
+    beat = pulse(spectrum, ready.usable, bands, rules)
+    return _decide(ready, rate, range_, one, other.spread(rows, len(block)), beat, rules)
+
+
+@lru_cache(maxsize=16)
+def _bands(samples: int, rate_hz: float, averaged_seconds: float, rules: TraceRules) -> Bands:
+    return Bands(samples, rate_hz, averaged_seconds, rules)
 
 
 def _average(samples: Real, rate: float, by: int) -> tuple[Real, float]:
     """Means of `by` neighbours; a mean needs half of them, and one out of range makes it out of range."""
     if by == 1:
         return samples, rate
-    whole = samples[:, : samples.shape[1] // by * by].reshape(len(samples), -1, by)
-    known = np.isfinite(whole)
-    count = known.sum(axis=2)
-    mean = np.where(known, whole, 0.0).sum(axis=2) / np.maximum(count, 1)
+    known = np.isfinite(samples)
+    count = merge(known.astype(np.float64), by, np.add)
+    mean = merge(np.where(known, samples, 0.0), by, np.add) / np.maximum(count, 1)
     mean = np.where(2 * count >= by, mean, np.nan)
-    mean = np.where((whole == np.inf).any(axis=2), np.inf, mean)
-    return np.where((whole == -np.inf).any(axis=2), -np.inf, mean), rate / by
-
-
-def _coarse(ready: Conditioned, by: int, fine_hz: float) -> tuple[Real, Flag, Real]:
-    """Pressure and usable samples at the coarse rate, and the change over half a second from each on."""
-    half = max(1, round(0.5 * fine_hz))
-    edges = np.zeros_like(ready.pressure)
-    edges[:, :-half] = np.abs(ready.pressure[:, half:] - ready.pressure[:, :-half])
-    width = ready.pressure.shape[1] // by * by
-    shape = (len(ready.pressure), -1, by)
-    return (
-        ready.pressure[:, :width].reshape(shape).mean(axis=2),
-        ready.usable[:, :width].reshape(shape).all(axis=2),
-        edges[:, :width].reshape(shape).max(axis=2),
-    )
+    mean = np.where(merge(samples == np.inf, by, np.logical_or), np.inf, mean)
+    return np.where(merge(samples == -np.inf, by, np.logical_or), -np.inf, mean), rate / by
 
 
 def _lowest_rate(usable: Flag, hz: float, rules: TraceRules) -> Real:
     """Slowest rate (per minute) of which `least_breaths` whole cycles fit the unbroken usable stretches."""
-    lengths = run_lengths(usable)
-    begins = usable.copy()
-    begins[:, 1:] &= ~usable[:, :-1]
-    row, at = np.nonzero(begins)
-    seconds = lengths[row, at] / hz
+    border = np.zeros((len(usable), 1), dtype=bool)
+    inside = np.concatenate([border, usable, border], axis=1)
+    row, at = np.nonzero(inside[:, 1:] != inside[:, :-1])
+    row, seconds = row[0::2], (at[1::2] - at[0::2]) / hz
     grid = np.arange(rules.slowest, rules.fastest + 0.25, 0.5)
     fits = np.floor(seconds[:, None] * grid / 60.0 + 1e-9).astype(np.int64)
     running = np.concatenate([np.zeros((1, len(grid)), dtype=np.int64), np.cumsum(fits, axis=0)])
     until = np.searchsorted(row, np.arange(len(usable) + 1))
     enough = running[until[1:]] - running[until[:-1]] >= rules.least_breaths
-    return np.where(enough.any(axis=1), grid[np.argmax(enough, axis=1)], np.nan)
+    return np.asarray(np.where(enough.any(axis=1), grid[np.argmax(enough, axis=1)], np.nan))
 
 
 def _score(b: Breaths, rules: TraceRules) -> Real:
-    """Log-odds-like score of breathing against structured noise; -inf where there are too few cycles."""
+    """Log-odds-like score of breathing against structured noise; -inf with too few cycles or too fast ones."""
     n = np.sqrt(b.count)
     alike = np.clip(np.nan_to_num(b.alike, nan=0.01), 0.01, 0.995)
     score = (
@@ -190,7 +191,8 @@ def _score(b: Breaths, rules: TraceRules) -> Real:
         + rules.score_interval_cv * n * np.nan_to_num(b.interval_cv, nan=1.0)
         + rules.score_covered * n * b.covered
     )
-    return np.where(b.count >= rules.least_breaths, score, -np.inf)
+    in_band = np.nan_to_num(b.rate, nan=np.inf) <= rules.fastest
+    return np.where((b.count >= rules.least_breaths) & in_band, score, -np.inf)
 
 
 def _false_alarm(score: Real, rules: TraceRules) -> Real:
@@ -203,67 +205,62 @@ def _false_alarm(score: Real, rules: TraceRules) -> Real:
 
 
 def _pump_like(b: Breaths, rules: TraceRules) -> Flag:
-    """Cycles that change faster than a chest does, given how long they are; very regular ones are doubted sooner,
-    and so are those whose depth is the same while their length varies: a pump cycles between two pressures.
     """
-    seconds = 60.0 / np.maximum(np.nan_to_num(b.rate, nan=15.0), 1e-9)
-    sharp = np.nan_to_num(b.sharpness, nan=0.0)
-    edge = np.nan_to_num(b.edge, nan=0.0)
+    Whether the cycles are a pump's rather than a chest's.
+
+    They change faster than a chest does, given how long they are. Where cycles are too short for that to
+    show, the very regular ones are doubted sooner, and so are those of one depth whose length varies: a
+    pump cycles between two pressures.
+    """
+    seconds = 60.0 / np.nan_to_num(b.rate, nan=15.0)
+    sharp, edge = np.nan_to_num(b.sharpness, nan=0.0), np.nan_to_num(b.edge, nan=0.0)
     intervals, swings = np.nan_to_num(b.interval_cv, nan=1.0), np.nan_to_num(b.swing_cv, nan=1.0)
-    metronome = (intervals < rules.pump_regular) & (swings < 3 * rules.pump_regular)
-    between_two_pressures = (swings < 2 * rules.pump_regular) & (swings < 0.6 * intervals)
-    return (
+    short = seconds < rules.pump_short
+    metronome = (intervals < rules.pump_regular * np.where(short, 1.0, 0.6)) & (
+        swings < 3 * rules.pump_regular
+    )
+    between_two_pressures = (swings < 1.75 * rules.pump_regular) & (swings < 0.6 * intervals) & short
+    return np.asarray(
         (sharp > rules.pump_sharp)
         | ((seconds >= 4.0) & (edge > rules.pump_edge))
         | ((seconds >= 3.0) & (edge > rules.pump_edge + 0.08) & (sharp > 0.75 * rules.pump_sharp))
-        | (metronome & (sharp > 0.72 * rules.pump_sharp))
-        | (between_two_pressures & (sharp > 0.78 * rules.pump_sharp))
+        | ((metronome | between_two_pressures) & (sharp > 0.78 * rules.pump_sharp))
     )
 
 
-def _greatest_range(spectrum: Spectrum, usable: Flag, hz: float, rules: TraceRules) -> Real:
-    """The range that no swing exceeds: of the band-limited pressure, in windows longer than the slowest breath."""
-    rows, width = usable.shape
-    ones = np.ones(rows)
-    band = spectrum.band(
-        0.4 * rules.slowest * ones,
-        0.7 * rules.slowest * ones,
-        rules.fastest * ones,
-        1.25 * rules.fastest * ones,
-    )
-    window = min(round(60.0 / rules.slowest * hz), width)
-    high = maximum_filter1d(np.where(usable, band, -np.inf), window, axis=1, mode="constant", cval=-np.inf)
-    low = minimum_filter1d(np.where(usable, band, np.inf), window, axis=1, mode="constant", cval=np.inf)
-    start, every = window // 2, max(1, round(hz))
-    places = slice(start, max(width - (window - 1) // 2, start + 1), every)
-    spread = high[:, places] - low[:, places]
-    return quantile(spread, np.isfinite(spread), rules.absent_quantile)
+def _greatest_range(band: Real, usable: Flag, hz: float, rules: TraceRules) -> Real:
+    """The range no swing exceeds: of the band-limited pressure, in windows longer than the slowest breath."""
+    second = max(1, round(hz))
+    high = merge(np.where(usable, band, -np.inf), second, np.maximum)
+    low = merge(np.where(usable, band, np.inf), second, np.minimum)
+    window = min(round(60.0 / rules.slowest), high.shape[1])
+    spread = running(high, window, np.maximum) - running(low, window, np.minimum)
+    return np.asarray(np.round(quantile(spread, np.isfinite(spread), rules.absent_quantile), 2))
 
 
 def _decide(
     ready: Conditioned,
-    spectrum: Spectrum,
-    usable: Flag,
-    hz: float,
     rate: float,
-    lowest: Real,
-    tries: list[Breaths],
+    range_: Real,
+    one: Breaths,
+    two: Breaths,
+    beat: Real,
     rules: TraceRules,
 ) -> pl.DataFrame:
-    one, two = tries
-    clear = [_false_alarm(_score(b, rules), rules) <= rules.false_alarm for b in tries]
-    pump = [_pump_like(b, rules) for b in tries]
-    ratio = np.maximum(two.rate, one.rate) / np.minimum(two.rate, one.rate)
-    overtone = (np.abs(ratio / np.round(ratio) - 1) < 0.08) | ~(ratio > 1.3)
+    clear = [_false_alarm(_score(b, rules), rules) <= rules.false_alarm for b in (one, two)]
+    pump = [_pump_like(b, rules) for b in (one, two)]
+    with np.errstate(invalid="ignore"):
+        ratio = np.maximum(two.rate, one.rate) / np.minimum(two.rate, one.rate)
+        overtone = (np.abs(ratio / np.round(ratio) - 1) < 0.08) | ~(ratio > 1.3)
     take_two = ~(clear[0] & ~pump[0]) & clear[1] & ~pump[1] & ~overtone
     found = (clear[0] & ~pump[0]) | take_two
 
     def of(name: str) -> Real:
-        return np.where(take_two, getattr(two, name), getattr(one, name))
+        return np.asarray(np.where(take_two, getattr(two, name), getattr(one, name)))
 
     swing = np.round(of("swing"), 2)
     need = rules.least_swing if rate >= rules.alias_rate else rules.alias_swing
-    range_ = np.round(_greatest_range(spectrum, usable, hz, rules), 2)
+    lowest = _lowest_rate(ready.usable, ready.rate_hz, rules)
     can_tell = lowest <= rules.absent_covers
     present = found & (swing >= need)
     small = found & (swing >= 0.5 * rules.least_swing)
@@ -275,9 +272,11 @@ def _decide(
         str(Verdict.INDETERMINATE),
     )
     measured = assessable & ~absent & (of("count") >= rules.least_breaths)
-    kind, fraction = _main_artefact(
-        ready, clear[0] & pump[0] & (one.swing > rules.least_swing / 2), pulse(spectrum, usable, rules)
-    )
+    pumped = clear[0] & pump[0] & (one.swing > rules.least_swing / 2)
+    # A breath's second and third harmonics lie where the heart does.
+    overtones = beat / np.where(found, of("rate"), np.nan)
+    heart = ~np.isnan(beat) & ~((overtones < 3.5) & (np.abs(overtones - np.round(overtones)) < 0.12))
+    kind, fraction = _main_artefact(ready, pumped, heart)
     nan = np.nan
     return _frame(
         verdict,
@@ -292,7 +291,7 @@ def _decide(
 
 
 def _main_artefact(ready: Conditioned, pumped: Flag, heart: Flag) -> tuple[NDArray[np.str_], Real]:
-    """The kind that took most samples, else what colours the whole trace; and the share of artefact samples."""
+    """The kind that took most samples, else what colours the whole trace; the share of artefact samples."""
     width = ready.usable.shape[1]
     cough = ready.burst_is_cough[:, None]
     shares = np.column_stack(
@@ -325,7 +324,7 @@ def _main_artefact(ready: Conditioned, pumped: Flag, heart: Flag) -> tuple[NDArr
     return kind, np.round(artefact.sum(axis=1) / width, 4)
 
 
-def _nothing(block: Real, rules: TraceRules) -> pl.DataFrame:
+def _nothing(block: Real) -> pl.DataFrame:
     """Too short or too slowly sampled to hold three breaths of any rate."""
     rows = len(block)
     nan = np.full(rows, np.nan)
