@@ -16,6 +16,7 @@ from heapq import heapify, heappop, heappush
 import numpy as np
 import polars as pl
 
+from pipeline.course.order import in_order
 from pipeline.course.zones import zone_of
 
 FILE = ["dev", "file_no"]
@@ -57,7 +58,10 @@ def number_epochs(lines: pl.DataFrame) -> pl.DataFrame:
 
 def _in_order(lines: pl.DataFrame) -> pl.DataFrame:
     """Lines of each file in the order they were written by the device; `counted` files told from others."""
-    lines = lines.sort(*FILE, "line")
+    lines = in_order(lines, *FILE, "line")
+    lines = lines.filter(
+        pl.any_horizontal(pl.col(name) != pl.col(name).shift() for name in (*FILE, "line")).fill_null(True)
+    )
     same_file = (pl.col("dev") == pl.col("dev").shift()) & (pl.col("file_no") == pl.col("file_no").shift())
     steps = lines.select(
         *FILE,
@@ -84,7 +88,7 @@ def _in_order(lines: pl.DataFrame) -> pl.DataFrame:
     lines = lines.join(votes, on=FILE, how="left", maintain_order="left")
     if votes["newest_first"].any():
         backwards = pl.when("newest_first").then(-pl.col("line").cast(pl.Int64)).otherwise("line")
-        lines = lines.with_columns(order=backwards).sort(*FILE, "order").drop("order")
+        lines = in_order(lines.with_columns(order=backwards), *FILE, "order").drop("order")
     return lines.drop("newest_first")
 
 
@@ -156,9 +160,12 @@ class _Segment:
     after: set[int] = field(default_factory=set)  # segments that a file shows to come before this one
 
     @property
-    def place(self) -> tuple[int, int, int, int]:
+    def place(self) -> tuple[int, ...]:
         """Where it stands in time as far as its own clock says, with full tie-breakers."""
-        return (self.first, self.last, self.low, self.high)
+        if self.counted:
+            return (self.first, self.last, self.low, self.high)
+        # Pieces of an hour that comes twice stand in the order in which exports first showed them.
+        return (zone_of(self.zone).repeat_began(self.first), self.seen, self.first, self.last)
 
     def take(self, other: _Segment) -> None:
         """Become the union of both."""
@@ -219,8 +226,8 @@ def _shared(lines: pl.DataFrame) -> list[tuple[int, int]]:
     session, and in an hour that the zone repeats also the same readings.
     """
     key = ["dev", "counted", "session", "seq", "wall", "content"]
-    rows = lines.select(*key[:-1], _content_in_repeats(lines), "file_no", "segment").sort(
-        *key, "file_no", "segment"
+    rows = in_order(
+        lines.select(*key[:-1], _content_in_repeats(lines).rank("dense"), "segment"), *key, "segment"
     )
     same = pl.all_horizontal(pl.col(name).eq_missing(pl.col(name).shift()) for name in key)
     pairs = (

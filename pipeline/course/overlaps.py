@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import polars as pl
 
-IDENTITY = ["dev", "counted", "epoch", "seq", "nth", "session"]
+from pipeline.course.order import in_order
+
+IDENTITY = ("dev", "counted", "epoch", "seq", "nth", "session")
 _CHUNK = 20_000  # pairs of traces compared at a time, so that memory stays flat
 
 
-def merge_exports(lines: pl.DataFrame, readings: list[str], traces: pl.DataFrame) -> pl.DataFrame:
+def merge_exports(
+    lines: pl.DataFrame, readings: pl.DataFrame, traces: pl.DataFrame
+) -> tuple[pl.DataFrame, pl.DataFrame]:
     """
     Merge the copies of each row of a device's log, field by field.
 
@@ -20,67 +26,74 @@ def merge_exports(lines: pl.DataFrame, readings: list[str], traces: pl.DataFrame
     Parameters
     ----------
     lines
-        One row a line, with the identity columns, `file_no` (rank of the file), `line`, `wall`,
-        `record`, `trace_at` (row in `traces`, or null) and the readings.
+        One row a line: the identity, `file_no` (rank of the file), `line`, `wall`, `record`, and where
+        its readings and its trace stand: `at` (row in `readings`), `trace_at` (row in `traces`, or null).
     readings
-        Names of the reading columns.
+        The reading columns, one row a line in any order.
     traces
         `rate_hz` and `samples_cmh2o`, one row a trace.
 
     Returns
     -------
-    One row an identity in the order of identities, without `file_no` and `line`, with `exports` and
-    `conflicting`.
+    One row an identity, in order, with `exports`, `conflicting` and `at`, and the readings that `at`
+    points to: those given, followed by those that had to be merged.
     """
-    lines = lines.sort(*IDENTITY, "file_no", "line")
-    fields = [name for name in readings if name != "alerts"]
-    differs = pl.any_horizontal(
-        ~pl.col(name).eq_missing(pl.col(name).shift()) for name in [*fields, "wall", "record", "rang"]
-    )
-    lines = (
-        lines.with_columns(rang=pl.col("alerts").list.join(";"))
-        .with_columns(
-            new=pl.any_horizontal(~pl.col(name).eq_missing(pl.col(name).shift()) for name in IDENTITY)
-            | (pl.int_range(pl.len()) == 0)
-        )
-        .with_columns(
-            identity=pl.col("new").cum_sum(),
-            export=(pl.col("new") | (pl.col("file_no") != pl.col("file_no").shift())).cast(pl.Int32),
-            differs=~pl.col("new") & differs,
-        )
+    lines = in_order(lines, *IDENTITY, "file_no", "line")
+    new = _changes(lines, IDENTITY)
+    if new.all():
+        rows = lines.drop("file_no", "line")
+        return rows.with_columns(exports=pl.lit(1, pl.Int32), conflicting=pl.lit(False)), readings
+    lines = lines.with_columns(
+        identity=new.cum_sum(),
+        export=(new | _changes(lines, ["file_no"])).cast(pl.Int32),
+        differs=~new & (_differ(lines, readings) | _changes(lines, ["wall", "record"])),
     )
     lines = lines.with_columns(differs=pl.col("differs") | _traces_differ(lines, traces))
-    if lines["new"].all():
-        return lines.select(_kept(lines), exports=pl.lit(1, pl.Int32), conflicting=pl.lit(False))
-    tally = lines.group_by("identity", maintain_order=True).agg(
+    copies = lines.group_by("identity", maintain_order=True).agg(
         exports=pl.col("export").sum(), mixed=pl.col("differs").any()
     )
-    lines = lines.join(tally, on="identity", how="left", maintain_order="left")
+    lines = lines.drop("export", "differs", "line", "file_no").join(
+        copies, on="identity", how="left", maintain_order="left"
+    )
     last = pl.col("identity").ne_missing(pl.col("identity").shift(-1))
-    kept = ["identity", *_kept(lines), "exports"]
-    agreed = lines.filter(last & ~pl.col("mixed")).select(*kept, conflicting=pl.lit(False))
-    mixed = _merge_mixed(lines.filter("mixed"), fields, traces).select(*kept, "conflicting")
-    return pl.concat([agreed, mixed]).sort("identity").drop("identity")
+    agreed = lines.filter(last & ~pl.col("mixed")).with_columns(conflicting=pl.lit(False))
+    mixed = lines.filter("mixed")
+    merged = _merge(pl.concat([mixed, readings[mixed["at"]]], how="horizontal"), readings.columns, traces)
+    merged = merged.with_columns(at=(pl.int_range(pl.len()) + len(readings)).cast(pl.UInt32))
+    rows = in_order(pl.concat([agreed, merged.select(agreed.columns)]), "identity")
+    return rows.drop("identity", "mixed"), pl.concat([readings, merged.select(readings.columns)])
 
 
-def _kept(lines: pl.DataFrame) -> list[str]:
-    made_here = {"file_no", "line", "rang", "new", "identity", "export", "differs", "exports", "mixed"}
-    return [name for name in lines.columns if name not in made_here]
+def _changes(rows: pl.DataFrame, names: Sequence[str]) -> pl.Series:
+    """Where any of these columns is not what it was in the row before; true in the first row."""
+    changed = pl.any_horizontal(~pl.col(name).eq_missing(pl.col(name).shift()) for name in names)
+    return rows.select((changed | (pl.int_range(pl.len()) == 0)).alias("changed")).to_series()
+
+
+def _differ(lines: pl.DataFrame, readings: pl.DataFrame) -> pl.Series:
+    """Where the readings of a line are not those of the line before, column by column to spare memory."""
+    found = pl.repeat(False, len(lines), eager=True)
+    for name in readings.columns:
+        values = readings.get_column(name)
+        if values.dtype == pl.List:
+            values = values.list.join(";")
+        found = found | _changes(values.gather(lines["at"]).to_frame(), [name])
+    return found
 
 
 def _traces_differ(lines: pl.DataFrame, traces: pl.DataFrame) -> pl.Series:
     """Where a copy's trace is not that of the copy before it."""
     pair = lines.select(
+        "identity",
         row=pl.int_range(pl.len()),
         here=pl.col("trace_at"),
         before=pl.col("trace_at").shift(),
-        new=pl.col("new"),
-    ).filter(~pl.col("new"))
+        copy=pl.col("identity") == pl.col("identity").shift(),
+    ).filter("copy")
     one_blank = pair.filter(pl.col("here").is_null() != pl.col("before").is_null())["row"]
     both = pair.filter(pl.col("here").is_not_null() & pl.col("before").is_not_null())
-    found = [one_blank, both["row"].filter(~_same_traces(both["here"], both["before"], traces))]
-    rows = pl.concat(found)
-    return lines.select(pl.int_range(pl.len()).is_in(rows.implode())).to_series()
+    rows = pl.concat([one_blank, both["row"].filter(~_same_traces(both["here"], both["before"], traces))])
+    return lines.select(pl.int_range(pl.len()).is_in(rows.implode()).alias("differs")).to_series()
 
 
 def _same_traces(one: pl.Series, other: pl.Series, traces: pl.DataFrame) -> pl.Series:
@@ -91,9 +104,11 @@ def _same_traces(one: pl.Series, other: pl.Series, traces: pl.DataFrame) -> pl.S
     return pl.concat(same)
 
 
-def _merge_mixed(lines: pl.DataFrame, fields: list[str], traces: pl.DataFrame) -> pl.DataFrame:
-    """Field by field, for identities whose copies are not all the same."""
-    others = [name for name in _kept(lines) if name not in {*fields, "alerts", "record", "trace_at"}]
+def _merge(lines: pl.DataFrame, readings: list[str], traces: pl.DataFrame) -> pl.DataFrame:
+    """Field by field, for identities whose copies are not all the same; one row each."""
+    fields = [name for name in readings if name != "alerts"]
+    valued = [*fields, "record", "trace_at"]
+    others = [name for name in lines.columns if name not in {*valued, "alerts", "identity"}]
     trace_before = pl.col("trace_at").forward_fill().shift().over("identity")
     pair = lines.select("identity", here=pl.col("trace_at"), before=trace_before).drop_nulls()
     other_trace = pair.filter(~_same_traces(pair["here"], pair["before"], traces))["identity"].unique()
@@ -105,11 +120,9 @@ def _merge_mixed(lines: pl.DataFrame, fields: list[str], traces: pl.DataFrame) -
     return (
         lines.group_by("identity", maintain_order=True)
         .agg(
-            *(pl.col(name).drop_nulls().last() for name in [*fields, "record", "trace_at"]),
-            pl.coalesce(pl.col("alerts").filter(rang).last(), pl.col("alerts").drop_nulls().last()).alias(
-                "alerts"
-            ),
-            *(pl.col(name).last() for name in [*others, "exports"]),
+            *(pl.col(name).drop_nulls().last() for name in valued),
+            pl.coalesce(pl.col("alerts").filter(rang).last(), pl.col("alerts").drop_nulls().last()),
+            *(pl.col(name).last() for name in others),
             conflicting=disagree,
         )
         .with_columns(conflicting=pl.col("conflicting") | pl.col("identity").is_in(other_trace.implode()))

@@ -8,16 +8,17 @@ import polars as pl
 
 from pipeline.course.clock import date_rows
 from pipeline.course.epochs import number_epochs
+from pipeline.course.order import in_order
 from pipeline.course.overlaps import merge_exports
 from pipeline.course.quality import count_days
 from pipeline.course.uses import list_uses, name_uses
-from pipeline.course.zones import official_offsets
+from pipeline.course.zones import MINUTE_US, official_offsets
 from pipeline.definitions import Definitions
 from schemas.errors import InputError
 from schemas.lake import QUALITY_DAY, READINGS, RESOLVED, USE_TABLE
+from schemas.table import INSTANT
 
 _READINGS = [column.name for column in READINGS]
-_MINUTE_US = 60_000_000
 
 
 @dataclass(frozen=True)
@@ -62,10 +63,10 @@ def resolve(
         return Resolved(RESOLVED.empty(), USE_TABLE.empty(), QUALITY_DAY.empty())
     devices = minutes.select("site", "device").unique().sort("site", "device").with_row_index("dev")
     ranked = _rank_files(minutes, files)
-    lines = number_epochs(_lines(minutes, traces, devices, ranked))
-    lines = lines.drop("content", "segment", "odd")
-    lines = pl.concat([lines.drop("at"), minutes[_READINGS][lines["at"]]], how="horizontal")
-    rows = merge_exports(lines, _READINGS, traces.select("rate_hz", "samples_cmh2o"))
+    lines = number_epochs(_lines(minutes, traces, devices, ranked)).drop("content", "segment", "odd")
+    latest = lines.group_by("dev").agg(last_export_at=pl.col("exported").max().cast(INSTANT))
+    traces = traces.select("rate_hz", "samples_cmh2o")
+    rows, readings = merge_exports(lines, minutes.select(_READINGS), traces)
     rows = _grid(date_rows(rows, definitions.uses.hole))
     rows = rows.join(devices, on="dev", how="left", maintain_order="left")
     rows = rows.with_columns(
@@ -73,10 +74,14 @@ def resolve(
         epoch=pl.when("counted").then("epoch").otherwise(0),
     )
     rows = name_uses(rows, definitions.uses)
-    exports = (
-        lines.group_by("dev").agg(last_export_at=pl.col("exported").max()).join(devices, on="dev", how="left")
-    ).select("site", "device", pl.col("last_export_at").cast(pl.Datetime("us", "UTC")))
-    return Resolved(RESOLVED.conform(_with_traces(rows, traces)), list_uses(rows, exports), count_days(rows))
+    observed = pl.concat(
+        [rows, readings[rows["at"]], traces.select(pl.all().gather(rows["trace_at"]))], how="horizontal"
+    )
+    return Resolved(
+        RESOLVED.conform(observed),
+        list_uses(observed, latest.join(devices, on="dev").drop("dev")),
+        count_days(rows),
+    )
 
 
 def _rank_files(minutes: pl.DataFrame, files: pl.DataFrame) -> pl.DataFrame:
@@ -115,7 +120,7 @@ def _lines(
             "line",
             "session",
             "record",
-            wall=pl.col("clock").to_physical() // _MINUTE_US,
+            wall=pl.col("clock").to_physical() // MINUTE_US,
             content=pl.struct(*(n for n in _READINGS if n != "alerts")).hash(),
         )
         .with_row_index("at")
@@ -128,14 +133,13 @@ def _lines(
             maintain_order="left",
         )
         .drop("file_sha256", "site", "device")
-        .unique(["dev", "file_no", "line"])
     )
 
 
 def _grid(rows: pl.DataFrame) -> pl.DataFrame:
     """One row a minute of each (device, session): the last in the log's order; `hidden` counts the others."""
     key = ["dev", "session", "instant"]
-    rows = rows.with_row_index("order").sort(*key, "order")
+    rows = in_order(rows.with_row_index("order"), *key, "order")
     same = pl.all_horizontal(pl.col(name) == pl.col(name).shift() for name in key).fill_null(False)
     if not rows.select(same.any()).item():
         return rows.drop("order").with_columns(hidden=pl.lit(0, pl.UInt32))
@@ -149,8 +153,3 @@ def _grid(rows: pl.DataFrame) -> pl.DataFrame:
         .with_columns(clock_step="stepped")
         .drop("order", "minute_no", "stepped")
     )
-
-
-def _with_traces(rows: pl.DataFrame, traces: pl.DataFrame) -> pl.DataFrame:
-    standing = traces.select("rate_hz", "samples_cmh2o").with_row_index("trace_at")
-    return rows.join(standing, on="trace_at", how="left", maintain_order="left")

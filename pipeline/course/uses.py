@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.course.order import in_order
+from pipeline.course.zones import MINUTE_US
 from pipeline.definitions import UseRules
 from schemas.lake import USE_TABLE
 from schemas.vocabulary import State
 
-_OWNER = ["site", "device", "session"]
+_OWNER = ["dev", "session"]
 
 
 def name_uses(rows: pl.DataFrame, rules: UseRules) -> pl.DataFrame:
@@ -18,7 +20,8 @@ def name_uses(rows: pl.DataFrame, rules: UseRules) -> pl.DataFrame:
     Parameters
     ----------
     rows
-        One row an observed minute: `site`, `device`, `session`, `instant` (minutes since 1970, UTC).
+        One row an observed minute: `dev` (a number for site and device), `site`, `device`, `session`,
+        `instant` (minutes since 1970, UTC).
     rules
         `hole`: so many minutes without a row end a use.
 
@@ -28,29 +31,29 @@ def name_uses(rows: pl.DataFrame, rules: UseRules) -> pl.DataFrame:
 
     Examples
     --------
-    >>> rows = pl.DataFrame({"site": "s", "device": "d", "session": 1, "instant": [0, 1, 1442, 2882]})
+    >>> rows = pl.DataFrame(
+    ...     {"dev": 0, "site": "s", "device": "d", "session": 1, "instant": [0, 1, 1442, 2882]}
+    ... )
     >>> name_uses(rows, UseRules(hole=1440))["use_id"].unique().sort().to_list()
     ['s:d/1@19700101T0000Z', 's:d/1@19700102T0002Z']
     """
-    rows = rows.sort(*_OWNER, "instant")
+    rows = in_order(rows, *_OWNER, "instant")
     begins = (pl.col("instant").diff() - 1 >= rules.hole) | pl.any_horizontal(
         pl.col(name) != pl.col(name).shift() for name in _OWNER
     )
     rows = rows.with_columns(
         begins=begins.fill_null(True),
-        minute=(pl.col("instant") * 60_000_000).cast(pl.Datetime("us")).dt.replace_time_zone("UTC"),
+        minute=(pl.col("instant") * MINUTE_US).cast(pl.Datetime("us")).dt.replace_time_zone("UTC"),
     ).with_columns(use=pl.col("begins").cum_sum())
-    names = rows.filter("begins").select(
-        "use",
-        use_id=pl.format(
-            "{}:{}/{}@{}", "site", "device", "session", pl.col("minute").dt.strftime("%Y%m%dT%H%MZ")
-        ),
+    started = pl.col("minute").dt.strftime("%Y%m%dT%H%MZ")
+    names = (
+        rows.filter("begins")
+        .select("use", use_id=pl.format("{}:{}/{}@{}", "site", "device", "session", started))
+        .sort("use_id")
+        .with_row_index("place")
     )
-    return (
-        rows.join(names, on="use", how="left", maintain_order="left")
-        .drop("begins", "use")
-        .sort("use_id", "minute")
-    )
+    rows = rows.join(names, on="use", how="left", maintain_order="left")
+    return in_order(rows, "place", "instant").drop("begins", "use", "place")
 
 
 def list_uses(rows: pl.DataFrame, exports: pl.DataFrame) -> pl.DataFrame:

@@ -73,6 +73,13 @@ class Zone:
         change = self.changes[bisect_right(self.changes, wall - later) - 1]
         return change + earlier
 
+    def repeat_began(self, wall: int) -> int:
+        """The first wall time of the repeated stretch around `wall`; outside of one, `wall` itself."""
+        options = self.readings(wall)
+        if len(options) < 2:
+            return wall
+        return self.repeats_until(wall) - (options[0] - options[-1])
+
     def last_change(self, instant: int) -> int | None:
         """Index of the last change at or before an instant."""
         near = bisect_right(self.changes, instant)
