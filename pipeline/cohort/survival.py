@@ -140,9 +140,9 @@ def _log_log(
     z = float(norm.ppf((1 + level) / 2))
     inside = (estimate > 0) & (estimate < 1)
     p = np.where(inside, estimate, 0.5)
-    with np.errstate(invalid="ignore"):
+    with np.errstate(invalid="ignore", over="ignore"):
         spread = z * np.where(inside, error, 0.0) / (p * np.abs(np.log(p)))
-    ends = np.array([p ** np.exp(spread), p ** np.exp(-spread)])
+        ends = np.array([p ** np.exp(spread), p ** np.exp(-spread)])
     low, high = np.where(inside, ends, np.nan)
     return low, high
 
