@@ -147,7 +147,7 @@ def test_without_a_date_of_export_the_last_minute_stands_for_it() -> None:
     from tests.ingest.drain_logs import DEFINITIONS, PROFILES
 
     text = next(p for p in PROFILES if p.name == "north").text
-    start, stop = text.index("[exported_at]"), text.index("[clock]")
+    start, stop = text.index("\n[exported_at]"), text.index("\n[clock]")
     answer = read_log(north(), NORTH_NAME, [parse_profile(text[:start] + text[stop:])], DEFINITIONS)
     assert answer.file["exported_at"] == datetime(2031, 3, 10, 12, 2, tzinfo=UTC)
     assert isinstance(answer.minutes, pl.DataFrame)
