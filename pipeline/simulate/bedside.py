@@ -36,16 +36,17 @@ def around_the_bed(plan: Plan, rng: np.random.Generator) -> Bedside:
     """
     Lay out self-checks, walks, tilt, power and coughs.
 
-    Self-checks of three minutes open the log, a failed one comes before the good one. On walks the
+    Self-checks of three minutes open the log and each swapped device's part of it; a failed one
+    comes before the good one. On walks the
     drain hangs at 5 to 40 degrees and runs on battery; some are left lying on their side for up to
     an hour and a half after it. A battery lasts about eleven hours and loads in four (half a day at
     a moderate leak is common practice). Coughs fall in about one minute of twenty-five (our
     judgement).
     """
     n = plan.minutes
-    checks = tuple(
-        Stretch(SELF_CHECK_MINUTES * i, SELF_CHECK_MINUTES * (i + 1)) for i in range(plan.failed_checks + 1)
-    )
+    first = plan.failed_checks + 1 if plan.self_check else 0
+    begins = [SELF_CHECK_MINUTES * place for place in range(first)]
+    checks = tuple(Stretch(minute, minute + SELF_CHECK_MINUTES) for minute in (*begins, *plan.swaps))
     walking = mask(n, plan.walks)
     mains = ~(walking | mask(n, _unplugged(plan, rng)))
     set_pressure = np.zeros(n)
@@ -53,7 +54,7 @@ def around_the_bed(plan: Plan, rng: np.random.Generator) -> Bedside:
         set_pressure[minute:] = pressure
     return Bedside(
         checking=mask(n, checks),
-        failed_check=mask(n, checks[:-1]),
+        failed_check=mask(n, checks[: max(first - 1, 0)]),
         walking=walking,
         tilt_deg=_tilt(plan, rng),
         battery_pct=_battery(mains),

@@ -48,8 +48,9 @@ def drain_truth(
 
     `prolonged` says what the lung did while the tube was in. `expected_prolonged_leak` says what an
     honest ledger can know: `unknown` where the drain left sight while leaking or left it early for
-    another reason than a planned removal. Holes are not weighed here: where a drain has
-    `unlogged_minutes`, a ledger may know less.
+    another reason than a planned removal. Two things are not weighed here: where a drain has
+    `unlogged_minutes` a ledger may know less, and where the ward registered `wrong_dates` it is told
+    something else.
     """
     truth, minutes = lived.truth, lived.plan.minutes
     origin = _origin(lived, row)
@@ -76,7 +77,7 @@ def drain_truth(
         "expected_prolonged_leak": str(verdict),
         "expected_reason": None if why is None else str(why),
         "output_ml": float(truth["output_ml"][-1]),
-        "canister_changes": int(truth["canister_no"][-1]) - 1,
+        "canister_changes": int(truth["canister_no"][-1]) - 1 - len(lived.plan.swaps),
         "occlusions": len(lived.plan.occlusions),
         "occluded_minutes": int(truth["occluded"].sum()),
         "clamped_minutes": int(truth["clamped"].sum()),

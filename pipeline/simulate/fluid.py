@@ -34,7 +34,7 @@ def drain_fluid(plan: Plan, blocked: Flags, rng: np.random.Generator) -> Fluid:
     within about a quarter of an hour after it opens; behind a blocked tube at least 25 to 60 mL
     gather (our judgement). A canister is changed 5 to 75 minutes after it is 95 % full: suction
     paused two to four minutes, the line clamped meanwhile, and now and then left clamped
-    afterwards (`plan.forgotten_clamps`).
+    afterwards (`plan.forgotten_clamps`). A swapped device comes with its own canister.
 
     Parameters
     ----------
@@ -50,11 +50,16 @@ def drain_fluid(plan: Plan, blocked: Flags, rng: np.random.Generator) -> Fluid:
     forgotten: list[Stretch] = []
     fitted = 0
     after_change = dict(plan.forgotten_clamps)
+    swaps = sorted(plan.swaps, reverse=True)
     while True:
         filled = np.cumsum(into[fitted:])
         full = int(np.searchsorted(filled, 0.95 * plan.canister_ml)) + fitted
         begins = full + int(rng.integers(5, 75))
         ends = begins + int(rng.integers(2, 5))
+        if swaps and swaps[-1] <= ends:
+            fitted = swaps.pop()
+            no[fitted:] += 1
+            continue
         if ends + 5 >= plan.minutes:
             break
         clamp = after_change.get(len(changes) + 1, 0)

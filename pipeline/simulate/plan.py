@@ -68,6 +68,10 @@ class Plan:
         A sagging loop of the tube fills with fluid: the swing is damped, nothing is shut.
     forgotten_clamps
         (number of the canister change, minutes the line then stays clamped).
+    self_check
+        Whether the device checked itself before use; not when nobody told it of a new patient.
+    swaps
+        Minutes at which another device takes over: it checks itself and has its own canister.
     off, lost
         Device switched off (its counter stands still); rows the device wrote but lost (the
         counter goes on).
@@ -91,7 +95,9 @@ class Plan:
     heart_rate_per_min: float = 80.0
     tube_french: int = 28
     expansion: Stretch | None = None
+    self_check: bool = True
     failed_checks: int = 0
+    swaps: tuple[int, ...] = ()
     walks: tuple[Stretch, ...] = ()
     knocked_over: tuple[Stretch, ...] = ()
     pauses: tuple[Stretch, ...] = ()

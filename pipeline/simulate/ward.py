@@ -102,7 +102,7 @@ def device_shift(
     previous: Therapy | None = None
     for slot, number in enumerate(drains):
         story_rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(2, number)))
-        story = _story(story_rng, previous)
+        story = _story(story_rng, shift.stays[-1] if shift.stays else None)
         begin = site.at(
             start + timedelta(days=int(slot * apart_days + offset)), float(story_rng.uniform(9, 19))
         )
@@ -112,13 +112,18 @@ def device_shift(
         sequence = np.random.SeedSequence(seed, spawn_key=(0, number))
         plan_rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(3, number)))
         plan = draw_plan(plan_rng, site.local(begin).hour)
+        middle = int(story_rng.uniform(0.3, 0.7) * plan.minutes)
+        if story == "device_swapped":
+            plan = replace(plan, swaps=(middle,))
+        elif story == "nobody_told_the_device":
+            plan = replace(plan, self_check=False)
         lived = finish(therapy(sequence, plan, begin, definitions))
         reset = slot == reset_at
         if reset:
             session = 1
         elif story != "nobody_told_the_device":
             session += 1
-        stay = _stay(story_rng, site, number, story, lived, device, session)
+        stay = _stay(story_rng, site, number, story, lived, device, session, middle)
         for serial, count, first, until in stay.on_devices:
             written = shift.parts.setdefault(serial, [])
             written.append(part(lived, count, first, until, reset_before=reset and not first))
@@ -130,9 +135,11 @@ def device_shift(
     return shift
 
 
-def _story(rng: np.random.Generator, previous: Therapy | None) -> str:
+def _story(rng: np.random.Generator, before: Stay | None) -> str:
     story = str(rng.choice(list(_STORIES), p=list(_STORIES.values())))
-    return "plain" if story == "nobody_told_the_device" and previous is None else story
+    # Only after a stay that left its use on this device and in the registry can the next one run on in it.
+    runs_on = before is not None and before.story in ("plain", "shared_use", "late_entry")
+    return "plain" if story == "nobody_told_the_device" and not runs_on else story
 
 
 def _clock(rng: np.random.Generator, site: Site, shift: Shift) -> Clock:
@@ -153,16 +160,23 @@ def _clock(rng: np.random.Generator, site: Site, shift: Shift) -> Clock:
 
 
 def _stay(
-    rng: np.random.Generator, site: Site, number: int, story: str, lived: Therapy, device: str, session: int
+    rng: np.random.Generator,
+    site: Site,
+    number: int,
+    story: str,
+    lived: Therapy,
+    device: str,
+    session: int,
+    middle: int,
 ) -> Stay:
+    """The stay's device uses (changed in the `middle`, where the story has it) and its papers."""
     minutes = lived.plan.minutes
-    middle = int(rng.uniform(0.3, 0.7) * minutes)
     spare = f"{site.device_prefix}{90_000 + number}"
     on_devices: tuple[tuple[str, int, int, int], ...] = ((device, session, 0, minutes),)
     if story == "device_swapped":
         on_devices = (
-            (device, session, 0, middle),
-            (spare, 1 + number % 50, middle + int(rng.integers(4, 30)), minutes),
+            (device, session, 0, middle - int(rng.integers(4, 30))),
+            (spare, 1 + number % 50, middle, minutes),
         )
     elif story == "mistaken_new_session":
         on_devices = ((device, session, 0, middle), (device, session + 1, middle, minutes))
@@ -174,7 +188,7 @@ def _stay(
     if story == "unlinked":
         rows = ()
     elif story == "no_log":
-        rows = (replace(row, device="" if row.uses else device, uses=f"{device}/{session + 900}"),)
+        rows = (replace(row, device="", uses=f"{device}/{session + 900}"),)
     elif story == "shared_use":
         rows = (row, replace(row, drain_key=row.drain_key + "b"))
     elif story == "wrong_dates" and row.tube_out_at is not None:

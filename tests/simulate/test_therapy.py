@@ -80,6 +80,18 @@ def test_a_failed_self_check_rings_and_is_done_again() -> None:
     assert (log["pressure_mean_cmh2o"][:3] > log["pressure_mean_cmh2o"][3:6].max() + 4).all()
 
 
+def test_a_swapped_device_checks_itself_and_has_its_own_canister() -> None:
+    lived = therapy(5, replace(quiet_plan(2 * DAY), swaps=(DAY,)))
+    log = lived.log
+    assert log["state"].to_list()[DAY - 1 : DAY + 4] == ["run", "check", "check", "check", "run"]
+    assert log["canister_volume_ml"][DAY + 2] < 10 < 100 < log["canister_volume_ml"][DAY - 1]
+    assert (lived.truth["output_ml"].diff().drop_nulls() >= 0).all()
+
+
+def test_nobody_told_the_device_so_it_does_not_check_itself() -> None:
+    assert therapy(5, replace(quiet_plan(DAY), self_check=False)).log["state"][0] == "run"
+
+
 def test_a_lung_that_never_leaked_has_no_leak_end() -> None:
     lived = therapy(5, quiet_plan(2 * DAY))
     assert lived.leak_end_minute is None
