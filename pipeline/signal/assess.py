@@ -181,7 +181,7 @@ def _lowest_rate(usable: Flag, hz: float, rules: TraceRules) -> Real:
 
 
 def _score(b: Breaths, rules: TraceRules) -> Real:
-    """Log-odds-like score of breathing against structured noise; -inf with too few cycles or too fast ones."""
+    """Log-odds-like score of breathing against structured noise; -inf with too few cycles or a rate out of the band."""
     n = np.sqrt(b.count)
     alike = np.clip(np.nan_to_num(b.alike, nan=0.01), 0.01, 0.995)
     score = (
@@ -191,7 +191,8 @@ def _score(b: Breaths, rules: TraceRules) -> Real:
         + rules.score_interval_cv * n * np.nan_to_num(b.interval_cv, nan=1.0)
         + rules.score_covered * n * b.covered
     )
-    in_band = np.nan_to_num(b.rate, nan=np.inf) <= rules.fastest
+    rate = np.nan_to_num(b.rate, nan=np.inf)
+    in_band = (rate <= rules.fastest) & (rate >= 0.95 * rules.slowest)
     return np.where((b.count >= rules.least_breaths) & in_band, score, -np.inf)
 
 
@@ -219,9 +220,10 @@ def _pump_like(b: Breaths, rules: TraceRules) -> Flag:
     metronome = (intervals < rules.pump_regular * np.where(short, 1.0, 0.6)) & (
         swings < 3 * rules.pump_regular
     )
-    between_two_pressures = (swings < 1.75 * rules.pump_regular) & (swings < 0.6 * intervals) & short
+    one_depth = swings < rules.pump_regular * np.where(short, 1.75, 1.25)
+    between_two_pressures = one_depth & (swings < 0.6 * intervals)
     return np.asarray(
-        (sharp > rules.pump_sharp)
+        (sharp > rules.pump_sharp * np.where(short, 1.0, 0.93))
         | ((seconds >= 4.0) & (edge > rules.pump_edge))
         | ((seconds >= 3.0) & (edge > rules.pump_edge + 0.08) & (sharp > 0.75 * rules.pump_sharp))
         | ((metronome | between_two_pressures) & (sharp > 0.78 * rules.pump_sharp))
