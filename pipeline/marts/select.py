@@ -27,7 +27,8 @@ def select(database: Path, sql: str, lake: Path) -> pl.DataFrame:
 
     The database is opened read-only and nothing outside it can be reached but the lake's folder, which
     the view `minute` reads. That permission would cover writing as well, so the text must be a single
-    SELECT in the database's own parse, without a part that writes. Instants come back in UTC.
+    SELECT in the database's own parse, without a part that writes. Instants come back in UTC; lengths
+    of time as durations, in which a month of an INTERVAL counts as 30 days.
     Interrupting (Ctrl-C) stops the query.
 
     Parameters
@@ -54,13 +55,17 @@ def select(database: Path, sql: str, lake: Path) -> pl.DataFrame:
             return _whole(_rows(connection, query))
         except duckdb.Error as error:
             raise _explained(connection, error) from error
+        except pl.exceptions.PolarsError as error:
+            raise CallError(
+                f"sql: a column cannot be handed back as it is ({_first_line(error)}); cast it to VARCHAR."
+            ) from error
 
 
 def _rows(connection: duckdb.DuckDBPyConnection, query: str) -> pl.DataFrame:
     # The engine does not look at signals while it works, and its threads may be handed them; so it works
     # beside the calling thread, which looks up every so often.
     with ThreadPoolExecutor(max_workers=1) as worker:
-        answer: Future[pl.DataFrame] = worker.submit(lambda: connection.sql(query).pl())
+        answer: Future[pl.DataFrame] = worker.submit(_answered, connection, query)
         try:
             while not wait([answer], timeout=_LOOK_UP_SECONDS).done:
                 pass
@@ -68,6 +73,34 @@ def _rows(connection: duckdb.DuckDBPyConnection, query: str) -> pl.DataFrame:
             connection.interrupt()
             raise
         return answer.result()
+
+
+def _answered(connection: duckdb.DuckDBPyConnection, query: str) -> pl.DataFrame:
+    relation = connection.sql(query)
+    lengths = [str(dtype) == "INTERVAL" for dtype in relation.types]
+    for name, dtype in zip(relation.columns, relation.types, strict=True):
+        if str(dtype) != "INTERVAL" and "INTERVAL" in str(dtype):
+            raise CallError(f"sql: column {name!r} holds lengths of time within {dtype}; cast it to VARCHAR.")
+    if not any(lengths):
+        rows: pl.DataFrame = relation.pl()
+        return rows
+    # One instant less another is an INTERVAL, which frames do not know; they know durations.
+    places = [f"c{place}" for place in range(len(lengths))]
+    columns = ", ".join(
+        f"epoch_us({c}) AS {c}" if length else c for c, length in zip(places, lengths, strict=True)
+    )
+    wrapped: pl.DataFrame = connection.sql(
+        f"SELECT {columns} FROM ({query}\n) AS answer({', '.join(places)})"
+    ).pl()
+    return wrapped.select(
+        pl.col(place).cast(pl.Duration("us")).alias(name) if length else pl.col(place).alias(name)
+        for place, name, length in zip(places, _apart(relation.columns), lengths, strict=True)
+    )
+
+
+def _apart(names: list[str]) -> list[str]:
+    """Names of which none comes twice: a, a_1."""
+    return [f"{n}_{names[:i].count(n)}" if n in names[:i] else n for i, n in enumerate(names)]
 
 
 def _whole(rows: pl.DataFrame) -> pl.DataFrame:

@@ -8,7 +8,7 @@ import subprocess
 import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import polars as pl
@@ -168,6 +168,22 @@ def test_instants_come_back_in_utc_wherever_the_machine_stands(asked, monkeypatc
 def test_sums_of_counts_are_whole_numbers(asked):
     found = asked("SELECT sum(minutes_observed) AS minutes, sum(drains) AS n FROM drain, operation")
     assert found.schema == {"minutes": pl.Int64, "n": pl.Int64}
+
+
+def test_one_instant_less_another_is_a_duration_and_keeps_the_order(asked):
+    found = asked(
+        "SELECT drain_id, tube_out_at - tube_in_at AS stay, ended_at - origin_at AS stay FROM drain "
+        "WHERE site = 'lakeside' ORDER BY drain_id DESC -- the last first"
+    )
+    assert found.columns == ["drain_id", "stay", "stay_1"]
+    assert found["stay"].unique().to_list() == [timedelta(days=2)]
+    assert found["drain_id"].is_sorted(descending=True)
+
+
+@pytest.mark.parametrize("value", ["[INTERVAL 3 HOURS]", "union_value(a := 1)"])
+def test_what_no_frame_can_hold_is_said(asked, value):
+    with pytest.raises(CallError, match="cast it to VARCHAR"):
+        asked(f"SELECT {value} AS odd")
 
 
 def test_a_whole_number_beyond_64_bits_is_not_lost(asked):
