@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from pipeline.ingest.page import Page
 from pipeline.ingest.quoting import split_quoted
@@ -57,8 +59,9 @@ def clean_cells(page: Page, delimiter: str, comment: str | None, line_most: int)
         or _has_long_line(body, line_most)
     ):
         return None
-    lines = body.count(b"\n") + (not body.endswith(b"\n"))
-    if body.count(delimiter.encode()) != lines * (width - 1):
+    signs = np.frombuffer(body, np.uint8)
+    lines = _count(signs, "\n") + (not body.endswith(b"\n"))
+    if _count(signs, delimiter) != lines * (width - 1):
         return None
     try:
         rows = pl.read_csv(
@@ -126,6 +129,11 @@ def _is_plain(body: bytes, comment: str | None) -> bool:
     if comment is None or comment[:1].encode() not in body:
         return True
     return not body.startswith(comment.encode()) and b"\n" + comment.encode() not in body
+
+
+def _count(signs: NDArray[np.uint8], sign: str) -> int:
+    """How often a sign stands in a body; faster than `bytes.count` where it stands in every word."""
+    return int(np.count_nonzero(signs == ord(sign)))
 
 
 def _has_long_line(body: bytes, most: int) -> bool:

@@ -44,6 +44,7 @@ _COMMON = {
 }
 
 
+@cache
 def factor_to_ours(unit: str, quantity: Quantity) -> float:
     """
     By what a number in `unit` is multiplied to be in our unit of `quantity`.

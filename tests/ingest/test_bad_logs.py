@@ -9,7 +9,17 @@ import pytest
 
 from pipeline.ingest import read_log
 from schemas.errors import CallError
-from tests.ingest.drain_logs import COLUMNS, DEFINITIONS, FIRST_ROW_LINE, HEADER, PROFILES, Log, faults, read, row
+from tests.ingest.drain_logs import (
+    COLUMNS,
+    DEFINITIONS,
+    FIRST_ROW_LINE,
+    HEADER,
+    PROFILES,
+    Log,
+    faults,
+    read,
+    row,
+)
 
 BAD_CELLS = [
     ("record", "-1", "value_out_of_range"),
@@ -233,7 +243,7 @@ def test_a_bomb_is_stopped_at_the_limit_with_a_reason() -> None:
 
 
 def test_a_call_for_a_profile_or_a_site_that_cannot_be_is_the_callers_error() -> None:
-    with pytest.raises(CallError, match="There is no profile 'nroth'; did you mean 'north'"):
+    with pytest.raises(CallError, match=r"There is no profile 'nroth'; did you mean 'north'"):
         read_log(LOG.data, "x", PROFILES, DEFINITIONS, profile="nroth")
     with pytest.raises(CallError, match="A site's name is"):
         read_log(LOG.data, "x", PROFILES, DEFINITIONS, site="a b")
