@@ -34,6 +34,8 @@ def home(make_ward_month, minutes_from, tmp_path_factory):
     (folder / "private").mkdir()
     pl.DataFrame({"secret": ["s"]}).write_parquet(folder / "private" / "keys.parquet")
     pl.DataFrame({"secret": ["s"]}).write_csv(folder / "private" / "keys.csv")
+    (folder / "lake_of_others").mkdir()
+    pl.DataFrame({"secret": ["s"]}).write_parquet(folder / "lake_of_others" / "keys.parquet")
     return folder
 
 
@@ -126,6 +128,7 @@ def test_anything_else_is_refused_in_one_sentence_and_writes_nothing(asked, home
         "/etc/passwd",
         "{home}/private/keys.csv",
         "{home}/private/keys.parquet",
+        "{home}/lake_of_others/keys.parquet",
         "{home}/lake/../private/keys.parquet",
         "{home}/lake/*/../../private/keys.parquet",
         "https://example.org/keys.parquet",
