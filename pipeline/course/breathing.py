@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.course.grid import decimal
 from schemas.vocabulary import TidalingBasis, Verdict
 
 
@@ -35,7 +36,7 @@ def mark_sightings(grid: pl.DataFrame, evidence: pl.DataFrame) -> pl.DataFrame:
     )
     joined = grid.join(traces, on=["use_id", "minute"], how="left", maintain_order="left").with_columns(
         pl.col("traced").fill_null(False),
-        range_cmh2o=pl.col("pressure_max_cmh2o") - pl.col("pressure_min_cmh2o"),
+        range_cmh2o=decimal(pl.col("pressure_max_cmh2o") - pl.col("pressure_min_cmh2o")),
     )
     by_envelope = ~pl.col("traced") & (pl.col("tidaling_basis") == TidalingBasis.ENVELOPE).fill_null(False)
     verdict = pl.when("traced").then("trace_verdict").when(by_envelope).then("tidaling")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
+from pipeline.course.grid import decimal
 from pipeline.definitions import FluidRules
 
 
@@ -59,13 +60,15 @@ def change_clauses(rules: FluidRules) -> dict[str, pl.Expr]:
     `beside_pause` and `unread_minutes`; null where the clause does not apply.
     """
     before = pl.col("level_before_ml")
-    fall = pl.max_horizontal(pl.lit(rules.change_least), before * rules.change_share / 100)
-    unseen = pl.max_horizontal(pl.lit(rules.change_least), before * rules.change_unseen_share / 100)
-    emptied = pl.min_horizontal(pl.lit(rules.change_empty), before - rules.change_pause)
+    fall = pl.max_horizontal(pl.lit(rules.change_least), before * (rules.change_share / 100))
+    unseen = pl.max_horizontal(pl.lit(rules.change_least), before * (rules.change_unseen_share / 100))
+    emptied = pl.min_horizontal(pl.lit(rules.change_empty), decimal(before - rules.change_pause))
     return {
-        "great_fall": before - fall,
+        "great_fall": decimal(before - fall),
         "emptied_beside_pause": pl.when("beside_pause").then(emptied),
-        "lower_after_unread": pl.when(pl.col("unread_minutes") >= rules.change_unseen).then(before - unseen),
+        "lower_after_unread": pl.when(pl.col("unread_minutes") >= rules.change_unseen).then(
+            decimal(before - unseen)
+        ),
     }
 
 

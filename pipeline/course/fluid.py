@@ -69,7 +69,7 @@ def reconstruct_output(
     outputs = readings.select(
         "row",
         volume_read=pl.lit(True),
-        output_ml=(steps + offset) / per_ml,
+        output_ml=_in_ml(steps + offset, per_ml),
         canister_no=pl.col("canister_no").cast(pl.Int32),
     )
     filled = (
@@ -90,6 +90,16 @@ def _fit(volumes: NDArray[np.float64], lengths: NDArray[np.uint32]) -> NDArray[n
     return np.concatenate(fits) if fits else np.empty(0)
 
 
+def _in_ml(steps: pl.Series, per_ml: float) -> pl.Series:
+    """
+    Whole steps as mL, each the nearest number to its decimal.
+
+    Divided by NumPy: Polars multiplies a column by the reciprocal but divides a column of one row, so
+    that the last digit would depend on what else is in the batch.
+    """
+    return pl.Series(steps.name, steps.to_numpy() / per_ml)
+
+
 def _canister_table(grid: pl.DataFrame, canisters: pl.DataFrame, per_ml: float) -> pl.DataFrame:
     use_rows = grid.group_by("use_no", maintain_order=True).agg(
         pl.col("site", "device").first(), begun_row=pl.col("row").first()
@@ -101,5 +111,5 @@ def _canister_table(grid: pl.DataFrame, canisters: pl.DataFrame, per_ml: float) 
     )
     return rows.with_columns(fitted_at=grid["minute"].gather(rows["fitted_row"])).with_columns(
         removed_at=pl.col("fitted_at").shift(-1).over("use_no"),
-        volume_ml=pl.col("went_in") / per_ml,
+        volume_ml=_in_ml(rows["went_in"], per_ml),
     )

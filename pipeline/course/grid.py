@@ -114,6 +114,16 @@ def run_length(condition: pl.Expr) -> pl.Expr:
     return pl.when(condition).then(end - start + 1).otherwise(0)
 
 
+def decimal(value: pl.Expr) -> pl.Expr:
+    """
+    A difference or product of readings as the decimal it stands for: 0.3, not 0.3000000000000007.
+
+    Readings have a resolution; what floating point adds to a difference of two of them, a billionth or
+    less, must not decide whether a limit is exceeded.
+    """
+    return value.round(6)
+
+
 def at(grid: pl.DataFrame, column: str, rows: pl.Series) -> pl.Series:
     """The values of a grid's column at these rows; null where the row is null."""
     return grid[column].gather(rows).alias(column)

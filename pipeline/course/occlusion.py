@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.course.grid import STRETCH, at, over_windows, paint
+from pipeline.course.grid import STRETCH, at, decimal, over_windows, paint
 from pipeline.definitions import OcclusionRules
 from schemas.vocabulary import AlertCode, AnnotationKind, Grade, Verdict
 
@@ -143,7 +143,7 @@ def _figures(grid: pl.DataFrame, onsets: pl.DataFrame, rules: OcclusionRules) ->
             breath - rules.look_back + 1,
             breath,
             earlier_swing=swing,
-            ml_before=read_ml.last() - read_ml.first(),
+            ml_before=decimal(read_ml.last() - read_ml.first()),
             minutes_before=read_row.last() - read_row.first(),
         ),
         window(breath - rules.swing_window + 1, breath, swing_before=swing),
@@ -160,7 +160,7 @@ def _figures(grid: pl.DataFrame, onsets: pl.DataFrame, rules: OcclusionRules) ->
             leak_most=running_leak.max(),
             last_read=read_row.last(),
             first_read=read_row.first(),
-            output_ml=pl.col("output_ml").last() - pl.col("output_ml").first(),
+            output_ml=decimal(pl.col("output_ml").last() - pl.col("output_ml").first()),
             rings=rings.any(),
             range_still=pl.col("range_cmh2o").filter(pl.col("running")).median(),
         ),
@@ -175,17 +175,20 @@ def _figures(grid: pl.DataFrame, onsets: pl.DataFrame, rules: OcclusionRules) ->
     return_row = at(grid, "next_breath_row", onsets["to_row"])
     until = (return_row + rules.release_within).clip(upper_bound=onsets["span_last_row"])
     minutes = pl.col("to_row") - pl.col("from_row") + 1
+    earlier = pl.when(pl.col("minutes_before") >= rules.rate_least)
     return onsets.with_columns(
-        rate_ml_h=pl.when(pl.col("minutes_before") >= rules.rate_least).then(
-            pl.col("ml_before") * 60 / pl.col("minutes_before")
-        ),
-        released_ml=at(grid, "output_ml", until) - at(grid, "output_ml", onsets["to_row"]),
+        ml_until=at(grid, "output_ml", until),
+        ml_at_end=at(grid, "output_ml", onsets["to_row"]),
+    ).with_columns(
+        rate_ml_h=earlier.then(pl.col("ml_before") * 60 / pl.col("minutes_before")),
+        expected_ml=earlier.then(pl.col("ml_before") * minutes / pl.col("minutes_before")),
+        released_ml=decimal(pl.col("ml_until") - pl.col("ml_at_end")),
         # Read near both ends, or what came in between is unknown.
         output_ml=pl.when(
             (pl.col("first_read") - pl.col("from_row") <= rules.interrupted_by)
             & (pl.col("to_row") - pl.col("last_read") <= rules.interrupted_by)
         ).then("output_ml"),
-    ).with_columns(expected_ml=pl.col("rate_ml_h") * minutes / 60)
+    )
 
 
 def _clauses(rules: OcclusionRules, floor: float) -> dict[str, pl.Expr]:

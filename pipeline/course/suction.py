@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.course.grid import run_length
+from pipeline.course.grid import decimal, run_length
 from pipeline.definitions import ShortfallRules
 
 
 def shortfall_clauses(rules: ShortfallRules) -> dict[str, pl.Expr]:
     """The clauses of a minute of shortfall, by name; a blank pressure on either side leaves them null."""
-    short_by = pl.col("pressure_mean_cmh2o") - pl.col("set_pressure_cmh2o")
-    share = pl.col("set_pressure_cmh2o").abs() * rules.relative / 100
+    short_by = decimal(pl.col("pressure_mean_cmh2o") - pl.col("set_pressure_cmh2o"))
+    share = decimal(pl.col("set_pressure_cmh2o").abs() * (rules.relative / 100))
     return {
         "running": pl.col("running"),
         "beyond_absolute": short_by > rules.absolute,

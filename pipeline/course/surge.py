@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.course.grid import decimal
 from pipeline.definitions import SurgeRules
 
 
@@ -40,7 +41,9 @@ def mark_surge(grid: pl.DataFrame, uses: pl.DataFrame, rules: SurgeRules) -> pl.
         )
         .with_columns(first_ml=next_reading.first().over("span_no"))
         .with_columns(
-            output_rise_ml=pl.col("output_ml") - pl.when(young).then(pl.col("first_ml")).otherwise(since)
+            output_rise_ml=decimal(
+                pl.col("output_ml") - pl.when(young).then(pl.col("first_ml")).otherwise(since)
+            )
         )
         .with_columns(
             output_surge=pl.col("observed")

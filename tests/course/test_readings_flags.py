@@ -41,7 +41,12 @@ class TestSuctionShortfall:
         )
 
     def test_nine_minutes_are_too_few(self) -> None:
-        assert stretches(course_as_told(Use(40, mean=lambda t: -12.0 if 10 <= t < 19 else -20.0)), "suction_shortfall") == []
+        assert (
+            stretches(
+                course_as_told(Use(40, mean=lambda t: -12.0 if 10 <= t < 19 else -20.0)), "suction_shortfall"
+            )
+            == []
+        )
 
     def test_exactly_a_fifth_short_is_not_short(self) -> None:
         assert stretches(course_as_told(Use(40, mean=-16.0)), "suction_shortfall") == []
@@ -49,7 +54,9 @@ class TestSuctionShortfall:
 
     def test_at_a_weak_setting_two_centimetres_decide(self) -> None:
         assert stretches(course_as_told(Use(40, set_pressure=-5.0, mean=-3.0)), "suction_shortfall") == []
-        assert stretches(course_as_told(Use(40, set_pressure=-5.0, mean=-2.9)), "suction_shortfall") == [(0, 40, None)]
+        assert stretches(course_as_told(Use(40, set_pressure=-5.0, mean=-2.9)), "suction_shortfall") == [
+            (0, 40, None)
+        ]
 
     def test_pulling_harder_than_ordered_is_not_short(self) -> None:
         assert stretches(course_as_told(Use(40, mean=-30.0)), "suction_shortfall") == []
@@ -116,7 +123,14 @@ def test_cough_and_motion_need_a_trace_with_more_than_a_tenth_of_it() -> None:
 
 
 def test_flags_are_the_kinds_of_the_periods_in_force() -> None:
-    course = course_as_told(Use(90, tilt=lambda t: 50.0 if t > 60 else 0.0, state=lambda t: "pause" if t > 70 else "run", leak=90.0))
+    course = course_as_told(
+        Use(
+            90,
+            tilt=lambda t: 50.0 if t > 60 else 0.0,
+            state=lambda t: "pause" if t > 70 else "run",
+            leak=90.0,
+        )
+    )
     assert course.minutes["flags"].to_list()[40] == ["tidaling_present", "leak"]
     assert course.minutes["flags"].to_list()[65] == ["tidaling_present", "tilted", "leak"]
     by_flags = course.minutes.explode("flags").drop_nulls("flags")["flags"].value_counts()
@@ -127,7 +141,9 @@ def test_flags_are_the_kinds_of_the_periods_in_force() -> None:
 def test_a_clock_step_inside_a_stretch_makes_its_length_uncertain() -> None:
     course = course_as_told(Use(30, state="pause", clock_step=lambda t: t == 12))
     assert detail(course, "paused") == "suction paused; clock step inside, length uncertain"
-    at_the_start = course_as_told(Use(30, state=lambda t: "pause" if t >= 12 else "run", clock_step=lambda t: t == 12))
+    at_the_start = course_as_told(
+        Use(30, state=lambda t: "pause" if t >= 12 else "run", clock_step=lambda t: t == 12)
+    )
     assert detail(at_the_start, "paused") == "suction paused"
 
 

@@ -15,7 +15,13 @@ def alerts_of(use: Use) -> list[Row]:
     """Code, first minute, end, minutes heard, minutes to clear."""
     minute = timedelta(minutes=1)
     return [
-        (r["code"], (r["started_at"] - NOON) // minute, (r["ended_at"] - NOON) // minute, r["minutes"], r["minutes_to_clear"])
+        (
+            r["code"],
+            (r["started_at"] - NOON) // minute,
+            (r["ended_at"] - NOON) // minute,
+            r["minutes"],
+            r["minutes_to_clear"],
+        )
         for r in course_as_told(use).alerts.iter_rows(named=True)
     ]
 
@@ -55,7 +61,9 @@ def test_an_alert_into_a_hole_has_no_known_end_and_one_out_of_it_no_known_start(
 
 
 def test_one_that_rings_on_both_sides_of_a_short_hole_is_one() -> None:
-    assert alerts_of(Use(60, alerts=rings(5, 30), missing=range(10, 20))) == [("battery_low", 5, 31, 16, None)]
+    assert alerts_of(Use(60, alerts=rings(5, 30), missing=range(10, 20))) == [
+        ("battery_low", 5, 31, 16, None)
+    ]
 
 
 def test_beyond_an_hour_of_silence_nobody_knows_so_they_are_two() -> None:

@@ -1,0 +1,222 @@
+"""Suspected occlusion: what it takes, its grades, and what is never called so."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from tests.course.bedside import DEFINITIONS, Use, at, course_as_told, detail, stretches
+
+
+def blocked(
+    n: int = 500,
+    *,
+    from_: int = 300,
+    to: int = 400,
+    leak: Callable[[int], float | None] | None = None,
+    rate: float = 0.5,
+    release: float = 0.0,
+    still: bool = False,
+    **more: Any,
+) -> Use:
+    """A drain with 80 mL/min of leak and `rate` mL/min of fluid, blocked from one minute to another."""
+
+    def is_blocked(t: int) -> bool:
+        return from_ <= t < to
+
+    def volume(t: int) -> float:
+        drained = min(t, from_) + max(0, t - to)
+        return round(20 + rate * drained + (release if t >= to + 5 else 0.0), 1)
+
+    told: dict[str, Any] = {
+        "breath": lambda t: "absent" if is_blocked(t) else "present",
+        "volume": volume,
+        "leak": leak or (lambda t: 2.0 if is_blocked(t) else 80.0),
+        "low": lambda t: -20.0 if still and is_blocked(t) else -21.5,
+        "high": lambda t: -19.8 if still and is_blocked(t) else -18.5,
+        **more,
+    }
+    return Use(n, **told)
+
+
+def suspected(use: Use, **more: Any) -> list[tuple[int, int, str | None]]:
+    return stretches(course_as_told(use, **more), "occlusion_suspected")
+
+
+class TestWhatItTakes:
+    def test_a_tube_that_breathed_and_drained_does_neither_at_once(self) -> None:
+        assert suspected(blocked()) == [(300, 100, "possible")]
+
+    def test_its_detail_tells_every_figure(self) -> None:
+        assert detail(course_as_told(blocked(rate=0.5)), "occlusion_suspected") == (
+            "tidaling absent with leak at most 2.0 mL/min for 100 min; before: swing 3.0 cm[H2O], leak 80.0 mL/min, "
+            "output 30.0 mL/h; after: swing below 0.2 cm[H2O], output 0.0 mL where 50.0 mL was to be expected; "
+            "last breathing seen 1 running minutes before the first absence"
+        )
+
+    def test_thirty_minutes_of_absence(self) -> None:
+        assert suspected(blocked(to=330)) == [(300, 30, "possible")]
+        assert suspected(blocked(to=329)) == []
+
+    def test_leak_of_at_most_ten(self) -> None:
+        assert suspected(blocked(leak=lambda t: 10.0 if 300 <= t < 400 else 80.0)) == [(300, 100, "possible")]
+        assert suspected(blocked(leak=lambda t: 10.1 if 300 <= t < 400 else 80.0)) == []
+
+    def test_a_blank_leak_is_not_a_leak_of_nil(self) -> None:
+        assert suspected(blocked(leak=lambda t: None if 300 <= t < 400 else 80.0)) == []
+
+    def test_fluid_that_goes_on_is_no_occlusion(self) -> None:
+        assert suspected(blocked(volume=lambda t: 20 + 0.5 * t)) == []
+
+    def test_a_fifth_of_what_was_to_be_expected_is_the_most(self) -> None:
+        def dripping(share: float) -> Use:
+            return blocked(volume=lambda t: 20 + 0.5 * (min(t, 300) + share * max(0, min(t, 399) - 300)))
+
+        assert suspected(dripping(0.18)) == [(300, 100, "possible")]
+        assert suspected(dripping(0.25)) == []
+
+    def test_unread_fluid_is_unknown_and_not_nil(self) -> None:
+        def unread(t: int) -> float | None:
+            return None if 300 <= t < 400 else 20 + 0.5 * min(t, 300)
+
+        assert suspected(blocked(volume=unread)) == []
+
+    def test_where_little_was_to_be_expected_fluid_does_not_decide(self) -> None:
+        assert suspected(blocked(rate=0.05)) == [(300, 100, "possible")]
+
+    def test_a_dry_tube_without_leak_shows_nothing_when_breathing_goes(self) -> None:
+        assert suspected(blocked(leak=lambda t: 2.0, rate=0.05)) == []
+
+    def test_fluid_alone_is_enough_of_a_flow_before(self) -> None:
+        assert suspected(blocked(leak=lambda t: 2.0, rate=0.5)) == [(300, 100, "possible")]
+
+    def test_a_leak_that_had_ended_hours_before_is_not_what_stopped(self) -> None:
+        assert suspected(blocked(rate=0.05, leak=lambda t: 80.0 if t < 200 else 2.0)) == []
+
+    def test_breathing_must_have_been_seen_in_the_six_hours_before(self) -> None:
+        assert suspected(blocked(breath=lambda t: "absent")) == []
+        assert suspected(blocked(breath=lambda t: "absent" if 300 <= t < 400 else "indeterminate")) == []
+
+    def test_paused_is_not_blocked(self) -> None:
+        assert suspected(blocked(state=lambda t: "pause" if 300 <= t < 400 else "run")) == []
+
+    def test_a_pause_or_a_few_undecided_minutes_inside_do_not_end_it(self) -> None:
+        paused = blocked(state=lambda t: "pause" if 340 <= t < 355 else "run")
+        undecided = blocked(
+            breath=lambda t: "indeterminate" if 340 <= t < 350 else "absent" if 300 <= t < 400 else "present"
+        )
+        assert suspected(paused) == suspected(undecided) == [(300, 100, "possible")]
+
+    def test_a_hole_does_for_nobody_saw_what_happened_in_it(self) -> None:
+        assert suspected(blocked(missing=[340])) == [(300, 40, "possible")]
+
+    def test_a_hole_at_the_onset_hides_how_it_stopped(self) -> None:
+        assert suspected(blocked(missing=range(296, 302))) == []
+
+    def test_the_tube_of_another_patient_has_no_past(self) -> None:
+        use = blocked()
+        assert suspected(use, cuts=[(use.use_id, at(300))]) == []
+
+    def test_breathing_that_comes_back_ends_it(self) -> None:
+        back = blocked(breath=lambda t: "present" if t < 300 or 345 <= t < 350 or t >= 400 else "absent")
+        assert suspected(back) == [(300, 45, "possible"), (350, 50, "possible")]
+
+
+class TestGradual:
+    def test_a_swing_that_fades_over_hours_is_never_called_occlusion(self) -> None:
+        def swing(t: int) -> float:
+            return round(max(0.05, 3.0 - t / 100), 2)
+
+        fading = blocked(
+            600,
+            from_=255,
+            to=600,
+            swing=swing,
+            breath=lambda t: "present" if swing(t) > 0.5 else "absent",
+            leak=lambda t: max(0.0, 80.0 - t / 3),
+        )
+        assert suspected(fading) == []
+
+    @pytest.mark.parametrize("hours", [2, 4, 12])
+    @pytest.mark.parametrize("traces", [1, 5, 10])
+    def test_at_whatever_pace_and_however_often_it_was_traced(self, hours: int, traces: int) -> None:
+        def swing(t: int) -> float:
+            return round(3.0 * 0.5 ** (t / (20 * hours)), 3)
+
+        n = 60 * hours + 400
+        use = Use(
+            n,
+            swing=lambda t: max(swing(t), 0.01),
+            breath=lambda t: "present" if swing(t) >= 0.5 else "absent",
+            traces=traces,
+            leak=lambda t: 60.0 if swing(t) >= 0.5 else 5.0,
+        )
+        assert suspected(use) == []
+
+    def test_an_hour_of_doubt_before_absence_is_too_long(self) -> None:
+        def doubtful(minutes: int) -> Use:
+            return blocked(
+                breath=lambda t: (
+                    "present" if t < 300 - minutes or t >= 400 else "indeterminate" if t < 300 else "absent"
+                )
+            )
+
+        assert suspected(doubtful(9)) == [(300, 100, "possible")]
+        assert suspected(doubtful(12)) == []
+
+
+class TestGrade:
+    def test_probable_where_the_device_rings_that_the_line_is_blocked(self) -> None:
+        course = course_as_told(blocked(alerts=lambda t: ["line_blocked"] if 320 <= t < 330 else []))
+        assert stretches(course, "occlusion_suspected") == [(300, 100, "probable")]
+        assert "alert line_blocked rang" in detail(course, "occlusion_suspected")
+
+    def test_or_where_the_pressure_goes_still(self) -> None:
+        assert suspected(blocked(still=True)) == [(300, 100, "probable")]
+
+    def test_at_most_possible_where_traces_do_not_date_the_onset(self) -> None:
+        course = course_as_told(blocked(still=True, traces=8, from_=304, to=400))
+        assert [grade for *_, grade in stretches(course, "occlusion_suspected")] == ["possible"]
+        assert "onset unresolved" in detail(course, "occlusion_suspected")
+
+    def test_at_most_possible_where_the_earlier_output_is_unknown(self) -> None:
+        assert suspected(blocked(still=True, volume=None)) == [(300, 100, "possible")]
+
+    def test_probable_minutes_do_not_count_for_the_lung_and_possible_ones_do(self) -> None:
+        sure, unsure = course_as_told(blocked(still=True)), course_as_told(blocked())
+        assert set(sure.minutes["assessable"].to_list()[300:400]) == {False}
+        assert set(unsure.minutes["assessable"].to_list()[300:400]) == {True}
+
+    def test_released_where_breathing_returns_with_a_gush(self) -> None:
+        assert "; released: " in detail(course_as_told(blocked(release=40.0)), "occlusion_suspected")
+        assert "; released: " not in detail(
+            course_as_told(blocked(release=3.0, rate=0.5)), "occlusion_suspected"
+        )
+
+
+class TestStaffDecide:
+    def test_a_confirmed_occlusion_stands_as_theirs(self) -> None:
+        use = Use(200)
+        course = course_as_told(use, annotations=[(use.use_id, at(50), at(90), "confirmed_occlusion")])
+        assert stretches(course, "occlusion_suspected") == [(50, 40, "annotated")]
+        assert set(course.minutes["assessable"].to_list()[50:90]) == {False}
+
+    def test_a_refuted_suspicion_is_not_raised(self) -> None:
+        use = blocked()
+        assert suspected(use, annotations=[(use.use_id, at(350), None, "refuted")]) == []
+        assert suspected(use, annotations=[(use.use_id, at(420), None, "refuted")]) == [
+            (300, 100, "possible")
+        ]
+
+    def test_a_noted_clamp_is_no_occlusion(self) -> None:
+        use = blocked()
+        assert suspected(use, annotations=[(use.use_id, at(300), at(400), "clamp_trial")]) == []
+
+
+def test_the_figures_are_those_of_the_definitions() -> None:
+    patient = DEFINITIONS.model_copy(
+        update={"occlusion": DEFINITIONS.occlusion.model_copy(update={"least": 120})}
+    )
+    assert suspected(blocked(), definitions=patient) == []
