@@ -53,15 +53,17 @@ def staff_notes(lives: dict[int, Therapy]) -> list[Annotation]:
 
     plans = {stay.number: stay.plan for stay in STAYS}
     return [
-        note(
-            101,
-            "LS-0101",
-            plans[101].occlusions[0],
-            "confirmed_occlusion",
-            "nurse",
-            "clot in the tube, cleared",
-        ),
+        # Only a note: whether the tube was blocked is for the log to say.
+        note(101, "LS-0101", plans[101].occlusions[0], "note", "nurse", "tube milked, runs again"),
         note(107, "LS-0107", plans[107].clamps[0], "clamp_trial", "surgeon", "no leak, clamp before removal"),
+        note(
+            110,
+            "LS-0110",
+            plans[110].occlusions[0],
+            "confirmed_occlusion",
+            "surgeon",
+            "clot found on exchange",
+        ),
         note(111, "LS-0111", plans[111].ventilated[0], "ventilated", "nurse", "after surgery"),
     ]
 
