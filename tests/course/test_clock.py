@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import polars as pl
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from tests.course.device_logs import (
     MINUTE_LONG,
@@ -242,3 +245,44 @@ def test_a_whole_night_of_lines_written_newest_first_reads_the_same():
     assert shown(resolved(Export(lines[::-1]))) == truth(lines)
     unnumbered = written(around(AUTUMN), following(), record=None)
     assert shown(resolved(Export(unnumbered[::-1]))) == truth(unnumbered)
+
+
+CHANGES = {
+    "Europe/Zurich": [SPRING, AUTUMN],
+    "Australia/Lord_Howe": [utc(2031, 4, 5, 15, 0), utc(2031, 10, 4, 15, 30)],
+    "Africa/Cairo": [utc(2031, 4, 24, 22, 0), utc(2031, 10, 30, 21, 0)],
+}
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.data())
+def test_a_log_without_holes_is_dated_exactly_whatever_its_clock_did_at_the_change(data):
+    zone = data.draw(st.sampled_from(sorted(CHANGES)))
+    change = data.draw(st.sampled_from(CHANGES[zone]))
+    before, after = data.draw(st.integers(70, 300)), data.draw(st.integers(70, 300))
+    official = following(zone)
+    just_before = change - MINUTE_LONG
+    old = int((official(just_before) - just_before.replace(tzinfo=None)) / MINUTE_LONG)
+    corrected = change + data.draw(st.integers(0, after + 60)) * MINUTE_LONG
+    record = data.draw(st.sampled_from([None, 1, 48211]))
+    lines = written(around(change, before, after), until(corrected, ahead(old), official), record=record)
+    result = resolved(Export(lines, zone=zone))
+    assert shown(result) == truth(lines)
+    assert steps(result) == [corrected] * (change < corrected < change + after * MINUTE_LONG)
+    assert not result.minutes["clock_uncertain"].any()
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.data())
+def test_a_log_with_holes_is_dated_exactly_where_it_does_not_say_uncertain(data):
+    zone = data.draw(st.sampled_from(sorted(CHANGES)))
+    change = data.draw(st.sampled_from(CHANGES[zone]))
+    holes = data.draw(st.lists(st.tuples(st.integers(-200, 200), st.integers(1, 90)), max_size=4))
+    gone = {change + (start + i) * MINUTE_LONG for start, length in holes for i in range(length)}
+    instants = [instant for instant in around(change, 300, 300) if instant not in gone]
+    record = data.draw(st.sampled_from([None, 48211]))
+    lines = written(instants, following(zone), record=record)
+    result = resolved(Export(lines, zone=zone))
+    dated, true = shown(result), truth(lines)
+    sure = result.minutes.filter(~pl.col("clock_uncertain"))["pressure_mean_cmh2o"].to_list()
+    assert {known: dated[known] for known in sure} == {known: true[known] for known in sure}
