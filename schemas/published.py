@@ -291,6 +291,8 @@ DATA_QUALITY = Table(
                 "use_claimed_twice",
                 "log_outside_drain",
                 "tube_out_before_in",
+                "procedure_end_after_out",
+                "annotation_without_minutes",
                 "named_use_without_log",
             ),
         ),

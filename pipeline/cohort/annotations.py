@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.cohort.claims import sound
-from pipeline.cohort.holding import held_of
+from pipeline.cohort.holding import held_of, touches
 from pipeline.cohort.registry import standing
 
 
@@ -21,20 +21,16 @@ def use_annotations(uses: pl.DataFrame, registry: pl.DataFrame, annotations: pl.
     `use_id`, `started_at`, `ended_at` (null: a moment), `kind`, sorted.
     """
     holders = held_of(uses, sound(standing(registry))).holders
-    started, ended = pl.col("started_at"), pl.col("ended_at")
-    touches = (
-        pl.when(ended.is_null() | (ended <= started))
-        .then((started >= pl.col("from_at")) & (started < pl.col("until_at")))
-        .otherwise((started < pl.col("until_at")) & (ended > pl.col("from_at")))
-    )
     return (
         standing(annotations)
         .join(holders, on=["site", "drain_key"])
-        .filter(touches)
+        .filter(touches())
         .select(
             "use_id",
             started_at=pl.max_horizontal("started_at", "from_at"),
-            ended_at=pl.when(ended > started).then(pl.min_horizontal("ended_at", "until_at")),
+            ended_at=pl.when(pl.col("ended_at").is_not_null()).then(
+                pl.min_horizontal("ended_at", "until_at")
+            ),
             kind="kind",
         )
         .unique()

@@ -41,7 +41,9 @@ class Claims:
         )
 
 
-def claim(uses: pl.DataFrame, registry: pl.DataFrame, secret: bytes) -> Claims:
+def claim(
+    uses: pl.DataFrame, registry: pl.DataFrame, secret: bytes, annotations: pl.DataFrame | None = None
+) -> Claims:
     """
     Give every minute of every use to the drain it served, and list what does not fit.
 
@@ -60,8 +62,8 @@ def claim(uses: pl.DataFrame, registry: pl.DataFrame, secret: bytes) -> Claims:
     4. A use that no row of the registry claims is a drain of its own, `linked = false`. Minutes of a
        claimed use outside every drain are listed as `minutes_without_drain`.
 
-    A tube that came out before it went in has no known removal: `tube_out_at` becomes null and the
-    contradiction is listed.
+    A tube that came out before it went in has no known removal (`tube_out_at` becomes null), surgery that
+    ended after the tube was out no known end (`procedure_end_at` becomes null); both are listed.
 
     Parameters
     ----------
@@ -71,6 +73,8 @@ def claim(uses: pl.DataFrame, registry: pl.DataFrame, secret: bytes) -> Claims:
         REGISTRY_DRAIN, all rows ever given; the standing ones are chosen here.
     secret
         Key of the pseudonyms.
+    annotations
+        ANNOTATION, where there are any: those that touch no minute of a drain are listed.
     """
     rows = sound(standing(registry))
     held = held_of(uses, rows)
@@ -87,7 +91,7 @@ def claim(uses: pl.DataFrame, registry: pl.DataFrame, secret: bytes) -> Claims:
     return Claims(
         drains.drop("use_of_unlinked").sort("drain_id"),
         drain_use,
-        findings_of(standing(registry), uses, held, idle, ids, drain_use),
+        findings_of(standing(registry), uses, held, idle, ids, drain_use, annotations),
     )
 
 
@@ -113,9 +117,12 @@ def cuts_of(uses: pl.DataFrame, registry: pl.DataFrame) -> pl.DataFrame:
 
 
 def sound(rows: pl.DataFrame) -> pl.DataFrame:
-    """A removal before the insertion is no known removal."""
+    """A removal before the insertion is no known removal; a surgery that ended after it no known origin."""
+    out, end = pl.col("tube_out_at"), pl.col("procedure_end_at")
+    possible = out >= pl.col("tube_in_at")
     return rows.with_columns(
-        tube_out_at=pl.when(pl.col("tube_out_at") >= pl.col("tube_in_at")).then("tube_out_at")
+        tube_out_at=pl.when(possible).then(out),
+        procedure_end_at=pl.when(~((end > out) & possible).fill_null(False)).then(end),
     )
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.cohort.holding import Held, named_pairs, whole_minute
+from pipeline.cohort.holding import Held, named_pairs, touches, whole_minute
+from pipeline.cohort.registry import standing
 from schemas.published import DATA_QUALITY
 
 _DRAIN = ["site", "drain_key"]
@@ -18,6 +19,7 @@ def findings_of(
     idle: pl.DataFrame,
     ids: pl.DataFrame,
     drain_use: pl.DataFrame,
+    annotations: pl.DataFrame | None,
 ) -> pl.DataFrame:
     """
     The findings of a claim as DATA_QUALITY rows of scope `registry`; no hospital key appears in them.
@@ -35,12 +37,14 @@ def findings_of(
     found = pl.concat(
         [
             _out_before_in(rows, named),
+            _end_after_out(rows, named),
             _named_without_log(rows, uses, named),
             _outside(rows, uses, named),
             _without_log(rows, named, drain_use),
             _claimed_twice(held, named),
             _without_drain(held, uses),
             _idle(idle, named),
+            *([] if annotations is None else [_unplaced(standing(annotations), held, named)]),
         ],
         how="diagonal_relaxed",
     )
@@ -59,6 +63,21 @@ def _out_before_in(rows: pl.DataFrame, ids: pl.DataFrame) -> pl.DataFrame:
             finding=pl.lit("tube_out_before_in"),
             minutes=(pl.col("tube_in_at") - pl.col("tube_out_at")).dt.total_minutes(),
             detail=pl.lit("the tube's removal is taken as not recorded"),
+        )
+    )
+
+
+def _end_after_out(rows: pl.DataFrame, ids: pl.DataFrame) -> pl.DataFrame:
+    late = pl.col("procedure_end_at") > pl.col("tube_out_at")
+    return (
+        rows.filter(late & (pl.col("tube_out_at") >= pl.col("tube_in_at")))
+        .join(ids, on=_DRAIN)
+        .select(
+            "site",
+            "drain_id",
+            finding=pl.lit("procedure_end_after_out"),
+            minutes=(pl.col("procedure_end_at") - pl.col("tube_out_at")).dt.total_minutes(),
+            detail=pl.lit("the end of surgery is taken as not recorded"),
         )
     )
 
@@ -157,6 +176,27 @@ def _idle(idle: pl.DataFrame, ids: pl.DataFrame) -> pl.DataFrame:
             _text("segment_from"),
             _text("segment_until"),
         ),
+    )
+
+
+def _unplaced(annotations: pl.DataFrame, held: Held, ids: pl.DataFrame) -> pl.DataFrame:
+    """Annotations of unknown drains, or of none of the minutes that their drain holds."""
+    key = [*_DRAIN, "started_at", "kind"]
+    placed = annotations.join(held.holders, on=_DRAIN).filter(touches())
+    known = (
+        pl.when(pl.col("drain_id").is_null())
+        .then(pl.lit("no drain of that key"))
+        .otherwise(pl.lit("no log of its drain then"))
+    )
+    return (
+        annotations.join(placed, on=key, how="anti")
+        .join(ids, on=_DRAIN, how="left")
+        .select(
+            "site",
+            "drain_id",
+            finding=pl.lit("annotation_without_minutes"),
+            detail=pl.format("{} at {}: {}", "kind", _text("started_at"), known),
+        )
     )
 
 

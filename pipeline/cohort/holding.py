@@ -119,6 +119,14 @@ def _overlapping(asked: pl.DataFrame, by: list[str]) -> pl.DataFrame:
     )
 
 
+def touches() -> pl.Expr:
+    """Whether an annotation (`started_at`, `ended_at`) falls on a stretch (`from_at`, `until_at`)."""
+    started, ended = pl.col("started_at"), pl.col("ended_at")
+    moment = (started >= pl.col("from_at")) & (started < pl.col("until_at"))
+    stretch = (started < pl.col("until_at")) & (ended > pl.col("from_at"))
+    return pl.when(ended.is_null()).then(moment).otherwise(stretch)
+
+
 def named_pairs(rows: pl.DataFrame) -> pl.DataFrame:
     """The (device, session) pairs that rows of the registry name: one row each, `session` as a number."""
     pair = pl.col("uses").str.splitn("/", 2)

@@ -203,6 +203,8 @@ def _read(data: bytes, layout: _Layout) -> RegistryRead:
     ]
     kept, problems = typed(_text_frame(header, whole, layout), layout.cells, layout.table)
     problems = pl.concat([problems, _broken_frame([*broken, *misshapen])])
+    kept, backwards = _backwards(kept, layout)
+    problems = pl.concat([problems, backwards])
     kept, repeated = _last_of_each(kept, layout)
     problems = problems.filter(~pl.col("line").is_in(repeated["line"].implode()))
     problems = pl.concat([problems, repeated]).sort("line", "column", "rule")
@@ -341,6 +343,21 @@ def _broken_frame(broken: Sequence[tuple[int, str, Rule]]) -> pl.DataFrame:
             "value": pl.String,
         },
     )
+
+
+def _backwards(kept: pl.DataFrame, layout: _Layout) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """An annotation that ends by its start has no known end."""
+    if layout.kind is not RegistryKind.ANNOTATIONS:
+        return kept, _broken_frame([])
+    backwards = (pl.col("ended_at") <= pl.col("started_at")).fill_null(False)
+    problems = kept.filter(backwards).select(
+        "line",
+        scope=pl.lit(RejectScope.CELL.value),
+        column=pl.lit("ended_at"),
+        rule=pl.lit(Rule.VALUES_CONTRADICT.value),
+        value=pl.col("ended_at").dt.strftime("%Y-%m-%dT%H:%M:%SZ"),
+    )
+    return kept.with_columns(ended_at=pl.when(~backwards).then("ended_at")), problems
 
 
 def _last_of_each(kept: pl.DataFrame, layout: _Layout) -> tuple[pl.DataFrame, pl.DataFrame]:

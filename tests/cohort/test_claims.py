@@ -289,3 +289,26 @@ def test_the_cuts_of_a_device_rest_on_its_own_uses_and_rows(uses: list, rows: li
         ).list.any().fill_null(False)
         alone = cuts_of(own, standing(registry).filter(mentions))
         assert alone.equals(everything.filter(pl.col("use_id").is_in(own["use_id"].implode())))
+
+
+def test_surgery_that_ended_after_the_tube_was_out_is_listed_and_not_an_origin(
+    uses_of, use, registry_of, drain
+) -> None:
+    registry = registry_of(drain(uses=["DV-1/1"], out_at=48, procedure_end_at=50))
+    claims = claim(uses_of(use()), registry, SECRET)
+    assert claims.findings.select("finding", "minutes").rows() == [("procedure_end_after_out", 120)]
+    assert claims.drains["procedure_end_at"].to_list() == [None]
+
+
+def test_an_annotation_that_touches_no_minute_is_listed(
+    uses_of, use, registry_of, drain, annotations_of, at
+) -> None:
+    note = {"site": "lakeside", "kind": "note", "exported_at": at(99), "file_sha256": "b" * 64}
+    annotations = annotations_of(
+        note | {"drain_key": "d1", "started_at": at(3)},
+        note | {"drain_key": "d1", "started_at": at(300)},
+        note | {"drain_key": "d9", "started_at": at(3)},
+    )
+    claims = claim(uses_of(use()), registry_of(drain(uses=["DV-1/1"])), SECRET, annotations)
+    assert findings(claims) == ["annotation_without_minutes"] * 2
+    assert claims.findings["drain_id"].is_null().to_list() == [False, True]

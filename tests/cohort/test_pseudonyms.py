@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.cohort.pseudonyms import Kind, pseudonym
@@ -12,6 +12,7 @@ from pipeline.cohort.pseudonyms import Kind, pseudonym
 PARTS = st.lists(st.none() | st.text(max_size=4) | st.integers(0, 99), max_size=4)
 
 
+@settings(deadline=None)
 @given(PARTS, PARTS)
 def test_different_things_have_different_names(one: list, other: list) -> None:
     as_texts = [tuple(p if p is None else str(p) for p in parts) for parts in (one, other)]

@@ -6,7 +6,7 @@ import random
 
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.cohort import kind_of, read_annotations, read_registry, standing
@@ -125,7 +125,11 @@ def test_an_unreadable_file_is_rejected_with_one_sentence(data: bytes, word: str
     assert got.rejected["scope"].to_list() == ["file"]
 
 
-@given(st.binary(max_size=400), st.booleans())
+CSV_LIKE = st.text(alphabet='",;\n\r#:/dD1-TZ. ', max_size=300).map(str.encode)
+
+
+@settings(deadline=None)
+@given(st.binary(max_size=400) | CSV_LIKE, st.booleans())
 def test_nothing_that_can_be_in_a_file_raises(noise: bytes, behind_a_good_head: bool) -> None:
     data = (HEAD + COLUMNS).encode() + noise if behind_a_good_head else noise
     for got, table in ((read_registry(data), REGISTRY_DRAIN), (read_annotations(data), ANNOTATION)):
@@ -148,6 +152,16 @@ def test_annotations_are_read_with_line_breaks_in_notes() -> None:
     assert ANNOTATION.validate(got.rows)["note"].to_list() == ["well\ntolerated"]
     assert got.rejected.select("line", "column", "rule").rows() == [(6, "kind", "value_unreadable")]
     assert kind_of(text.encode()) is not None
+
+
+def test_an_annotation_that_ends_before_it_starts_has_no_known_end() -> None:
+    text = (
+        "# drain-annotations: 1\n# exported_at: 2031-03-14T06:00:00Z\ndrain_key,site,started_at,ended_at,kind\n"
+        "d1,lakeside,2031-03-11T08:00:00Z,2031-03-11T07:30:00Z,clamp_trial\n"
+    )
+    got = read_annotations(text.encode())
+    assert got.rows["ended_at"].to_list() == [None]
+    assert got.rejected.select("column", "rule").rows() == [("ended_at", "values_contradict")]
 
 
 def test_the_corrected_row_stands_whatever_the_order(registry_of, drain) -> None:
