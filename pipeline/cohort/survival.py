@@ -37,8 +37,9 @@ def leak_survival(drain: pl.DataFrame, definitions: Definitions | None = None) -
     end at 0 h: that row shows them apart, and the curve divided by its value there is the duration among
     those that leaked. Drains whose log begins late enter late (left truncation), so those left out are
     not read as short leaks; where such a log shows no leak, the leak may have ended before, and the drain
-    is not in the curve. Bounds: Greenwood's variance on the log(−log) scale (Kalbfleisch and Prentice
-    1980); null where the curve is 1 or 0, for there it says nothing.
+    is not in the curve. Tubes that share a use by a Y-connector show one leak and count once. Bounds:
+    Greenwood's variance on the log(−log) scale (Kalbfleisch and Prentice 1980); null where the curve is
+    1 or 0, for there it says nothing.
 
     Parameters
     ----------
@@ -158,6 +159,7 @@ def _observations(drain: pl.DataFrame, late_entry: int) -> pl.DataFrame:
         drain.select(
             "site",
             "drain_id",
+            leak=pl.when("shared_use").then(pl.coalesce("operation_id", "drain_id")).otherwise("drain_id"),
             entry=pl.when(entered <= late_entry).then(0).otherwise(entered),
             exit=out,
             event=pl.when(ended).then(1).when(competing).then(2).otherwise(0),
@@ -166,6 +168,9 @@ def _observations(drain: pl.DataFrame, late_entry: int) -> pl.DataFrame:
             pl.col("exit").is_not_null()
             & ((pl.col("entry") < pl.col("exit")) | ((pl.col("entry") == 0) & (pl.col("exit") == 0)))
         )
+        # Tubes joined by a Y-connector show one leak, not two: the one watched longest stands for it.
+        .sort("site", "leak", "exit", "entry", "drain_id")
+        .unique(["site", "leak"], keep="last", maintain_order=True)
         .sort("site", "exit", "entry", "event", "drain_id")
     )
 

@@ -97,6 +97,13 @@ def test_who_never_leaked_stands_apart_at_0_hours(drains) -> None:
     ]
 
 
+def test_tubes_joined_by_a_y_connector_show_one_leak(drains) -> None:
+    joined = {"operation_id": "O1", "shared_use": True}
+    got = leak_survival(drains(ended(10, **joined), ended(12, **joined), ended(20, operation_id="O2")))
+    overall = got.filter(pl.col("site").is_null())
+    assert overall.select("hours", "at_risk").rows() == [(12.0, 2), (20.0, 1)]
+
+
 def test_a_late_log_enters_late(drains) -> None:
     got = leak_survival(drains(ended(10), ended(20), ended(30, entered_hours=15.0)))
     overall = got.filter(pl.col("site").is_null())
