@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
+from polars.datatypes import DataType
 
 from pipeline.ingest.page import Page
 from pipeline.ingest.quoting import split_quoted
@@ -22,8 +24,8 @@ class Cells:
     Parameters
     ----------
     rows
-        `line` (Int32, in the file from 1) and one text column for each place in the header, `0`, `1`, …;
-        an empty cell is null.
+        `line` (Int32, in the file from 1) and one column for each place in the header, `0`, `1`, …: text,
+        or a number where that was asked for. An empty cell is null.
     faults
         Rows that have no cells to speak of: one record each, scope `row`.
     remarks
@@ -35,20 +37,37 @@ class Cells:
     remarks: tuple[tuple[int, str], ...] = ()
 
 
-def cells_of(page: Page, delimiter: str, comment: str | None, line_most: int) -> Cells:
+def cells_of(
+    page: Page,
+    delimiter: str,
+    comment: str | None,
+    line_most: int,
+    numbers: Mapping[int, DataType] | None = None,
+) -> Cells:
     """
     Split a log's body into cells. A row is a line; a quoted cell may hold delimiters, not line ends.
 
     A body without quotes, comments, blank lines, undecodable bytes or overlong lines, in which each
     line has as many cells as the header, is read by Polars' own CSV reader. Any other goes through
     the careful way, which gives the same for a clean body and a record for each line it cannot use.
+
+    Parameters
+    ----------
+    numbers
+        Places in the header to be read as numbers at once, where every cell there is one; otherwise
+        all cells come as texts, for the caller to judge one by one.
     """
-    return clean_cells(page, delimiter, comment, line_most) or careful_cells(
-        page, delimiter, comment, line_most
-    )
+    clean = clean_cells(page, delimiter, comment, line_most, numbers)
+    return clean or careful_cells(page, delimiter, comment, line_most)
 
 
-def clean_cells(page: Page, delimiter: str, comment: str | None, line_most: int) -> Cells | None:
+def clean_cells(
+    page: Page,
+    delimiter: str,
+    comment: str | None,
+    line_most: int,
+    numbers: Mapping[int, DataType] | None = None,
+) -> Cells | None:
     """The fast way; null where the body is not clean enough for it."""
     body, width = page.body, len(page.header)
     if (
@@ -63,22 +82,32 @@ def clean_cells(page: Page, delimiter: str, comment: str | None, line_most: int)
     lines = _count(signs, "\n") + (not body.endswith(b"\n"))
     if _count(signs, delimiter) != lines * (width - 1):
         return None
+    types: dict[str, DataType] = {str(place): pl.String() for place in range(width)}
+    rows = None
+    if numbers:
+        rows = _read_csv(page, delimiter, types | {str(place): dtype for place, dtype in numbers.items()})
+    if rows is None:
+        rows = _read_csv(page, delimiter, types)
+    if rows is None or rows.height != lines:
+        return None
+    return Cells(rows.with_columns(pl.col("line").cast(pl.Int32)), no_faults())
+
+
+def _read_csv(page: Page, delimiter: str, types: Mapping[str, DataType]) -> pl.DataFrame | None:
     try:
-        rows = pl.read_csv(
-            body,
+        return pl.read_csv(
+            page.body,
             separator=delimiter,
             has_header=False,
-            schema={str(place): pl.String() for place in range(width)},
+            schema=dict(types),
             quote_char=None,
             row_index_name="line",
             row_index_offset=page.first_line,
         )
     except pl.exceptions.PolarsError:
-        # With as many delimiters as there should be, a line with one too many: another has one too few.
+        # A cell that is no number; or, with as many delimiters as there should be, a line with one
+        # too many: then another has one too few.
         return None
-    if rows.height != lines:
-        return None
-    return Cells(rows.with_columns(pl.col("line").cast(pl.Int32)), no_faults())
 
 
 def careful_cells(page: Page, delimiter: str, comment: str | None, line_most: int) -> Cells:

@@ -19,7 +19,7 @@ from pipeline.ingest.numbers import TABLE_NAMES
 from pipeline.ingest.outcome import Known, ReadLog, nothing_kept, outcome
 from pipeline.ingest.page import Page, lay_out
 from pipeline.ingest.profile import Profile
-from pipeline.ingest.readings import read_readings
+from pipeline.ingest.readings import clean_readings, number_places, read_readings
 from pipeline.ingest.recognise import recognise
 from pipeline.ingest.rules import FileRejected, Rule, no_faults
 from pipeline.ingest.sources import SITE_PATTERN
@@ -87,14 +87,22 @@ def _read_rows(
 ) -> ReadLog:
     plausible = definitions.plausible
     at = places(page.header, profile)
-    cells = cells_of(page, profile.delimiter, profile.comment, plausible.line_most)
+    cells = cells_of(
+        page, profile.delimiter, profile.comment, plausible.line_most, number_places(at, profile)
+    )
     _refuse_two_logs_in_one(cells, profile)
     texts = under_our_names(cells.rows, at)
     if "exported_at" in at:
         exported_at = _latest_export(texts["exported_at"], profile, identity, plausible.earliest_year)
         identity = replace(identity, exported_at=exported_at)
-        texts = texts.drop("exported_at")
-    readings = read_readings(texts, profile, definitions, identity.timezone, identity.exported_at)
+    readings = None
+    if any(dtype.is_numeric() for name, dtype in texts.schema.items() if name != "line"):
+        readings = clean_readings(texts, profile, definitions, identity.timezone, identity.exported_at)
+        if readings is None:
+            cells = cells_of(page, profile.delimiter, profile.comment, plausible.line_most)
+            texts = under_our_names(cells.rows, at)
+    if readings is None:
+        readings = read_readings(texts, profile, definitions, identity.timezone, identity.exported_at)
     last = readings.rows["clock"].max()
     if identity.exported_at is None and isinstance(last, datetime):
         identity = replace(identity, exported_at=to_utc(last, identity.timezone))

@@ -12,11 +12,11 @@ from polars.datatypes import DataType
 
 from pipeline.definitions import Definitions
 from pipeline.ingest.alerts import read_alerts
-from pipeline.ingest.layout import Clock
+from pipeline.ingest.layout import MEASURED, Clock
 from pipeline.ingest.numbers import Measured, measured_columns, plain_number
 from pipeline.ingest.profile import Profile
 from pipeline.ingest.row_faults import reject_rows
-from pipeline.ingest.rules import FAULTS, Rule
+from pipeline.ingest.rules import FAULTS, Rule, no_faults
 from schemas.table import FLAG, REAL, TEXT, TEXTS, WALL_CLOCK, WHOLE
 from schemas.vocabulary import RejectScope
 
@@ -80,9 +80,43 @@ def read_readings(
     return Readings(values, pl.concat([kept.faults, *unreadable, *contradicting]))
 
 
+def clean_readings(
+    cells: pl.DataFrame,
+    profile: Profile,
+    definitions: Definitions,
+    timezone: str,
+    exported_at: datetime | None,
+) -> Readings | None:
+    """
+    The same for cells already read as numbers; null where any cell needs a look at its text.
+
+    Most logs have no fault at all. For those the texts of numbers are never made.
+    """
+    measured = measured_columns(profile, definitions)
+    if "alerts" in cells.columns:
+        cells = cells.with_columns(pl.col("alerts").fill_null(""))
+    values = _values(cells, profile, measured, timezone)
+    if any(_lost(cells, values, measured).values()):
+        return None
+    if reject_rows(cells, values, definitions.plausible, exported_at).faults.height:
+        return None
+    values, contradicting = _without_contradictions(
+        cells, values, measured, definitions.plausible.order_slack
+    )
+    return None if contradicting else Readings(values, no_faults())
+
+
+def number_places(at: Mapping[str, tuple[int, ...]], profile: Profile) -> dict[int, DataType]:
+    """Places in the header of plain numbers; none where a layout writes commas or missing-value words."""
+    if profile.decimal != "." or profile.missing:
+        return {}
+    types: dict[str, DataType] = {"record": WHOLE, "session": WHOLE, **dict.fromkeys(MEASURED, REAL)}
+    return {where[0]: types[ours] for ours, where in at.items() if ours in types}
+
+
 def _trimmed(texts: pl.DataFrame, missing: tuple[str, ...]) -> pl.DataFrame:
     """Blanks taken off; blank cells and missing-value words are null, but a blank alerts cell: none rang."""
-    columns = [name for name in texts.columns if name not in ("line", "trace")]
+    columns = [name for name in texts.columns if name not in ("line", "trace", "exported_at")]
     blank_words = {name: list(missing) if name == "alerts" else ["", *missing] for name in columns}
     trimmed = texts.with_columns(pl.col(columns).str.strip_chars())
     return trimmed.with_columns(
@@ -121,7 +155,7 @@ def _values(
 
 def _clock(clock: Clock, timezone: str) -> pl.Expr:
     """The wall clock at the minute's start; seconds, where a layout writes them, are dropped."""
-    read = pl.col("clock").str.to_datetime(clock.format, time_unit="us", strict=False, ambiguous="earliest")
+    read = pl.col("clock").str.to_datetime(clock.format, time_unit="us", strict=False, cache=False)
     if clock.has_offset:
         read = read.dt.convert_time_zone(timezone).dt.replace_time_zone(None)
     directives = set(re.findall(r"%[^A-Za-z]*([A-Za-z])", clock.format))
