@@ -111,12 +111,18 @@ def _knowable(
         return ProlongedLeak.UNKNOWN, OutcomeReason.TOO_LITTLE_DATA
     if prolonged:
         return ProlongedLeak.YES, None
-    if leaking_at_end:
+    if leaking_at_end or _leaking_when_last_seen(lived):
         if reason == "planned":
             return ProlongedLeak.UNKNOWN, OutcomeReason.REMOVED_LEAKING
         return ProlongedLeak.UNKNOWN, known.get(reason or "", OutcomeReason.LOG_ENDS_LEAKING)
     if reason == "planned" or lived.end > origin + timedelta(hours=rules.threshold + rules.removal_window):
         return ProlongedLeak.NO, None
-    if not reason:
+    if reason in (None, "", "other"):
         return ProlongedLeak.NO, OutcomeReason.REMOVAL_PRESUMED
-    return ProlongedLeak.UNKNOWN, known.get(reason, OutcomeReason.STILL_IN)
+    return ProlongedLeak.UNKNOWN, known[reason]
+
+
+def _leaking_when_last_seen(lived: Therapy) -> bool:
+    """Whether the lung leaked when the tube was last open: one blocked to the end hides the rest."""
+    open_tube = lived.truth.filter(~(pl.col("clamped") | pl.col("occluded")))
+    return bool(open_tube["leaking"][-1])

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.simulate import Plan, Stretch, draw_plan, quiet_plan, therapy
+from pipeline.simulate import Plan, RegistryDrain, Stretch, draw_plan, quiet_plan, therapy
+from pipeline.simulate.expected import drain_truth
 from pipeline.simulate.plan import DAY, HOUR
 from schemas.lake import READINGS
 from schemas.table import Table
@@ -231,3 +232,50 @@ def test_a_wards_mix_holds_every_kind_of_course() -> None:
     ):
         assert any(getattr(plan, event) for plan in plans), event
     assert max(plan.minutes for plan in plans) <= 14 * DAY
+
+
+def known_of(
+    plan: Plan, reason: str | None = "planned", uses: tuple[str, ...] = ("DV-1/1",)
+) -> tuple[str, str | None]:
+    """What the truth says a ledger can know of a drain, registered with that removal reason."""
+    lived = therapy(5, plan)
+    row = None
+    if reason is not None:
+        row = RegistryDrain("K", "P", "lakeside", "T3", lived.start, lived.end, removal_reason=reason)
+    found = drain_truth(lived, "lakeside", 1, "", list(uses), row)
+    return found["expected_prolonged_leak"], found["expected_reason"]
+
+
+def leak_until(hours: int, total: int) -> Plan:
+    return replace(LEAKING, sealed_minute=hours * HOUR, minutes=total * HOUR)
+
+
+@pytest.mark.parametrize(
+    ("plan", "reason", "known"),
+    [
+        (leak_until(40, 60), "planned", ("no", None)),
+        (leak_until(130, 150), "planned", ("yes", None)),
+        (leak_until(130, 150), "died", ("yes", None)),
+        (leak_until(90, 60), "planned", ("unknown", "removed_leaking")),
+        (leak_until(90, 60), "transferred_with_drain", ("unknown", "transferred_with_drain")),
+        (leak_until(90, 60), None, ("unknown", "log_ends_leaking")),
+        (leak_until(40, 60), "died", ("unknown", "died")),
+        (leak_until(40, 140), "died", ("no", None)),
+        (leak_until(40, 60), None, ("no", "removal_presumed")),
+    ],
+)
+def test_what_can_be_known_of_a_prolonged_leak(
+    plan: Plan, reason: str | None, known: tuple[str, str | None]
+) -> None:
+    assert known_of(plan, reason) == known
+
+
+def test_a_blocked_tube_hides_the_end_of_a_leak() -> None:
+    plan = replace(leak_until(40, 60), occlusions=(Stretch(30 * HOUR, 60 * HOUR, "silent"),))
+    assert known_of(plan) == ("unknown", "removed_leaking")
+    later = replace(plan, occlusions=(Stretch(45 * HOUR, 60 * HOUR, "silent"),))
+    assert known_of(later) == ("no", None)
+
+
+def test_without_a_log_nothing_can_be_known() -> None:
+    assert known_of(leak_until(40, 60), uses=()) == ("unknown", "too_little_data")
