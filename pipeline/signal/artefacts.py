@@ -151,10 +151,11 @@ def widen(flags: Flag, samples: int) -> Flag:
 def quantile(values: Real, usable: Flag, share: float) -> Real:
     """Quantile (the order statistic below) of the usable samples of each row; 0 where there is none."""
     ordered = np.sort(np.where(usable, values, np.inf), axis=1)
-    return _pick(ordered, usable.sum(axis=1), share)
+    return pick(ordered, usable.sum(axis=1), share)
 
 
-def _pick(ordered: Real, count: NDArray[np.int64], share: float) -> Real:
+def pick(ordered: Real, count: NDArray[np.int64], share: float) -> Real:
+    """The quantile of rows already sorted, of which the first `count` values are known."""
     place = np.floor(share * np.maximum(count - 1, 0)).astype(np.int64)
     return np.where(count > 0, ordered[np.arange(len(ordered)), place], 0.0)
 
@@ -299,7 +300,7 @@ def _bursts(pressure: Real, energy: Real, gone: Flag, hz: float, rules: TraceRul
     quiet = quantile(level[:, thin], known, 0.3)
     ordered = np.sort(np.where(known, pressure[:, thin], np.inf), axis=1)
     count = known.sum(axis=1)
-    body = _pick(ordered, count, 0.75) - _pick(ordered, count, 0.25)
+    body = pick(ordered, count, 0.75) - pick(ordered, count, 0.25)
     floor = rules.burst_least + 0.12 * body
     ceiling = rules.burst_most + 0.12 * body
     limit = np.minimum(np.maximum(floor**2, rules.burst_ratio**2 * quiet), ceiling**2)

@@ -12,7 +12,16 @@ from numpy.typing import NDArray
 
 from pipeline.definitions import TraceRules, load_definitions
 from pipeline.signal.artefacts import Conditioned, condition, merge, quantile, running
-from pipeline.signal.breaths import Bands, Breaths, breaths_at, candidates, filtered, pulse, spectrum_of
+from pipeline.signal.breaths import (
+    Bands,
+    Breaths,
+    breaths_at,
+    candidates,
+    filtered,
+    pulse,
+    spectrum_of,
+    without_outliers,
+)
 from schemas.errors import InputError
 from schemas.lake import EVIDENCE_COLUMNS
 from schemas.vocabulary import ArtefactKind, Verdict
@@ -129,8 +138,11 @@ def _assess_block(block: Real, rate: float, rules: TraceRules) -> pl.DataFrame:
     ready = condition(fine, fine_hz, max(1, int(fine_hz / _COARSE_HZ)), rules)
     averaged = 0.0 if ready.rate_hz == rate else 1.0 / ready.rate_hz
     bands = _bands(ready.pressure.shape[1], ready.rate_hz, averaged, rules)
-    spectrum = spectrum_of(ready.pressure, ready.usable)
-    range_ = _greatest_range(filtered(spectrum, bands.breathing), ready.usable, ready.rate_hz, rules)
+    calm, cut = without_outliers(ready.pressure, ready.usable)
+    spectrum = spectrum_of(calm, ready.usable)
+    band = filtered(spectrum, bands.breathing)
+    band[cut] = filtered(spectrum_of(ready.pressure, ready.usable)[cut], bands.breathing)
+    range_ = _greatest_range(band, ready.usable, ready.rate_hz, rules)
     first, second = candidates(spectrum, bands)
     one = breaths_at(spectrum, ready.pressure, ready.edges, ready.usable, first, bands, rules)
     good = _false_alarm(_score(one, rules), rules) <= rules.false_alarm

@@ -11,6 +11,7 @@ from scipy.fft import dct, idct
 from scipy.special import stdtrit
 
 from pipeline.definitions import TraceRules
+from pipeline.signal.artefacts import pick, quantile
 
 Real = NDArray[np.float64]
 Flag = NDArray[np.bool_]
@@ -86,6 +87,23 @@ def spectrum_of(pressure: Real, usable: Flag) -> Real:
     level = pressure - (mean_x - slope * mean_t)[:, None] - slope[:, None] * t
     spectrum: Real = dct(level, type=2, norm="ortho", axis=1, overwrite_x=True)
     return spectrum
+
+
+def without_outliers(pressure: Real, usable: Flag) -> tuple[Real, Whole]:
+    """
+    Each trace cut off two and a half times its usual reach above and below the middle; and the rows cut.
+
+    A sigh or a slow bump many times the other breaths would else be the strongest rate by itself.
+    """
+    thin = slice(None, None, 3)
+    ordered = np.sort(np.where(usable[:, thin], pressure[:, thin], np.inf), axis=1)
+    count = usable[:, thin].sum(axis=1)
+    low, middle, high = (pick(ordered, count, share) for share in (0.1, 0.5, 0.9))
+    reach = 1.25 * (high - low)
+    over = (pressure - middle[:, None]) > reach[:, None]
+    under = (pressure - middle[:, None]) < -reach[:, None]
+    cut = np.where(over, (middle + reach)[:, None], np.where(under, (middle - reach)[:, None], pressure))
+    return cut, np.flatnonzero((over | under).any(axis=1))
 
 
 def filtered(spectrum: Real, gain: Real) -> Real:
@@ -217,9 +235,8 @@ def breaths_at(
 def _cycles(narrow: Real, usable: Flag, rate_hz: float, rules: TraceRules) -> tuple[Whole, Real, Real]:
     """Row, start and end (in samples, fractional) of every whole usable cycle."""
     width = narrow.shape[1]
-    inside = np.where(usable, narrow, 0.0)
-    strength = np.sqrt((inside * inside).sum(axis=1) / np.maximum(usable.sum(axis=1), 1))
-    need = 0.3 * strength[:, None]
+    thin = slice(None, None, 3)
+    need = 0.3 * quantile(np.abs(narrow[:, thin]), usable[:, thin], 0.5)[:, None]
     # Where the signal is clearly above or below, and where the last such sample was the other way.
     row, at = np.nonzero(np.abs(narrow) > need)
     above = narrow[row, at] > 0
@@ -286,7 +303,11 @@ def _measure(
     near = (lengths > 0.5 * length[:, None]) & (lengths < 1.6 * length[:, None])
     length = np.where(near, lengths, 0.0).sum(axis=1) / np.maximum(near.sum(axis=1), 1)
     phase = ((sample - row[cycle] * width) - start[cycle]) / (end - start)[cycle]
-    alike, sharpness = _fold(inside, raw, row[cycle], phase, rows)
+    mean = np.add.reduceat(inside, begins) / size if len(row) else swings
+    unit = inside - mean[cycle]
+    power = np.add.reduceat(unit * unit, begins) if len(row) else swings
+    unit /= np.sqrt(np.maximum(power, 1e-18))[cycle]
+    alike, sharpness = _fold(unit, raw, row[cycle], phase, rows)
     seconds = np.bincount(row, weights=end - start, minlength=rows)
     error = np.hypot(error, rules.swing_error * swing)
     none = count == 0
@@ -327,13 +348,18 @@ def _typical(values: Real, count: Whole) -> tuple[Real, Real, Real]:
     )
 
 
-def _fold(wide: Real, raw: Real, row: Whole, phase: Real, rows: int) -> tuple[Real, Real]:
-    """Lay the cycles of a trace over one another by phase: how alike they are, how sharp their shape is."""
+def _fold(unit: Real, raw: Real, row: Whole, phase: Real, rows: int) -> tuple[Real, Real]:
+    """
+    Lay the cycles of a trace over one another by phase: how alike they are, how sharp their shape is.
+
+    For likeness each cycle comes with mean 0 and unit energy, so that one deep breath or one bump is one
+    cycle among many; the shape itself is the mean of the cycles as they are.
+    """
     place = row * _BINS + np.minimum((phase * _BINS).astype(np.int64), _BINS - 1)
     bins = rows * _BINS
     n = np.bincount(place, minlength=bins).reshape(rows, _BINS)
-    total = np.bincount(place, weights=wide, minlength=bins).reshape(rows, _BINS)
-    square = np.bincount(row, weights=wide * wide, minlength=rows)
+    total = np.bincount(place, weights=unit, minlength=bins).reshape(rows, _BINS)
+    square = np.bincount(row, weights=unit * unit, minlength=rows)
     shape = total / np.maximum(n, 1)
     count = np.maximum(n.sum(axis=1), 1)
     mean = total.sum(axis=1) / count

@@ -21,7 +21,7 @@ from pipeline.signal import assess
 
 CLASSES = [
     "pure", "clean", "small", "slow", "fast", "irregular", "inverted", "heart", "cough", "motion",
-    "pump", "hard", "step", "dropouts", "stuck", "saturated",
+    "pump", "hard", "step", "dropouts", "stuck", "saturated", "restless",
 ]  # fmt: skip
 NULLS = ["pump_irregular", "ar1", "big_drift"]
 

@@ -138,6 +138,18 @@ def motion(rng: np.random.Generator, seconds: float, rate_hz: float, share: floa
     return noise * gate
 
 
+def bumps(rng: np.random.Generator, seconds: float, rate_hz: float, swing: float) -> Samples:
+    """One to three slow bumps of 1.5 to 6 s, one to four times a breath: sighs, a shift in bed, a loop that drains."""
+    t = np.arange(round(seconds * rate_hz)) / rate_hz
+    out = np.zeros_like(t)
+    for _ in range(int(rng.integers(1, 4))):
+        width, at = rng.uniform(1.5, 6), rng.uniform(0, seconds)
+        u = (t - at) / width
+        inside = (u >= 0) & (u < 1)
+        out[inside] += rng.choice([-1, 1]) * swing * rng.uniform(1, 4) * np.sin(np.pi * u[inside]) ** 2
+    return out
+
+
 def ar1(rng: np.random.Generator, n: int, phi: float, size: float) -> Samples:
     """Correlated noise of standard deviation `size`."""
     from scipy.signal import lfilter
@@ -244,6 +256,8 @@ def make(
             at = rng.integers(m // 6, 5 * m // 6)
             rise = np.clip((np.arange(m) - at) / rate_hz / rng.uniform(0.3, 2), 0, 1)
             x = x + rise * rng.choice([-12.0, 12.0, -5.0, 5.0])
+        if name == "restless":
+            x = x + bumps(rng, seconds, rate_hz, swing if breathing else rng.uniform(1.0, 8.0))
         if name == "saturated":
             lo, hi = np.quantile(x, [0.12, 0.9])
             x = np.where(x > hi, np.inf, np.where(x < lo, -np.inf, x))
