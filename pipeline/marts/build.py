@@ -28,7 +28,7 @@ from schemas.table import Table
 SQL = Path(__file__).parent / "sql"
 
 _CURVES = (LEAK_SURVIVAL, LEAK_INCIDENCE)
-_MACROS = ("figure", "wilson", "binomial")
+_MACROS = ("figure", "wilson", "binomial", "removal")
 _VIEWS = (
     "minute",
     "prolonged_leak_counted",
@@ -48,6 +48,7 @@ _MACRO_COMMENTS = {
     "binomial_quantile": "Least count of n that has at least this share of the probability below or at it.",
     "sigma_low": "Lower limit of a p-chart, so many standard deviations below the centre, not below 0.",
     "sigma_high": "Upper limit of a p-chart, so many standard deviations above the centre, not above 1.",
+    "came_out": "Whether a tube came out of the patient: a time for it, and no reason that says otherwise.",
     "binomial_log": "Natural logarithm of the probability of exactly i of n.",
     "polynomial": "A polynomial from its coefficients, the constant first.",
     "normal_quantile_centre": "Normal quantile near the middle (Wichura 1988); part of normal_deviate.",

@@ -1,8 +1,9 @@
 -- Which wards keep drains longest after they could have come out?
 --
 -- By removal rule: hours between ready (the rule held without break up to the removal) and removed. Each
--- rule answers differently and none is a recommendation. Patients who died or left with the drain in are
--- not counted; drains removed before the rule held stand beside. A delay has reasons no log shows.
+-- rule answers differently and none is a recommendation. Patients who died, left with the drain in or had
+-- it replaced are not counted; drains removed before the rule held stand beside. A delay has reasons that
+-- no log shows.
 SELECT
     readiness.rule,
     drain.site,
@@ -15,11 +16,7 @@ SELECT
 FROM readiness
 INNER JOIN drain
     ON readiness.drain_id = drain.drain_id
-WHERE drain.tube_out_at IS NOT NULL
-    AND (
-        drain.removal_reason IS NULL
-        OR drain.removal_reason NOT IN ('died', 'transferred_with_drain', 'discharged_with_drain')
-    )
+WHERE came_out(drain.tube_out_at, drain.removal_reason)
 GROUP BY
     readiness.rule,
     drain.site,

@@ -89,12 +89,13 @@ def test_delay_counts_drains_that_came_out_and_not_patients_who_died_or_left_wit
         drain("c"),
         drain("died", removal_reason="died"),
         drain("left", removal_reason="transferred_with_drain"),
+        drain("replaced", removal_reason="replaced"),
         drain("still_in", tube_out_at=None, removal_reason=None),
     )
     nothing.put(
         "readiness",
         [ready("a", 10.0), ready("b", 20.0), ready("c", None, True)]
-        + [ready(d, 99.0) for d in ("died", "left", "still_in")],
+        + [ready(d, 99.0) for d in ("died", "left", "replaced", "still_in")],
     )
     row = asked(nothing, tmp_path, "FROM removal_delay").row(0, named=True)
     assert (row["drains"], row["ready"], row["removed_before_ready"]) == (3, 2, 1)

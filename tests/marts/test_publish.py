@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import stat
 import subprocess
 import sys
@@ -13,10 +14,14 @@ import pytest
 
 from pipeline.definitions import load_definitions
 from pipeline.marts import dump, publish, select
+from pipeline.marts.build import SQL
+from pipeline.marts.figures import figures
 from schemas.errors import LedgerError
-from schemas.lake import USE_ALERT, USE_TABLE
+from schemas.lake import LOAD_FILE, USE_ALERT, USE_TABLE
 from schemas.published import DEFINITION, DRAIN, LEAK_INCIDENCE, LEAK_SURVIVAL, TABLES, VIEWS
 from schemas.table import Table
+from schemas.vocabulary import AlertCode
+from shared import SHARED
 
 ROOT = Path(__file__).parents[2]
 NASTY = [
@@ -225,3 +230,17 @@ def test_tables_keep_what_may_not_be_null(empty_database):
             ).fetchall()
         )
     assert nullable == {c.name: c.nullable for c in DRAIN.columns}
+
+
+def test_words_in_the_sql_are_words_of_the_contract():
+    # A reason or status spelt otherwise would silently match nothing.
+    words = {word for table in (*ALL, LOAD_FILE, USE_ALERT) for c in table.columns for word in c.words}
+    words |= {str(code) for code in AlertCode} | set(dict(figures(load_definitions()).iter_rows()))
+    parts = {"month", ""}  # of a date; no reason given
+    quoted = {
+        word
+        for file in [*SQL.glob("*.sql"), *(SHARED / "sql").glob("*.sql")]
+        for line in file.read_text(encoding="utf-8").splitlines()
+        for word in re.findall(r"'([^']*)'", line.split("--")[0])
+    }
+    assert quoted - words - parts == set()

@@ -131,7 +131,7 @@ day = st.one_of(st.none(), st.dates(date(2031, 1, 1), date(2031, 4, 30)))
 site = st.sampled_from(["lakeside", "north"])
 
 
-@settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     unlinked=st.lists(st.tuples(site, outcome, ward, day), max_size=25),
     operated=st.lists(st.tuples(site, outcome, ward, day, st.integers(1, 3)), max_size=25),

@@ -65,7 +65,7 @@ def test_every_interval_of_small_numbers_agrees_with_scipy(ask, level):
         assert found == pytest.approx([wilson.low, wilson.high, exact.low, exact.high], abs=ROUNDING), (k, n)
 
 
-@pytest.mark.parametrize(("k", "n"), [(0, 5000), (1, 5000), (2500, 5000), (4999, 5000), (5000, 5000)])
+@pytest.mark.parametrize(("k", "n"), [(0, 2317), (1, 2317), (1158, 2317), (2316, 2317), (2317, 2317)])
 def test_intervals_of_large_numbers_agree_with_scipy(ask, k, n):
     (found,) = ask(
         f"SELECT wilson_low({k}, {n}), wilson_high({k}, {n}), exact_low({k}, {n}), exact_high({k}, {n})"

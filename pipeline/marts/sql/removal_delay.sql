@@ -1,7 +1,7 @@
 -- Hours between ready and removed, by unit, local month of the origin and removal rule.
 --
--- Drains: those whose tube is known to have come out. A patient who died or left with the drain in had
---   no removal, and a tube without a recorded end may still be in: neither is counted.
+-- Drains: those whose tube is known to have come out (see came_out). A patient who died or left with the
+--   drain in had no removal, and a tube without a recorded end may still be in: neither is counted.
 -- Ready: the rule held without break up to the removal; the delay runs from the start of that stretch.
 -- Removed before ready: the rule never held up to then. Where neither could be told, the drain counts
 --   under `drains` alone.
@@ -14,11 +14,7 @@ WITH removed_drains AS (
         drain.unit,
         date_trunc('month', drain.origin_day)::DATE AS month
     FROM drain
-    WHERE drain.tube_out_at IS NOT NULL
-        AND (
-            drain.removal_reason IS NULL
-            OR drain.removal_reason NOT IN ('died', 'transferred_with_drain', 'discharged_with_drain')
-        )
+    WHERE came_out(drain.tube_out_at, drain.removal_reason)
 )
 SELECT
     removed_drains.site,
