@@ -542,12 +542,12 @@ DEVICE_USE = Table(
     (
         _SITE,
         Column("device", TEXT, "Serial of the drain."),
-        _MONTH,
+        Column("month", DAY, "First day of the local month in which it happened."),
         Column("uses", WHOLE, "Uses that began."),
         Column("hours", REAL, "Hours observed.", "h"),
-        Column("alerts", WHOLE, "Alerts that began."),
-        Column("failed_checks", WHOLE, "Failed self-checks."),
-        Column("battery_low", WHOLE, "Battery-low alerts."),
+        Column("alerts", WHOLE, "Alerts that began; null: the logs do not say."),
+        Column("failed_checks", WHOLE, "Failed self-checks; null: the logs do not say."),
+        Column("battery_low", WHOLE, "Battery-low alerts; null: the logs do not say."),
     ),
 )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
+import duckdb
 import polars as pl
 
 from pipeline.marts import changes, dump
@@ -107,3 +108,17 @@ def test_the_dump_leaves_out_when_and_keeps_what(ward_month, tmp_path):
     ward_month.publish(tmp_path / "c.duckdb")
     assert dump(tmp_path / "c.duckdb")["drain"] != one["drain"]
     assert 0.1 + 0.2 in dump(tmp_path / "c.duckdb")["drain"][0]
+
+
+def test_a_column_that_the_database_before_did_not_have_counts_as_null_there(ward_month, tmp_path):
+    older = tmp_path / "older.duckdb"
+    drain = ward_month.frames["drain"]
+    with duckdb.connect(str(older)) as connection:
+        kept = drain.drop("origin_day").with_columns(dropped_since=pl.lit(1))
+        connection.register("kept", kept)
+        connection.execute("CREATE TABLE drain AS SELECT * FROM kept")
+    found = changes(older, drain.head(2), "code").filter(pl.col("column") != "drain_id")
+    assert found.rows() == [
+        (drain_id, "origin_day", None, str(day), "code")
+        for drain_id, day in drain.head(2).select("drain_id", "origin_day").sort("drain_id").rows()
+    ]
