@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 
@@ -19,14 +19,15 @@ from pipeline.ingest.numbers import TABLE_NAMES
 from pipeline.ingest.outcome import Known, ReadLog, nothing_kept, outcome
 from pipeline.ingest.page import Page, lay_out
 from pipeline.ingest.profile import Profile
-from pipeline.ingest.readings import clean_readings, number_places, read_readings
+from pipeline.ingest.readings import Readings, clean_readings, number_places, read_readings
 from pipeline.ingest.recognise import recognise
-from pipeline.ingest.rules import FileRejected, Rule, no_faults
+from pipeline.ingest.rules import FAULTS, FileRejected, Rule, no_faults
 from pipeline.ingest.sources import SITE_PATTERN
 from pipeline.ingest.traces import read_traces, trace_settings
 from pipeline.ingest.zones import to_utc
 from schemas.errors import CallError
 from schemas.lake import MINUTE, TRACE
+from schemas.vocabulary import RejectScope
 
 
 def read_log(
@@ -92,10 +93,11 @@ def _read_rows(
     )
     _refuse_two_logs_in_one(cells, profile)
     texts = under_our_names(cells.rows, at)
+    exports: dict[str, datetime] = {}
     if "exported_at" in at:
-        exported_at = _latest_export(texts["exported_at"], profile, identity, plausible.earliest_year)
-        identity = replace(identity, exported_at=exported_at)
-    readings = None
+        exports = _exports(texts["exported_at"], profile, identity, plausible.earliest_year)
+        identity = replace(identity, exported_at=max(exports.values()))
+    readings: Readings | None = None
     if any(dtype.is_numeric() for name, dtype in texts.schema.items() if name != "line"):
         readings = clean_readings(texts, profile, definitions, identity.timezone, identity.exported_at)
         if readings is None:
@@ -103,16 +105,20 @@ def _read_rows(
             texts = under_our_names(cells.rows, at)
     if readings is None:
         readings = read_readings(texts, profile, definitions, identity.timezone, identity.exported_at)
+    _refuse_second_header(readings.faults, profile)
     last = readings.rows["clock"].max()
     if identity.exported_at is None and isinstance(last, datetime):
         identity = replace(identity, exported_at=to_utc(last, identity.timezone))
     minutes = _minutes(readings.rows, known.digest, identity)
     traces, trace_faults = _traces(texts, minutes, page, profile, definitions)
+    faults = [cells.faults, readings.faults, trace_faults]
+    if "exported_at" in at:
+        faults.append(_unreadable_exports(texts, minutes, exports))
     return outcome(
         replace(known, identity=identity),
         minutes,
         traces,
-        pl.concat([cells.faults, readings.faults, trace_faults]),
+        pl.concat(faults),
         cut_off=page.cut_off,
         rows_promised=page.rows_promised,
         rows_after_end=_ends_before_its_end(cells, profile),
@@ -130,18 +136,50 @@ def _refuse_two_logs_in_one(cells: Cells, profile: Profile) -> None:
             )
 
 
-def _latest_export(texts: pl.Series, profile: Profile, identity: Identity, earliest_year: int) -> datetime:
-    said = (
-        export_time(text, profile, identity.timezone, earliest_year) for text in texts.drop_nulls().unique()
-    )
-    instants = [instant for instant in said if instant is not None]
-    if not instants:
+def _refuse_second_header(faults: pl.DataFrame, profile: Profile) -> None:
+    """Likewise where a layout has no remarks: the second header is a row whose clock is the column's name."""
+    if profile.device.column is not None:
+        return
+    again = faults.filter(pl.col("column") == "clock", pl.col("value") == " ".join(profile.columns.clock))
+    if again.height:
+        line = int(again["line"].sort()[0])
+        raise FileRejected(
+            Rule.SECOND_PREAMBLE,
+            f"A second header stands in line {line}, so these are two logs; split the file there.",
+            line=line,
+        )
+
+
+def _exports(
+    texts: pl.Series, profile: Profile, identity: Identity, earliest_year: int
+) -> dict[str, datetime]:
+    """Each different text of a column of export dates that can be read, and what it means."""
+    said = {
+        text: export_time(text, profile, identity.timezone, earliest_year)
+        for text in texts.drop_nulls().unique()
+    }
+    exports = {text: instant for text, instant in said.items() if instant is not None}
+    if not exports:
         raise FileRejected(
             Rule.EXPORTED_AT_UNREADABLE,
             "No row has a date of export that can be read; mend the column or the profile's [exported_at].",
             column="exported_at",
         )
-    return max(instants)
+    return exports
+
+
+def _unreadable_exports(
+    texts: pl.DataFrame, minutes: pl.DataFrame, exports: Mapping[str, datetime]
+) -> pl.DataFrame:
+    bad = texts.drop_nulls("exported_at").filter(~pl.col("exported_at").is_in(list(exports)))
+    kept = bad.join(minutes.select("line"), on="line", how="semi")
+    return kept.select(
+        "line",
+        scope=pl.lit(RejectScope.CELL.value),
+        column=pl.lit("exported_at"),
+        rule=pl.lit(Rule.EXPORTED_AT_UNREADABLE.value),
+        value="exported_at",
+    ).cast(FAULTS)  # type: ignore[arg-type]
 
 
 def _minutes(rows: pl.DataFrame, digest: str, identity: Identity) -> pl.DataFrame:

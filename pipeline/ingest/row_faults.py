@@ -12,7 +12,7 @@ from pipeline.ingest.rules import FAULTS, Rule, no_faults
 from pipeline.ingest.sources import DEVICE_PATTERN
 from schemas.vocabulary import RejectScope
 
-_LAST_YEAR = 9999
+_LAST_YEAR = 9999  # the calendar of Python ends with it
 
 
 @dataclass(frozen=True)
@@ -80,10 +80,9 @@ def _checks(columns: list[str], plausible: PlausibleRules, exported_at: datetime
         _Check("clock", clock.is_null(), Rule.CLOCK_UNREADABLE),
         _Check("clock", clock < datetime(plausible.earliest_year, 1, 1), Rule.CLOCK_TOO_EARLY),
     ]
-    latest = datetime(_LAST_YEAR, 12, 30)
-    if exported_at is not None:
-        slack = timedelta(minutes=plausible.clock_slack)
-        latest = min(latest, exported_at.replace(tzinfo=None) + slack)
+    latest = datetime(_LAST_YEAR, 1, 1)
+    if exported_at is not None and exported_at.replace(tzinfo=None) < latest:
+        latest = exported_at.replace(tzinfo=None) + timedelta(minutes=plausible.clock_slack)
     checks.append(_Check("clock", clock > latest, Rule.CLOCK_AFTER_EXPORT))
     if "session" in columns:
         checks += [

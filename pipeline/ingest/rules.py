@@ -32,7 +32,7 @@ class Rule(StrEnum):
     SITE_UNREADABLE = "site_unreadable"
     DEVICE_UNREADABLE = "device_unreadable"
     TIMEZONE_UNKNOWN = "timezone_unknown"
-    EXPORTED_AT_UNREADABLE = "exported_at_unreadable"
+    EXPORTED_AT_UNREADABLE = "exported_at_unreadable"  # in a column of dates only that cell
     ROW_COUNT_DIFFERS = "row_count_differs"  # rows are kept, the file is incomplete
     NO_ROWS = "no_rows"
     NO_ROW_KEPT = "no_row_kept"

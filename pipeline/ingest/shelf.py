@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, get_args
 
 from pydantic import ValidationError
+from pydantic_core import ErrorDetails
 
 from pipeline.ingest.profile import Profile
 from pipeline.ingest.sources import Part
@@ -94,21 +95,33 @@ def _read(path: Path) -> Profile:
 
 
 def _sentence(error: ValidationError) -> str:
-    """The first problem; an unknown key first, for it is usually why another is missing."""
-    problems = sorted(error.errors(), key=lambda problem: problem["type"] != "extra_forbidden")
-    problem = problems[0]
-    *within, key = [str(part) for part in problem["loc"]] or [""]
+    """The first problem; unknown keys first, for one is usually why another is missing."""
+    problems = error.errors()
+    unknown = [problem for problem in problems if problem["type"] == "extra_forbidden"]
+    if unknown:
+        return " ".join(_unknown_key(*_place(problem)) for problem in unknown)
+    within, key = _place(problems[0])
     table = f"[{'.'.join(within)}] " if within else ""
-    if problem["type"] == "extra_forbidden":
-        known = _keys_of(within)
-        near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
-        hint = f'did you mean "{near[0]}"?' if near else "known are " + ", ".join(known) + "."
-        return f'{table}unknown key "{key}", {hint}'
-    if problem["type"] == "missing":
+    if problems[0]["type"] == "missing":
         return f'{table}key "{key}" is missing; add it.'
-    message = str(problem["msg"]).removeprefix("Value error, ")
+    message = str(problems[0]["msg"]).removeprefix("Value error, ")
     place = f"{table}{key}".strip()
-    return f"{place}: {message}." if place else f"{message}."
+    sentence = f"{place}: {message}" if place else message
+    return sentence if sentence.endswith(("?", ".")) else f"{sentence}."
+
+
+def _place(problem: ErrorDetails) -> tuple[list[str], str]:
+    """The tables a problem lies within, and its key."""
+    place = [str(part) for part in problem["loc"]] or [""]
+    return place[:-1], place[-1]
+
+
+def _unknown_key(within: list[str], key: str) -> str:
+    table = f"[{'.'.join(within)}] " if within else ""
+    known = _keys_of(within)
+    near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
+    hint = f'did you mean "{near[0]}"?' if near else "known are " + ", ".join(known) + "."
+    return f'{table}unknown key "{key}", {hint}'
 
 
 def _keys_of(within: list[str]) -> list[str]:

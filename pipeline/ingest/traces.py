@@ -114,6 +114,9 @@ def _rule(settings: TraceSettings, plausible: PlausibleRules) -> pl.Expr:
     wild = samples.list.eval(
         pl.element().is_finite() & ~pl.element().is_between(plausible.pressure_least, plausible.pressure_most)
     ).list.any()
+    # A number too great for a sample reads as infinite, which only the letters U and L may mean.
+    saturated = samples.list.eval(pl.element().is_infinite()).list.sum()
+    wild |= saturated != pl.col("text").str.count_matches("[UL]")
     return (
         pl.when(samples.is_null())
         .then(pl.lit(Rule.TRACE_UNREADABLE.value))

@@ -254,3 +254,17 @@ def test_every_column_but_the_trace_must_be_in_the_header() -> None:
         answer = read(Log(header=HEADER.replace(f"{name},", f"not_{name},", 1) if name != "record" else "rec" + HEADER[6:]).data)
         assert answer.rejected["rule"].to_list() == ["column_missing"]
         assert answer.rejected["column"].to_list() == [name]
+
+
+def test_a_date_of_export_at_the_calendars_end_is_no_stumbling_block() -> None:
+    answer = read(LOG.saying(exported_at="9999-12-31T23:59:00Z").data)
+    assert answer.file["status"] == "loaded"
+    assert read(LOG.saying(exported_at="9999-12-31T23:59:00-14:00").data).rejected["rule"].to_list() == [
+        "exported_at_unreadable"
+    ]
+
+
+@pytest.mark.parametrize("trace", ["1e39 2", "1e400 2 U"])
+def test_a_number_too_great_for_a_sample_is_not_taken_for_saturation(trace: str) -> None:
+    answer = read(Log((row(0, trace=trace),)).data)
+    assert faults(answer) == [(FIRST_ROW_LINE, "cell", "trace", "value_out_of_range")]

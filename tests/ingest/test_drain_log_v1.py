@@ -5,7 +5,6 @@ from __future__ import annotations
 import gzip
 from datetime import UTC, datetime
 
-import polars as pl
 import pytest
 
 from tests.ingest.drain_logs import DATA, DEFINITIONS, FIRST_ROW_LINE, Log, faults, read, row
@@ -165,7 +164,6 @@ def test_plausibility_comes_from_the_definitions() -> None:
 
 
 def test_values_stand_only_in_the_private_table() -> None:
-    answer = read(Log((row(tilt="Doe, Jane"[:3] + "9é"),)).data)
+    answer = read(Log((row(tilt="Doe9é"),)).data)
     assert answer.rejected["value_shape"].to_list() == ["aaa9a"]
     assert answer.rejected_values.select("line", "column", "value").rows() == [(FIRST_ROW_LINE, "tilt", "Doe9é")]
-    assert isinstance(answer.rejected, pl.DataFrame)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from pipeline.ingest import cells as cell_reader
 from pipeline.ingest.page import Page
-from tests.ingest.drain_logs import COLUMNS, DATA, HEADER, Log, faults, read, row
+from tests.ingest.drain_logs import COLUMNS, DATA, Log, read, row
 
 SEEDS = {path.name: path.read_bytes() for path in sorted(DATA.iterdir())}
 SPLICES = [b"\n", b"\r", b"\r\n", b"\0", b'"', b",", b";", b"\t", b"#", b"\n# end: rows=2", b"\xff", b"\xef\xbf\xbd"]
@@ -137,10 +137,8 @@ def test_a_bad_row_never_changes_what_is_read_of_the_others(seed: int) -> None:
 
 
 @settings(max_examples=40, deadline=None)
-@given(st.sampled_from(["-20", "-19.995", "-0.004", "3", "200", "-200", "0.125", "-22.4"]), st.integers(-20000, 20000))
-def test_every_reading_is_a_double_nearest_to_a_hundredth(text: str, hundredths: int) -> None:
+@given(st.integers(-20000, 20000))
+def test_every_reading_is_a_double_nearest_to_a_hundredth(hundredths: int) -> None:
     written = f"{hundredths / 100:.2f}"
-    minutes = read(Log((row(0, pressure_mean=text), row(1, pressure_mean=written, pressure_min="", pressure_max=""))).data).minutes
-    assert minutes["pressure_mean_cmh2o"][1] == float(written)
-    assert HEADER.startswith("record")
-    assert faults(read(Log((row(0),)).data)) == []
+    answer = read(Log((row(0, pressure_mean=written, pressure_min="", pressure_max=""),)).data)
+    assert answer.minutes["pressure_mean_cmh2o"].to_list() == [float(written)]

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
-import polars as pl
 import pytest
 
-from tests.ingest.drain_logs import DATA, faults, read
+from pipeline.ingest import parse_profile, read_log
+from tests.ingest.drain_logs import DATA, DEFINITIONS, PROFILES, faults, read
 
 SHOWN = [
     "line", "device", "session", "record", "clock", "state",
@@ -75,9 +75,6 @@ def test_a_sites_traces_become_centimetres_of_water() -> None:
 
 
 def test_strengths_of_suction_change_sign_for_samples_above_and_below_range_too() -> None:
-    from pipeline.ingest import parse_profile, read_log
-    from tests.ingest.drain_logs import DEFINITIONS, PROFILES
-
     upland = next(profile for profile in PROFILES if profile.name == "upland")
     strengths = parse_profile(upland.text + '\n[suction]\nordered = "positive"\nmeasured = "positive"\n')
     data = (DATA / "upland_20310402T040000.tsv").read_bytes()
@@ -133,9 +130,6 @@ def test_a_named_profile_is_used_though_another_would_match() -> None:
 
 
 def test_a_file_that_matches_two_profiles_is_rejected_with_their_names() -> None:
-    from pipeline.ingest import read_log
-    from tests.ingest.drain_logs import DEFINITIONS, PROFILES
-
     twin = next(p for p in PROFILES if p.name == "north").model_copy(update={"name": "twin"})
     answer = read_log(north(), NORTH_NAME, [*PROFILES, twin], DEFINITIONS)
     assert answer.file["reason"] == "Several profiles match its first lines (north, twin); name one with --profile."
@@ -143,11 +137,28 @@ def test_a_file_that_matches_two_profiles_is_rejected_with_their_names() -> None
 
 
 def test_without_a_date_of_export_the_last_minute_stands_for_it() -> None:
-    from pipeline.ingest import parse_profile, read_log
-    from tests.ingest.drain_logs import DEFINITIONS, PROFILES
-
     text = next(p for p in PROFILES if p.name == "north").text
     start, stop = text.index("\n[exported_at]"), text.index("\n[clock]")
     answer = read_log(north(), NORTH_NAME, [parse_profile(text[:start] + text[stop:])], DEFINITIONS)
     assert answer.file["exported_at"] == datetime(2031, 3, 10, 12, 2, tzinfo=UTC)
-    assert isinstance(answer.minutes, pl.DataFrame)
+
+
+def test_two_logs_in_one_file_are_not_filed_under_one_device() -> None:
+    answer = read(north() + north(), NORTH_NAME)
+    assert answer.file["status"] == "rejected"
+    assert answer.file["reason"] == "A second header stands in line 9, so these are two logs; split the file there."
+
+
+def test_a_bad_date_of_export_in_a_column_costs_that_cell() -> None:
+    data = (DATA / "harbour.csv").read_bytes().replace(b"HB.9,2031-07-02 03:05:00", b"HB.9,2031-07-02 25:05:00")
+    answer = read(data)
+    assert faults(answer) == [(4, "cell", "exported_at", "exported_at_unreadable")]
+    assert answer.file["exported_at"] == datetime(2031, 7, 2, 3, 0, tzinfo=UTC)
+
+
+def test_a_layout_in_two_byte_characters_reads_like_any_other() -> None:
+    text = next(p for p in PROFILES if p.name == "north").text
+    wide = parse_profile(text.replace("windows-1252", "utf-16"))
+    data = north().decode("cp1252").encode("utf-16")
+    answer = read_log(data, NORTH_NAME, [wide], DEFINITIONS)
+    assert answer.minutes.select(SHOWN).rows() == NORTH
