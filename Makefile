@@ -33,7 +33,7 @@ lint: $(INSTALLED)  ## style, types and the layers
 	$(BIN)/ruff format --check .
 	$(BIN)/ruff check .
 	$(BIN)/mypy
-	$(BIN)/lint-imports --no-logo
+	$(BIN)/lint-imports
 
 format: $(INSTALLED)  ## put the code into shape
 	$(BIN)/ruff format .

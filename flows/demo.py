@@ -50,6 +50,22 @@ FROM counted
 """
 
 
+def sample_folders() -> list[Path]:
+    """
+    The folders with sample logs and registry; the README beside them is for people.
+
+    Raises
+    ------
+    InputError
+        When the samples are not there.
+    """
+    if not SAMPLES.is_dir():
+        raise InputError(
+            f"{SAMPLES}: the sample logs are not there; run the demo from a clone of the project."
+        )
+    return sorted(path for path in SAMPLES.iterdir() if path.is_dir())
+
+
 def run_demo(home_dir: Path, *, as_json: bool = False) -> int:
     """
     Load the samples into a fresh home, print the main figures and where everything is.
@@ -65,9 +81,10 @@ def run_demo(home_dir: Path, *, as_json: bool = False) -> int:
         raise InputError(
             f"{SAMPLES}: the sample logs are not there; run the demo from a clone of the project."
         )
+    folders = sample_folders()
     home = _fresh(home_dir)
     with Meter() as progress:
-        summary = run_load(home, [SAMPLES], request_for(home), datetime.now(UTC), progress=progress)
+        summary = run_load(home, folders, request_for(home), datetime.now(UTC), progress=progress)
     figures: dict[str, Any] = select(home.database, _FIGURES, home.lake.root).row(0, named=True)
     where = {"database": str(home.database), "lake": str(home.lake.root), "raw files": str(home.raw.root)}
     if as_json:

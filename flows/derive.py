@@ -6,10 +6,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import polars as pl
-from pipeline.course.evidence import evidence_of
 
 from pipeline.cohort import Claims, claim, cuts_of, load_rules, standing, summarise, use_annotations
 from pipeline.course import course_of
+from pipeline.course.evidence import evidence_of
 from pipeline.course.resolve import resolve
 from pipeline.definitions import Definitions
 from pipeline.provenance import code_digest, digest_of_texts, digest_rows

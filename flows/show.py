@@ -123,9 +123,8 @@ def show_check(reports: Sequence[CheckReport], *, as_json: bool) -> None:
         )
         return
     for report in reports:
-        said = f" as {report.kind}" if report.kind != "log" else ""
-        profile = f", profile {report.profile}" if report.profile and report.kind == "log" else ""
-        print(f"{_sentence(report.outcome, would=True)}{said and f' ({said.strip()})'}{profile}")
+        how = report.kind if report.kind != "log" else f"profile {report.profile or 'unknown'}"
+        print(_sentence(report.outcome, how))
         for row in report.rejected.head(_MOST_LINES).iter_rows(named=True):
             if row["scope"] != "file":
                 print("    " + _broken(row))
@@ -214,13 +213,15 @@ def print_table(frame: pl.DataFrame, title: str | None) -> None:
     print(f"({_count(frame.height, 'row')})") if title is None else None
 
 
-def _sentence(outcome: Outcome, *, would: bool = False) -> str:
-    counts = f"{outcome.rows_kept} of {outcome.rows_read} rows {'would be ' if would else ''}kept"
-    cells = f", {_count(outcome.cells_rejected, 'cell')} made null" if outcome.cells_rejected else ""
-    reason = f": {outcome.reason}" if outcome.reason else ""
+def _sentence(outcome: Outcome, how: str | None = None) -> str:
+    """What became of a file; with `how` (profile or kind) what would become of it."""
+    name = outcome.name if how is None else f"{outcome.name} ({how})"
+    would = "" if how is None else "would be "
+    reason = f" {outcome.reason}" if outcome.reason else ""
     if outcome.status == FileStatus.REJECTED:
-        return f"{outcome.name}: {'would be ' if would else ''}rejected{reason}"
-    return f"{outcome.name}: {counts}{cells}{reason}"
+        return f"{name}: {would}rejected.{reason}"
+    cells = f", {_count(outcome.cells_rejected, 'cell')} made null" if outcome.cells_rejected else ""
+    return f"{name}: {outcome.rows_kept} of {outcome.rows_read} rows {would}kept{cells}.{reason}"
 
 
 def _broken(row: dict[str, Any]) -> str:

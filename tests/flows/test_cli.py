@@ -1,0 +1,243 @@
+"""The command line as a person meets it: what it prints, and the exit status a script sees."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import polars as pl
+import pytest
+from tests_support import make_home
+
+from flows.cli import DONE, FAILED, SOME_REJECTED, WRONG_CALL, run
+
+LOG = """# drain-log: 1
+# site: lakeside
+# device: DV-0042
+# exported_at: 2031-03-14T06:00:00+01:00
+# timezone: Europe/Zurich
+record,clock,session,state,set_pressure,pressure_mean,pressure_min,pressure_max,air_leak,canister_volume,tilt,battery,mains,alerts
+1,2031-03-10T14:00,17,run,-20,-19.8,-22.4,-17.6,140,35,1.2,88,1,
+2,2031-03-10T14:01,17,run,-20,-19.8,-22.4,-17.6,140,35,1.2,88,1,battery_low
+3,2031-03-10T14:02,17,{state},-20,-19.8,-22.4,-17.6,{leak},35,1.2,88,1,
+# end: rows=3
+"""
+
+
+@pytest.fixture
+def good(tmp_path: Path) -> Path:
+    path = tmp_path / "good.csv"
+    path.write_text(LOG.format(state="run", leak="120"))
+    return path
+
+
+@pytest.fixture
+def bad(tmp_path: Path) -> Path:
+    path = tmp_path / 'it\'s "bad" [red].csv'
+    path.write_text(LOG.format(state="walk", leak="120"))
+    return path
+
+
+@pytest.fixture
+def home(tmp_path: Path) -> str:
+    return str(make_home(tmp_path / "ledger").root)
+
+
+def test_a_good_file_is_loaded_and_can_be_asked(
+    good: Path, home: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["load", str(good), "--home", home]) == DONE
+    assert "1 new file (0 rejected)" in capsys.readouterr().out
+    assert run(["--home", home, "sql", "SELECT minutes_observed FROM drain", "--format", "csv"]) == DONE
+    assert capsys.readouterr().out == "minutes_observed\n3\n"
+
+
+def test_loading_again_says_that_nothing_changed(
+    good: Path, home: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run(["load", str(good), "--home", home])
+    capsys.readouterr()
+    assert run(["load", str(good), "--home", home]) == DONE
+    said = capsys.readouterr().out
+    assert "0 new files" in said
+    assert "Nothing changed" in said
+
+
+def test_a_rejected_row_is_named_and_the_rest_loads(
+    bad: Path, home: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["load", str(bad), "--home", home]) == SOME_REJECTED
+    assert f"{bad.name}: 2 of 3 rows kept" in capsys.readouterr().out
+    assert run(["rejected", "--home", home]) == DONE
+    said = capsys.readouterr().out
+    assert bad.name in said
+    assert "line 9: state" in said
+    assert "'walk'" in said
+    assert run(["rejected", "--file", bad.name, "--json", "--home", home]) == DONE
+    rows = json.loads(capsys.readouterr().out)
+    assert [(r["line"], r["column"], r["value"]) for r in rows] == [(9, "state", "walk")]
+
+
+def test_check_says_the_same_and_writes_nothing(
+    good: Path, bad: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    home = tmp_path / "never-made"
+    assert run(["check", str(good), str(bad), "--home", str(home)]) == SOME_REJECTED
+    said = capsys.readouterr().out
+    assert "good.csv (profile v1): 3 of 3 rows would be kept." in said
+    assert "line 9: state" in said
+    assert not home.exists()
+    assert run(["check", str(good), "--home", str(home)]) == DONE
+
+
+def test_a_bad_cell_becomes_null_with_a_record(
+    tmp_path: Path, home: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "cell.csv"
+    path.write_text(LOG.format(state="run", leak="a lot"))
+    assert run(["load", str(path), "--home", home]) == SOME_REJECTED
+    assert "3 of 3 rows kept, 1 cell made null." in capsys.readouterr().out
+    run(["sql", 'SELECT rule, "column", value_shape FROM rejected_row', "--format", "json", "--home", home])
+    rows = json.loads(capsys.readouterr().out)
+    assert [(r["column"], r["value_shape"]) for r in rows] == [("air_leak", "a aaa")]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "status", "told"),
+    [
+        (["load"], WRONG_CALL, "no path given"),
+        (["load", "nowhere.csv"], WRONG_CALL, "nowhere.csv: no such file or folder"),
+        (["lode", "x"], WRONG_CALL, "lode"),
+        (["load", "x", "--profil", "v1"], WRONG_CALL, "--profil"),
+        (["sql"], WRONG_CALL, "query"),
+        (["simulate", "--drains", "0", "--seed", "1", "--out", "out"], WRONG_CALL, "1 or more"),
+        (["simulate", "--drains", "x", "--seed", "1", "--out", "out"], WRONG_CALL, "drains"),
+        (["status"], FAILED, "there is no ledger here"),
+        (["rejected"], FAILED, "there is no ledger here"),
+        (["rebuild"], FAILED, "there is no ledger here"),
+        (["sql", "SELECT 1"], FAILED, "there is no ledger here"),
+    ],
+)
+def test_a_mistake_is_one_sentence_and_a_status(
+    arguments: list[str],
+    status: int,
+    told: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert run(arguments) == status
+    said = capsys.readouterr()
+    assert told in said.err
+    assert said.err.count("\n") == 1
+    assert "Traceback" not in said.err
+
+
+def test_an_unknown_profile_names_the_known_ones(
+    good: Path, home: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["load", str(good), "--profile", "sowth", "--home", home]) == WRONG_CALL
+    said = capsys.readouterr().err
+    assert "profile sowth: there is none of that name" in said
+    assert "north" in said
+    assert "v1" in said
+
+
+@pytest.mark.parametrize(
+    "query",
+    [
+        "DROP TABLE drain",
+        "SELECT 1; SELECT 2",
+        "COPY drain TO 'out.csv'",
+        "SELECT * FROM read_csv('/etc/passwd')",
+        "SELECT nothing FROM drain",
+        "SELEC 1",
+    ],
+)
+def test_sql_takes_one_select_and_says_why_not_else(
+    query: str, good: Path, home: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run(["load", str(good), "--home", home])
+    capsys.readouterr()
+    assert run(["sql", query, "--home", home]) == WRONG_CALL
+    said = capsys.readouterr().err
+    assert said.startswith("drainledger: sql: ")
+    assert said.count("\n") == 1
+
+
+def test_sql_writes_files_of_each_kind(
+    good: Path, home: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run(["load", str(good), "--home", home])
+    query = "SELECT minute, air_leak_ml_min FROM minute ORDER BY minute"
+    for kind in ("csv", "json", "parquet"):
+        out = tmp_path / f"out.{kind}"
+        assert run(["sql", query, "--format", kind, "-o", str(out), "--home", home]) == DONE
+    assert (tmp_path / "out.csv").read_text().splitlines()[1] == "2031-03-10T13:00:00Z,140.0"
+    assert json.loads((tmp_path / "out.json").read_text())[2]["air_leak_ml_min"] == 120.0
+    assert pl.read_parquet(tmp_path / "out.parquet").height == 3
+    capsys.readouterr()
+    assert run(["sql", query, "--format", "parquet", "--home", home]) == WRONG_CALL
+
+
+def test_a_cell_that_a_spreadsheet_would_run_is_made_harmless(
+    good: Path, home: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run(["load", str(good), "--home", home])
+    capsys.readouterr()
+    run(["sql", "SELECT '=1+1' AS a, -5 AS b, '-x' AS c", "--format", "csv", "--home", home])
+    assert capsys.readouterr().out == "a,b,c\n'=1+1,-5,'-x\n"
+
+
+def test_status_tells_what_is_there_for_people_and_scripts(
+    good: Path, bad: Path, home: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run(["load", str(good), str(bad), "--home", home])
+    capsys.readouterr()
+    assert run(["status", "--home", home]) == DONE
+    said = capsys.readouterr().out
+    assert "1 loaded, 1 partial" in said
+    assert "no load is running" in said
+    assert run(["status", "--json", "--home", home]) == DONE
+    facts = json.loads(capsys.readouterr().out)
+    assert facts["files"]["loaded"] == 1
+    assert facts["rows_kept"] == 5
+    assert facts["sites"][0]["site"] == "lakeside"
+
+
+def test_rebuild_gives_the_same_answers(good: Path, home: str, capsys: pytest.CaptureFixture[str]) -> None:
+    run(["load", str(good), "--home", home])
+    capsys.readouterr()
+    query = ["sql", "SELECT * FROM minute ORDER BY minute", "--format", "csv", "--home", home]
+    run(query)
+    before = capsys.readouterr().out
+    assert run(["rebuild", "--home", home]) == DONE
+    capsys.readouterr()
+    run(query)
+    assert capsys.readouterr().out == before
+
+
+def test_what_a_load_writes_is_its_owners_alone(good: Path, tmp_path: Path) -> None:
+    home = tmp_path / "fresh"
+    assert run(["load", str(good), "--home", str(home)]) == DONE
+    open_to_others = [
+        p for p in home.rglob("*") if p.stat().st_mode & 0o077 and p.name != "drainledger.duckdb"
+    ]
+    assert open_to_others == []
+
+
+def test_the_home_can_be_named_in_the_environment(
+    good: Path, home: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("DRAINLEDGER_HOME", home)
+    assert run(["load", str(good)]) == DONE
+    assert (Path(home) / "drainledger.duckdb").exists()
+
+
+def test_help_speaks_of_every_command_and_the_caution(capsys: pytest.CaptureFixture[str]) -> None:
+    run(["--help"])
+    said = capsys.readouterr().out
+    for command in ("demo", "load", "check", "status", "rejected", "sql", "simulate", "rebuild"):
+        assert command in said
+    assert "decides nothing at the bedside" in " ".join(said.split())

@@ -1,0 +1,82 @@
+"""Law: nothing is lost. Every row read is kept or rejected, and every minute kept can be found again."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import polars as pl
+import pytest
+from tests_support import load, make_home
+
+from flows.intake import find_files
+from pipeline.marts import select
+from pipeline.store import Home
+from pipeline.store.vault import digest_of
+from schemas.lake import LOAD_FILE, MINUTE, REJECTED_ROW
+
+
+@pytest.fixture(scope="module")
+def loaded(tmp_path_factory: pytest.TempPathFactory, samples: list[Path]) -> Home:
+    home = make_home(tmp_path_factory.mktemp("samples"))
+    load(home, samples)
+    return home
+
+
+def test_every_row_read_is_kept_or_rejected(loaded: Home) -> None:
+    files = loaded.lake.scan(LOAD_FILE).collect()
+    assert files.filter(pl.col("rows_read") != pl.col("rows_kept") + pl.col("rows_rejected")).height == 0
+    assert files["rows_read"].sum() > 10_000
+
+
+def test_every_file_of_the_folder_has_a_record_and_its_bytes(loaded: Home, samples: list[Path]) -> None:
+    known = set(loaded.lake.scan(LOAD_FILE).collect()["file_sha256"])
+    for path in find_files(samples):
+        data = path.read_bytes()
+        digest = digest_of(data)
+        assert digest in known, path.name
+        vaults = [v for v in (loaded.raw, loaded.private_raw) if v.path(digest).exists()]
+        assert [v.read(digest) for v in vaults] == [data], path.name
+
+
+def test_kept_rows_are_in_the_lake_and_rejected_ones_have_a_record_each(loaded: Home) -> None:
+    files = loaded.lake.scan(LOAD_FILE).collect()
+    logs = files.filter(~pl.col("profile").fill_null("").str.starts_with("drain-"))
+    assert loaded.lake.scan(MINUTE).select(pl.len()).collect().item() == logs["rows_kept"].sum()
+    lines = (
+        loaded.lake.scan(REJECTED_ROW)
+        .filter(pl.col("scope") == "row")
+        .select("file_sha256", "line")
+        .unique()
+        .collect()
+    )
+    rejected = files.filter(pl.col("status") != "rejected")["rows_rejected"].sum()
+    assert (
+        lines.join(files.filter(pl.col("status") != "rejected"), on="file_sha256", how="semi").height
+        == rejected
+    )
+
+
+def test_a_rejected_file_has_a_reason_and_a_record(loaded: Home) -> None:
+    files = loaded.lake.scan(LOAD_FILE).filter(pl.col("status") == "rejected").collect()
+    assert files.height > 0
+    assert files["reason"].null_count() == 0
+    of_files = loaded.lake.scan(REJECTED_ROW).filter(pl.col("scope") == "file").collect()
+    assert set(files["file_sha256"]) <= set(of_files["file_sha256"])
+
+
+def test_published_minutes_belong_to_one_drain_each_unless_a_use_is_shared(loaded: Home) -> None:
+    doubled = select(
+        loaded.database,
+        """
+        SELECT du.use_id, count(*) AS holders, bool_or(NOT d.shared_use) AS unshared
+        FROM drain_use AS du
+        JOIN drain_use AS other
+          ON other.use_id = du.use_id AND other.drain_id <> du.drain_id
+          AND other.from_at < du.until_at AND du.from_at < other.until_at
+        JOIN drain AS d ON d.drain_id = du.drain_id
+        GROUP BY du.use_id
+        """,
+        loaded.lake.root,
+    )
+    assert not doubled["unshared"].any()
+    assert doubled.height == 1  # the sample folder has one Y-connector
