@@ -6,10 +6,9 @@ Uses, their course and registry rows come in; the published tables of drains go 
 from pipeline.cohort.annotations import use_annotations
 from pipeline.cohort.claims import Claims, claim, cuts_of
 from pipeline.cohort.operations import operations
+from pipeline.cohort.paper import RegistryKind, kind_of
 from pipeline.cohort.registry import (
-    RegistryKind,
     RegistryRead,
-    kind_of,
     read_annotations,
     read_registry,
     standing,

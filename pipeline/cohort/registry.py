@@ -2,33 +2,20 @@
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import io
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from enum import StrEnum
 from typing import Any
 
 import polars as pl
 
 from pipeline.cohort.cells import Cell, RegistryRule, shape_of, typed
+from pipeline.cohort.paper import Paper, RegistryKind, Unreadable, check_header, named, take_apart
 from pipeline.ingest.rules import Rule
 from schemas.lake import REJECTED_ROW, REJECTED_VALUE
 from schemas.registry import ANNOTATION, REGISTRY_DRAIN
 from schemas.table import Table
 from schemas.vocabulary import AnnotationKind, FileStatus, RejectScope, RemovalReason, Side
-
-_INSTANT = re.compile(r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(:\d{2}(\.\d{1,6})?)?(Z|[+-]\d{2}:\d{2})", re.ASCII)
-
-
-class RegistryKind(StrEnum):
-    """The two kinds of file; the word is the key of the first preamble line."""
-
-    DRAINS = "drain-registry"
-    ANNOTATIONS = "drain-annotations"
 
 
 @dataclass(frozen=True)
@@ -124,22 +111,6 @@ def read_annotations(data: bytes) -> RegistryRead:
     return _read(data, _ANNOTATIONS)
 
 
-def kind_of(data: bytes) -> RegistryKind | None:
-    r"""
-    Tell a registry or annotation file from anything else by its first line.
-
-    Examples
-    --------
-    >>> kind_of(b"# drain-annotations: 1\n").value
-    'drain-annotations'
-    >>> kind_of(b"# drain-log: 1\n") is None
-    True
-    """
-    first = data[:200].removeprefix(b"\xef\xbb\xbf").split(b"\n", 1)[0].decode("utf-8", errors="replace")
-    key = first.strip().removeprefix("#").partition(":")[0].strip()
-    return next((kind for kind in RegistryKind if kind.value == key), None)
-
-
 def standing(rows: pl.DataFrame) -> pl.DataFrame:
     """
     Of rows that came again, corrected, keep the one that stands.
@@ -152,14 +123,6 @@ def standing(rows: pl.DataFrame) -> pl.DataFrame:
     if "started_at" in rows.columns:
         name += ["started_at", "kind"]
     return rows.sort(*name, "exported_at", "file_sha256").unique(name, keep="last", maintain_order=True)
-
-
-class _Unreadable(Exception):
-    """Ends the reading of a file: the rule that was broken and the sentence for the person."""
-
-    def __init__(self, rule: Rule, reason: str) -> None:
-        super().__init__(reason)
-        self.rule, self.reason = rule, reason
 
 
 def _read(data: bytes, layout: _Layout) -> RegistryRead:
@@ -183,11 +146,14 @@ def _read(data: bytes, layout: _Layout) -> RegistryRead:
         "zone_data": None,
     }
     try:
-        exported_at, first_line, body = _preamble(data, layout.kind)
-        file["exported_at"] = exported_at
-        header, records, broken = _records(body, first_line)
-        unknown = _check_header(header, layout)
-    except _Unreadable as error:
+        paper = take_apart(data, layout.kind)
+        file["exported_at"] = paper.exported_at
+        unknown = check_header(
+            paper.header,
+            {cell.name for cell in layout.cells},
+            [cell.name for cell in layout.cells if cell.needed],
+        )
+    except Unreadable as error:
         file["reason"] = error.reason
         rejected = pl.DataFrame(
             {"file_sha256": [digest], "scope": [RejectScope.FILE.value], "rule": [error.rule.value]}
@@ -195,25 +161,11 @@ def _read(data: bytes, layout: _Layout) -> RegistryRead:
         return RegistryRead(
             layout.table.empty(), REJECTED_ROW.conform(rejected), REJECTED_VALUE.empty(), file
         )
-    whole = [(line, cells) for line, cells in records if len(cells) == len(header)]
-    misshapen = [
-        (line, ",".join(cells), Rule.CELLS_TOO_FEW if len(cells) < len(header) else Rule.CELLS_TOO_MANY)
-        for line, cells in records
-        if len(cells) != len(header)
-    ]
-    kept, problems = typed(_text_frame(header, whole, layout), layout.cells, layout.table)
-    problems = pl.concat([problems, _broken_frame([*broken, *misshapen])])
-    kept, backwards = _backwards(kept, layout)
-    problems = pl.concat([problems, backwards])
-    kept, repeated = _last_of_each(kept, layout)
-    problems = problems.filter(~pl.col("line").is_in(repeated["line"].implode()))
-    problems = pl.concat([problems, repeated]).sort("line", "column", "rule")
-    rows = layout.table.conform(
-        kept.sort("line").with_columns(exported_at=pl.lit(exported_at), file_sha256=pl.lit(digest))
-    )
-    problems = problems.with_columns(file_sha256=pl.lit(digest))
+    rows, problems = _sorted_out(paper, layout)
+    rows = rows.with_columns(exported_at=pl.lit(paper.exported_at), file_sha256=pl.lit(digest))
+    problems = problems.with_columns(file_sha256=pl.lit(digest), value_shape=shape_of(pl.col("value")))
     sites = rows["site"].unique().sort().to_list()
-    read = len(records) + len(broken)
+    read = len(paper.rows) + len(paper.broken)
     file |= {
         "site": sites[0] if len(sites) == 1 else None,
         "rows_read": read,
@@ -223,96 +175,26 @@ def _read(data: bytes, layout: _Layout) -> RegistryRead:
     }
     file["status"], file["reason"] = _status(file, unknown)
     return RegistryRead(
-        rows,
-        REJECTED_ROW.conform(problems.with_columns(value_shape=shape_of(pl.col("value")))),
-        REJECTED_VALUE.conform(problems),
-        file,
+        layout.table.conform(rows), REJECTED_ROW.conform(problems), REJECTED_VALUE.conform(problems), file
     )
 
 
-def _preamble(data: bytes, kind: RegistryKind) -> tuple[datetime, int, str]:
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        raise _Unreadable(
-            Rule.BYTES_UNREADABLE, "The file is not UTF-8 text; export it again as UTF-8."
-        ) from None
-    lines = io.StringIO(text, newline=None).read().split("\n")
-    values: dict[str, str] = {}
-    start = 0
-    for start, line in enumerate(lines):  # noqa: B007
-        if not line.startswith("#"):
-            break
-        key, _, value = line.removeprefix("#").partition(":")
-        values.setdefault(key.strip(), value.strip())
-    version = values.get(kind.value)
-    if version is None:
-        raise _Unreadable(
-            Rule.PREAMBLE_MISSING, f"The line '# {kind.value}: 1' is missing; add it at the top of the file."
-        )
-    if version != "1":
-        raise _Unreadable(
-            Rule.PREAMBLE_MISSING,
-            f"Version {version[:20]!r} of '{kind.value}' is not known; write version 1.",
-        )
-    exported = values.get("exported_at", "")
-    if not _INSTANT.fullmatch(exported):
-        raise _Unreadable(
-            Rule.EXPORTED_AT_UNREADABLE,
-            "The line '# exported_at:' must hold a time with its offset, such as 2031-03-14T06:00:00+01:00;"
-            " add it.",
-        )
-    try:
-        exported_at = datetime.fromisoformat(exported).astimezone(UTC)
-    except (ValueError, OverflowError):
-        raise _Unreadable(
-            Rule.EXPORTED_AT_UNREADABLE, "The time in '# exported_at:' does not exist; mend it."
-        ) from None
-    return exported_at, start + 1, "\n".join(lines[start:])
-
-
-def _records(
-    body: str, first_line: int
-) -> tuple[list[str], list[tuple[int, list[str]]], list[tuple[int, str, Rule]]]:
-    """Header, (line, cells) of each row, and the lines whose quotation marks make no sense."""
-    head = body.split("\n", 1)[0]
-    delimiter = ";" if ";" in head else ","
-    try:
-        header = [name.strip() for name in next(csv.reader([head], delimiter=delimiter, strict=True), [])]
-    except csv.Error:
-        header = []
-    rest = body.split("\n")[1:]
-    records: list[tuple[int, list[str]]] = []
-    broken: list[tuple[int, str, Rule]] = []
-    try:
-        reader = csv.reader([line + "\n" for line in rest], delimiter=delimiter, strict=True)
-        before = 0
-        for cells in reader:
-            records.append((first_line + 1 + before, cells))
-            before = reader.line_num
-    except csv.Error:
-        # One stray quotation mark must cost its own line only: read line by line.
-        records = []
-        for offset, line in enumerate(rest):
-            try:
-                records += [
-                    (first_line + 1 + offset, c) for c in csv.reader([line], delimiter=delimiter, strict=True)
-                ]
-            except csv.Error:
-                broken.append((first_line + 1 + offset, line, Rule.QUOTE_UNREADABLE))
-    return header, [(line, cells) for line, cells in records if any(c.strip() for c in cells)], broken
-
-
-def _check_header(header: Sequence[str], layout: _Layout) -> list[str]:
-    """The columns the layout does not know; raises where a needed one is missing or one comes twice."""
-    known = {cell.name for cell in layout.cells}
-    missing = [cell.name for cell in layout.cells if cell.needed and cell.name not in header]
-    if missing:
-        raise _Unreadable(Rule.COLUMN_MISSING, f"The header lacks {_named(missing)}; add what is missing.")
-    twice = sorted({name for name in header if header.count(name) > 1})
-    if twice:
-        raise _Unreadable(Rule.COLUMN_TWICE, f"The header has {_named(twice)} more than once; keep one.")
-    return [name for name in header if name not in known]
+def _sorted_out(paper: Paper, layout: _Layout) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The rows that stand, and everything that was wrong (`line`, `scope`, `column`, `rule`, `value`)."""
+    width = len(paper.header)
+    whole = [(line, cells) for line, cells in paper.rows if len(cells) == width]
+    misshapen = [
+        (line, ",".join(cells), Rule.CELLS_TOO_FEW if len(cells) < width else Rule.CELLS_TOO_MANY)
+        for line, cells in paper.rows
+        if len(cells) != width
+    ]
+    stray = [(line, text, Rule.QUOTE_UNREADABLE) for line, text in paper.broken]
+    kept, of_cells = typed(_text_frame(paper.header, whole, layout), layout.cells, layout.table)
+    kept, of_ends = _backwards(kept, layout)
+    kept, of_keys = _last_of_each(kept, layout)
+    of_rows = pl.concat([of_cells, of_ends]).filter(~pl.col("line").is_in(of_keys["line"].implode()))
+    problems = pl.concat([of_rows, of_keys, _broken_frame([*stray, *misshapen])])
+    return kept.sort("line"), problems.sort("line", "column", "rule")
 
 
 def _text_frame(
@@ -381,14 +263,9 @@ def _status(file: dict[str, Any], unknown: Sequence[str]) -> tuple[str, str | No
     if file["cells_rejected"]:
         sentences.append(f"{file['cells_rejected']} cells could not be read and are empty")
     if unknown:
-        sentences.append(f"{_named(unknown)} in the header is not of the layout and was not read")
+        sentences.append(f"{named(unknown)} in the header is not of the layout and was not read")
     if not sentences:
         return FileStatus.LOADED.value, None
     if file["rows_read"] and not file["rows_kept"]:
         return FileStatus.REJECTED.value, "; ".join(sentences) + "."
     return FileStatus.PARTIAL.value, "; ".join(sentences) + "."
-
-
-def _named(names: Sequence[str]) -> str:
-    shown = ", ".join(f'"{name[:40]}"' for name in names[:6])
-    return shown if len(names) <= 6 else f"{shown} and {len(names) - 6} more"
