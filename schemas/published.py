@@ -102,8 +102,12 @@ DRAIN = Table(
         Column("leak_mean_ml_min", REAL, "Mean leak over assessable minutes.", "mL/min"),
         Column("leak_total_l", REAL, "Air leaked over assessable minutes.", "L"),
         Column("entered_hours", REAL, "Origin to first minute: late entry.", "h"),
-        Column("leak_ended_at", INSTANT, "End of the last leak; null while ongoing or never on."),
-        Column("leak_end_earliest_at", INSTANT, "Earliest the last leak can have ended."),
+        Column("leak_ended_at", INSTANT, "End of the last leak; null if ongoing, unconfirmed or never on."),
+        Column(
+            "leak_end_earliest_at",
+            INSTANT,
+            "Earliest the last leak can have ended; if ongoing or unconfirmed, how far it was seen.",
+        ),
         Column("leak_end_latest_at", INSTANT, "Latest the last leak can have ended."),
         Column("leak_recurrences", COUNT, "Leaks after the first."),
         Column(

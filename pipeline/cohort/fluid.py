@@ -79,5 +79,8 @@ def with_drain_output(
     """The minutes with `fluid`: the drain's output so far in steps of the volume resolution, where read."""
     per_ml = steps_per_unit(resolution.volume)
     return minutes.join(
-        stretches.select(*STRETCH, offset=pl.col("before") - pl.col("base")), on=STRETCH, how="left"
+        stretches.select(*STRETCH, offset=pl.col("before") - pl.col("base")),
+        on=STRETCH,
+        how="left",
+        maintain_order="left",
     ).with_columns(fluid=in_steps("output_ml", per_ml) + pl.col("offset"))

@@ -296,7 +296,23 @@ def test_a_drain_does_not_depend_on_the_others_of_its_call(
             assert getattr(alone, table.name).equals(mine), table.name
 
 
-def test_two_uses_a_minute_apart_in_time_zones_keep_their_local_days(
+def test_the_order_of_minutes_in_the_frames_changes_nothing(
+    tables, uses_of, use, registry_of, drain, course_of_use
+) -> None:
+    one = use(end=30)
+    registry = registry_of(
+        drain(devices=["DV-1"], out_at=12), drain("d2", "p2", in_at=12, out_at=30, devices=["DV-1"])
+    )
+    course = course_of_use(one, leak=lambda m: 90.0 if m % 700 < 300 else 0.3, swing_cmh2o=lambda m: m % 7)
+    sorted_, shuffled = (
+        tables(uses_of(one), registry, rows)
+        for rows in (course, course.sample(fraction=1, shuffle=True, seed=5))
+    )
+    for table in TABLES:
+        assert getattr(sorted_, table.name).equals(getattr(shuffled, table.name)), table.name
+
+
+def test_days_are_those_of_the_site_not_of_greenwich(
     tables, uses_of, use, registry_of, course_of_use
 ) -> None:
     one = use(end=12, timezone="Pacific/Auckland")
