@@ -100,7 +100,8 @@ def load(
     profile: Profile = None,
     site: Site = None,
     registry: Annotated[
-        list[Path] | None, Parameter(help="Registry or annotation file, where it does not lie among PATHS.")
+        list[Path] | None,
+        Parameter(negative="", help="Registry or annotation file, where it does not lie among PATHS."),
     ] = None,
     home: HomeDir,
     json_: Json = False,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import shutil
 import sys
 from collections.abc import Sequence
 from datetime import date, datetime
@@ -27,7 +28,7 @@ from schemas.errors import CallError
 from schemas.vocabulary import FileStatus
 
 _MOST_LINES = 20  # of rejected rows a table shows a file; all of them with --json
-_PLAIN_WIDTH = 160  # of a table where there is no terminal to measure
+_WIDEST = 100_000  # columns that no table needs
 # A spreadsheet runs a cell that begins with one of these as a formula.
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
@@ -67,11 +68,6 @@ class Meter:
         if what not in self._tasks:
             self._tasks[what] = self._bars.add_task(what, total=total)
         self._bars.update(self._tasks[what], completed=done, total=total)
-
-
-def console() -> Console:
-    """Standard output; wide where it is not a terminal, so that nothing is cut in a file or a pipe."""
-    return Console(width=None if sys.stdout.isatty() else _PLAIN_WIDTH, highlight=False, soft_wrap=False)
 
 
 def show_json(value: Any) -> None:
@@ -203,14 +199,37 @@ def show_frame(frame: pl.DataFrame, how: str, output: Path | None) -> None:
 
 
 def print_table(frame: pl.DataFrame, title: str | None) -> None:
-    """Print a frame for people to read; null is an empty cell."""
+    """
+    Print a frame for people to read; null is an empty cell.
+
+    A table too wide for the terminal is printed row by row, a line a column; where there is no
+    terminal nothing is wrapped or cut.
+    """
+    width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
     table = Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
     for name, dtype in frame.schema.items():
-        table.add_column(name, justify="right" if dtype.is_numeric() else "left", overflow="fold")
-    for row in frame.iter_rows():
-        table.add_row(*(escape(_cell(value)) for value in row))
-    console().print(table)
-    print(f"({_count(frame.height, 'row')})") if title is None else None
+        table.add_column(name, justify="right" if dtype.is_numeric() else "left", no_wrap=True)
+    cells = [[_cell(value) for value in row] for row in frame.iter_rows()]
+    for row in cells:
+        table.add_row(*(escape(cell) for cell in row))
+    wide = Console(width=_WIDEST, highlight=False)
+    needed = wide.measure(table).maximum
+    if width is not None and needed > width:
+        _print_rows(frame.columns, cells, title)
+    else:
+        Console(width=max(needed, len(title or "")), highlight=False).print(table)
+    if title is None:
+        print(f"({_count(frame.height, 'row')})")
+
+
+def _print_rows(names: Sequence[str], rows: Sequence[Sequence[str]], title: str | None) -> None:
+    if title:
+        print(title)
+    longest = max(len(name) for name in names)
+    for number, row in enumerate(rows, 1):
+        print(f"-- {number}")
+        for name, cell in zip(names, row, strict=True):
+            print(f"{name:<{longest}}  {cell}".rstrip())
 
 
 def _sentence(outcome: Outcome, how: str | None = None) -> str:
