@@ -72,6 +72,7 @@ class TraceRules(Section):
     least_swing: float
     false_alarm: float
     artefact_share: float
+    believable: float
     stuck_seconds: float
     stuck_moves: float
     step_least: float
@@ -168,6 +169,7 @@ class OcclusionRules(Section):
     release_output: float
     release_within: int
     interrupted_by: int
+    unseen_most: int
     leak_window: int
     rate_least: int
     onset_unresolved: int

@@ -26,11 +26,13 @@ def find_stops(
     `flow.leak_before` and breathing seen again around that minute, dated as well. Otherwise
     `flow_stopped`, until either returns: the cause is unknown.
 
+    Where there is no leak to stop (none above `flow.leak_most` from before until after), breathing alone
+    that stops after handling and comes back in time is `clamped` too; breathing alone that does not come
+    back is a finding of absence and nothing more.
+
     Returns
     -------
-    One row a stop: `from_row`, `to_row`, `kind`, `grade`, `detail`, the clauses `onset_dated`,
-    `breath_stops_with_leak`, `leak_returns`, `breath_returns_with_leak`, `in_time`, and the figures
-    behind them (`leak_before`, `leak_after`, rows of the sightings).
+    One row a stop: `from_row`, `to_row`, `kind`, `grade`, `detail`.
     """
     known = _known_flow(grid, flow)
     stops = known.filter("stops").rename({"row": "start_row", "k": "start_k"}).with_row_index("window")
@@ -69,7 +71,9 @@ def find_stops(
         .join(after, on="window", how="left", maintain_order="left")
         .filter(pl.col("leak_before") > flow.leak_before)
     )
-    return _judge(_sightings(grid, stops, clamp), clamp, stopped, flow)
+    leaking = _judge(_sightings(grid, stops, clamp), clamp, stopped, flow)
+    columns = [*STRETCH, "kind"]
+    return pl.concat([leaking.select(columns), _dry_clamps(grid, clamp, stopped, flow).select(columns)])
 
 
 def _known_flow(grid: pl.DataFrame, flow: OcclusionRules) -> pl.DataFrame:
@@ -167,6 +171,80 @@ def _judge(
     unknown = pl.format("{}, cause unknown", missing)
     return judged.with_columns(
         detail=pl.format("{}; {}", began, pl.when(back).then(came_back).otherwise(unknown))
+    )
+
+
+def _dry_clamps(
+    grid: pl.DataFrame, clamp: ClampRules, stopped: FlowStoppedRules, flow: OcclusionRules
+) -> pl.DataFrame:
+    """Clamps without a leak, told by breathing alone: `from_row`, `to_row`, `kind`, `grade`, `detail`."""
+    earlier_absence = pl.col("absence_row").shift(1).over("span_no")
+    sightings = grid.select(
+        "row",
+        "handled",
+        "run_count",
+        "span_first_row",
+        last_breath="breath_row",
+        breath_again="next_breath_row",
+        holes=pl.col("no_data").cast(pl.Int64).cum_sum(),
+        first_absence=pl.col("absence_seen")
+        & ((earlier_absence < pl.col("breath_row")) | earlier_absence.is_null()),
+    )
+    stops = sightings.filter("first_absence", pl.col("breath_again") - pl.col("row") <= clamp.return_within)
+    stops = stops.filter(pl.col("last_breath").is_not_null()).with_row_index("window")
+    last_absence = at(grid, "absence_row", stops["breath_again"])
+    stops = stops.with_columns(
+        last_absence.alias("last_absence"),
+        stop_runs=pl.col("run_count") - at(sightings, "run_count", stops["last_breath"]),
+        return_runs=at(sightings, "run_count", stops["breath_again"])
+        - at(sightings, "run_count", last_absence),
+        holes_inside=at(sightings, "holes", stops["breath_again"])
+        - at(sightings, "holes", stops["last_breath"]),
+    )
+    # The line is clamped during the pause: what runs first after it is the first clamped minute.
+    about_to_pause = pl.col("paused").shift(-1, fill_value=False)
+    hands = pl.col("row").filter(pl.col("handled") & pl.col("running") & ~about_to_pause)
+    known = pl.col("air_leak_ml_min").filter(pl.col("running"))
+    onset = over_windows(
+        grid,
+        stops.select("window", from_row=pl.col("last_breath") + 1, to_row="row"),
+        handled_row=hands.first(),
+    )
+    leak = over_windows(
+        grid,
+        stops.select(
+            "window",
+            from_row=pl.max_horizontal(pl.col("last_breath") - clamp.readings, "span_first_row"),
+            to_row="breath_again",
+        ),
+        leak_most=known.max(),
+    )
+    found = (
+        stops.join(onset, on="window", how="left", maintain_order="left")
+        .join(leak, on="window", how="left", maintain_order="left")
+        .filter(
+            pl.col("handled_row").is_not_null(),
+            pl.col("leak_most") <= flow.leak_most,
+            pl.col("holes_inside") == 0,
+            pl.col("stop_runs") <= stopped.sudden_within,
+            pl.col("return_runs") <= stopped.sudden_within,
+        )
+    )
+    apart = pl.col("breath_again") - pl.col("last_absence")
+    return found.with_columns(
+        from_row=pl.col("handled_row"),
+        # The line was opened somewhere between the two sightings: the middle is the best guess at it.
+        to_row=pl.col("last_absence") + (apart - 1) // 2,
+        kind=pl.lit(PeriodKind.CLAMPED.value),
+        grade=pl.lit(None, pl.String),
+        detail=pl.format(
+            "after handling breathing stopped within {} running minutes and came back after {} min, "
+            "seen to within {} min; no leak to stop (at most {} mL/min)",
+            "stop_runs",
+            pl.col("breath_again") - pl.col("handled_row"),
+            apart,
+            pl.col("leak_most").round(1),
+        ),
     )
 
 

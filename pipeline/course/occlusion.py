@@ -14,8 +14,9 @@ def find_occlusions(grid: pl.DataFrame, rules: OcclusionRules, floor: float) -> 
     Find stretches in which the tube may be blocked, each clause with its answer and figures.
 
     A stretch joins minutes that are running, with tidaling absent (a finding) and a known leak of at
-    most `leak_most`; up to `interrupted_by` other minutes in a row, and pauses, may lie between; a hole,
-    a present verdict or a clamped line ends it. It is suspected where
+    most `leak_most`; pauses, up to `unseen_most` undecided minutes in a row and up to `interrupted_by`
+    with more leak may lie between; a hole, a present verdict or a clamped line ends it. It is suspected
+    where
 
     - `long_enough`: at least `least` such minutes;
     - `breathed_before`: breathing was seen within `look_back` before, and no hole lies between;
@@ -26,13 +27,16 @@ def find_occlusions(grid: pl.DataFrame, rules: OcclusionRules, floor: float) -> 
       running minutes; with traces at most `traces_apart` around the stop it must be within
       `onset_within`, and then it is `onset_dated`;
     - `output_fell`: at most `output_share` of what the earlier rate would have brought, where that is
-      at least `output_expected`; fluid that nobody read is unknown, not nil, and then this fails.
+      at least `output_expected`; fluid that nobody read is unknown, not nil, and then this fails;
+    - `flow_seen_to_stop`, asked where the onset is not dated: a leak above `leak_before` went, or that
+      much output was missed. Breathing alone that goes at an unknown pace is no suspicion.
 
     A gradual loss of breathing, leak and output is usually the lung coming up, sometimes a clot or a
     filling loop: it is never called occlusion.
 
-    Grade `possible`; `probable` where the onset is dated, the earlier output known, and either
-    `line_blocked` rings or the pressure goes still (median of max − min at most `floor`).
+    Grade `possible`; `probable` where the onset is dated, nobody had a hand on the drain just then (a
+    forgotten clamp looks the same), the earlier output is known, and either `line_blocked` rings or the
+    pressure goes still (median of max − min at most `floor`).
 
     Parameters
     ----------
@@ -48,9 +52,15 @@ def find_occlusions(grid: pl.DataFrame, rules: OcclusionRules, floor: float) -> 
     figured = _figures(grid, _onsets(grid, stretches), rules)
     clauses = _clauses(rules, floor)
     judged = figured.with_columns(**{name: clause.fill_null(False) for name, clause in clauses.items()})
-    raised = judged.filter("breathed_before", "drained_before", "stopped_at_once", "output_fell")
+    raised = judged.filter(
+        "breathed_before",
+        "drained_before",
+        "stopped_at_once",
+        "output_fell",
+        pl.col("onset_dated") | pl.col("flow_seen_to_stop"),
+    )
     agreed = pl.col("alert_agrees") | pl.col("pressure_still")
-    sure = pl.col("onset_dated") & pl.col("rate_ml_h").is_not_null() & agreed
+    sure = pl.col("onset_dated") & ~pl.col("handled_then") & pl.col("rate_ml_h").is_not_null() & agreed
     return raised.with_columns(
         grade=pl.when(sure).then(pl.lit(Grade.PROBABLE.value)).otherwise(pl.lit(Grade.POSSIBLE.value)),
         detail=_detail(rules),
@@ -89,12 +99,14 @@ def _still_stretches(grid: pl.DataFrame, rules: OcclusionRules) -> pl.DataFrame:
         "span_no",
         still=still,
         ends=ends.cast(pl.Int64).cum_sum(),
+        against=(pl.col("air_leak_ml_min") > rules.leak_most).fill_null(False).cast(pl.Int64).cum_sum(),
         unpaused=(~pl.col("paused")).cast(pl.Int64).cum_sum(),
     ).filter("still")
     begins = (
         (pl.col("span_no") != pl.col("span_no").shift(1))
         | (pl.col("ends") != pl.col("ends").shift(1))
-        | (pl.col("unpaused") - pl.col("unpaused").shift(1) - 1 > rules.interrupted_by)
+        | (pl.col("against") - pl.col("against").shift(1) > rules.interrupted_by)
+        | (pl.col("unpaused") - pl.col("unpaused").shift(1) - 1 > rules.unseen_most)
     ).fill_null(True)
     return (
         minutes.with_columns(window=begins.cast(pl.Int64).cum_sum())
@@ -113,6 +125,7 @@ def _onsets(grid: pl.DataFrame, stretches: pl.DataFrame) -> pl.DataFrame:
     return stretches.with_columns(
         breath.alias("last_breath"),
         absence.alias("absence"),
+        last_absence=pl.max_horizontal(at(grid, "absence_row", stretches["to_row"]), "from_row"),
         span_first_row=at(grid, "span_first_row", stretches["from_row"]),
         span_last_row=at(grid, "span_last_row", stretches["from_row"]),
         holes_between=at(holes, "no_data", stretches["from_row"]) - at(holes, "no_data", breath),
@@ -151,16 +164,22 @@ def _figures(grid: pl.DataFrame, onsets: pl.DataFrame, rules: OcclusionRules) ->
         window(
             breath,
             absence,
+            hands=pl.col("handled").any(),
             traced_ends=pl.col("traced").first() & pl.col("traced").last(),
             traces_apart=traced_row.diff().max(),
+        ),
+        window(
+            # The last minutes may only hold an older verdict, while the tube runs again.
+            pl.col("from_row"),
+            pl.col("last_absence"),
+            last_read=read_row.last(),
+            first_read=read_row.first(),
+            output_ml=decimal(pl.col("output_ml").last() - pl.col("output_ml").first()),
         ),
         window(
             pl.col("from_row"),
             pl.col("to_row"),
             leak_most=running_leak.max(),
-            last_read=read_row.last(),
-            first_read=read_row.first(),
-            output_ml=decimal(pl.col("output_ml").last() - pl.col("output_ml").first()),
             rings=rings.any(),
             range_still=pl.col("range_cmh2o").filter(pl.col("running")).median(),
         ),
@@ -174,11 +193,11 @@ def _figures(grid: pl.DataFrame, onsets: pl.DataFrame, rules: OcclusionRules) ->
         onsets = onsets.join(part, on="window", how="left", maintain_order="left")
     return_row = at(grid, "next_breath_row", onsets["to_row"])
     until = (return_row + rules.release_within).clip(upper_bound=onsets["span_last_row"])
-    minutes = pl.col("to_row") - pl.col("from_row") + 1
+    minutes = pl.col("last_absence") - pl.col("from_row") + 1
     earlier = pl.when(pl.col("minutes_before") >= rules.rate_least)
     return onsets.with_columns(
         ml_until=at(grid, "output_ml", until),
-        ml_at_end=at(grid, "output_ml", onsets["to_row"]),
+        ml_at_end=at(grid, "output_ml", onsets["last_absence"]),
     ).with_columns(
         rate_ml_h=earlier.then(pl.col("ml_before") * 60 / pl.col("minutes_before")),
         expected_ml=earlier.then(pl.col("ml_before") * minutes / pl.col("minutes_before")),
@@ -186,7 +205,7 @@ def _figures(grid: pl.DataFrame, onsets: pl.DataFrame, rules: OcclusionRules) ->
         # Read near both ends, or what came in between is unknown.
         output_ml=pl.when(
             (pl.col("first_read") - pl.col("from_row") <= rules.interrupted_by)
-            & (pl.col("to_row") - pl.col("last_read") <= rules.interrupted_by)
+            & (pl.col("last_absence") - pl.col("last_read") <= rules.interrupted_by)
         ).then("output_ml"),
     )
 
@@ -203,6 +222,8 @@ def _clauses(rules: OcclusionRules, floor: float) -> dict[str, pl.Expr]:
         pl.col("swing_before") >= rules.swing_kept * pl.col("earlier_swing")
     )
     expected = pl.col("expected_ml").fill_null(0)
+    fell = pl.col("output_ml") <= rules.output_share * expected
+    missed = (fell & (expected >= rules.output_expected)).fill_null(False)
     return {
         "breathed_before": (pl.col("from_row") - pl.col("last_breath") <= rules.look_back)
         & (pl.col("holes_between") == 0),
@@ -210,8 +231,9 @@ def _clauses(rules: OcclusionRules, floor: float) -> dict[str, pl.Expr]:
         | (pl.col("rate_ml_h") > rules.output_before).fill_null(False),
         "stopped_at_once": steep & ~slow & (pl.col("onset_minutes") <= rules.onset_unresolved),
         "onset_dated": dated,
-        "output_fell": (expected < rules.output_expected)
-        | (pl.col("output_ml") <= rules.output_share * expected),
+        "handled_then": pl.col("hands"),
+        "output_fell": (expected < rules.output_expected) | fell,
+        "flow_seen_to_stop": (pl.col("leak_before") > rules.leak_before).fill_null(False) | missed,
         "alert_agrees": pl.col("rings"),
         "pressure_still": pl.col("range_still") <= floor,
         "released": pl.col("breathes_again") & (pl.col("released_ml") >= rules.release_output),
@@ -234,7 +256,7 @@ def _detail(rules: OcclusionRules) -> pl.Expr:
     return pl.format(
         "tidaling absent with leak at most {} for {} min; before: swing {}, leak {}, output {}; "
         "after: swing below {}, output {} where {} was to be expected; last breathing seen {} running "
-        "minutes before the first absence{}{}{}{}",
+        "minutes before the first absence{}{}{}{}{}",
         figure("leak_most", "mL/min"),
         "still_minutes",
         figure("swing_before", "cm[H2O]"),
@@ -245,6 +267,7 @@ def _detail(rules: OcclusionRules) -> pl.Expr:
         figure("expected_ml", "mL"),
         "onset_minutes",
         pl.when("onset_dated").then(pl.lit("")).otherwise(pl.lit(", onset unresolved")),
+        word("handled_then", ", just after handling"),
         word("alert_agrees", "; alert line_blocked rang"),
         word("pressure_still", "; pressure still"),
         pl.when("released").then(freed).otherwise(pl.lit("")),

@@ -20,7 +20,7 @@ def output(use: Use) -> list[float | None]:
 
 def changed_at(*minutes: int, rate: float = 1.0) -> Callable[[int], float]:
     """Readings of canisters changed at these minutes, filling at `rate` mL/min."""
-    return lambda t: round(rate * (t - max((m for m in (0, *minutes) if m <= t))), 1)
+    return lambda t: round(rate * (t - max(m for m in (0, *minutes) if m <= t)), 1)
 
 
 class TestFirstCanister:

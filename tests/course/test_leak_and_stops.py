@@ -179,6 +179,42 @@ class TestClamped:
         assert stretches(course, "flow_stopped") == [(100, 10, None)]
 
 
+class TestClampedWithoutLeak:
+    def dry(self, back: int = 130, *, n: int = 300, traces: int = 5, **more: Any) -> Use:
+        told: dict[str, Any] = {
+            "state": lambda t: "pause" if 97 <= t < 100 else "run",
+            "leak": 0.0,
+            "breath": lambda t: "absent" if 100 <= t < back else "present",
+            **more,
+        }
+        return Use(n, traces=traces, **told)
+
+    def test_where_there_is_no_leak_to_stop_breathing_alone_tells(self) -> None:
+        course = course_as_told(self.dry())
+        assert stretches(course, "clamped") == [(100, 28, None)]
+        assert detail(course, "clamped") == (
+            "after handling breathing stopped within 2 running minutes and came back after 30 min, seen to within "
+            "5 min; no leak to stop (at most 0.0 mL/min)"
+        )
+
+    def test_not_without_a_hand_on_the_drain(self) -> None:
+        assert stretches(course_as_told(self.dry(state="run")), "clamped") == []
+
+    def test_not_when_breathing_stays_away(self) -> None:
+        course = course_as_told(self.dry(back=300))
+        assert stretches(course, "clamped") == stretches(course, "flow_stopped") == []
+        assert stretches(course, "tidaling_absent") == [(100, 200, None)]
+
+    def test_not_while_air_flows_on(self) -> None:
+        assert stretches(course_as_told(self.dry(leak=15.0)), "clamped") == []
+
+    def test_not_across_a_hole(self) -> None:
+        assert stretches(course_as_told(self.dry(missing=[112])), "clamped") == []
+
+    def test_not_when_the_leak_is_blank(self) -> None:
+        assert stretches(course_as_told(self.dry(leak=None)), "clamped") == []
+
+
 class TestClampTrial:
     def noted(self, start: int, end: int | None, use: Use, kind: str = "clamp_trial") -> Any:
         return course_as_told(

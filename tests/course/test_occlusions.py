@@ -109,6 +109,20 @@ class TestWhatItTakes:
         )
         assert suspected(paused) == suspected(undecided) == [(300, 100, "possible")]
 
+    def test_two_hours_of_doubt_part_it(self) -> None:
+        use = blocked(
+            700,
+            to=600,
+            breath=lambda t: "indeterminate" if 360 <= t < 480 else "absent" if 300 <= t < 600 else "present",
+        )
+        assert suspected(use) == [(300, 60, "possible"), (480, 120, "possible")]
+
+    def test_so_does_more_than_a_bump_of_leak(self) -> None:
+        bump = blocked(leak=lambda t: 30.0 if 340 <= t < 350 else 2.0 if 300 <= t < 400 else 80.0)
+        flow = blocked(leak=lambda t: 30.0 if 340 <= t < 351 else 2.0 if 300 <= t < 400 else 80.0)
+        assert suspected(bump) == [(300, 100, "possible")]
+        assert suspected(flow)[0] == (300, 40, "possible")
+
     def test_a_hole_does_for_nobody_saw_what_happened_in_it(self) -> None:
         assert suspected(blocked(missing=[340])) == [(300, 40, "possible")]
 
@@ -183,6 +197,22 @@ class TestGrade:
 
     def test_at_most_possible_where_the_earlier_output_is_unknown(self) -> None:
         assert suspected(blocked(still=True, volume=None)) == [(300, 100, "possible")]
+
+    def test_at_most_possible_just_after_handling_for_a_forgotten_clamp_looks_the_same(self) -> None:
+        course = course_as_told(
+            blocked(
+                still=True,
+                state=lambda t: "pause" if 297 <= t < 299 else "run",
+                leak=lambda t: 15.0 if t < 300 else 2.0,
+            )
+        )
+        assert stretches(course, "occlusion_suspected") == [(300, 100, "possible")]
+        assert "just after handling" in detail(course, "occlusion_suspected")
+
+    def test_breathing_alone_that_goes_at_an_unknown_pace_is_no_suspicion(self) -> None:
+        dry = {"leak": lambda t: 2.0, "rate": 0.09, "from_": 304}
+        assert suspected(blocked(**dry)) == [(304, 96, "possible")]
+        assert suspected(blocked(**dry, traces=8)) == []
 
     def test_probable_minutes_do_not_count_for_the_lung_and_possible_ones_do(self) -> None:
         sure, unsure = course_as_told(blocked(still=True)), course_as_told(blocked())
