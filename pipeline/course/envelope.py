@@ -29,7 +29,7 @@ def envelope_of(grid: pl.DataFrame, definitions: Definitions) -> pl.DataFrame:
     Parameters
     ----------
     grid
-        Dense and in order of (`use_id`, `minute`): `use_id`, `span`, `state`, `observed`, `running`, `tilted`,
+        In order of (`use_id`, `minute`), dense: `use_id`, `span`, `state`, `running`, `tilted`,
         `pressure_min_cmh2o`, `pressure_max_cmh2o`, `air_leak_ml_min`, `alerts`.
     definitions
         Takes `[envelope]`, `[trace]` (least swing) and `[leak]` (when a leak is on).
@@ -67,7 +67,7 @@ def envelope_of(grid: pl.DataFrame, definitions: Definitions) -> pl.DataFrame:
 def _around(
     values: pl.Expr, share: float, toward: Literal["lower", "higher"], rules: EnvelopeRules
 ) -> pl.Expr:
-    """A quantile (one of the values) over the window around each minute, of the known ones, if there are enough."""
+    """A quantile (one of the values) of the known minutes around each minute, if there are enough."""
     return values.rolling_quantile(
         share,
         interpolation=toward,
@@ -99,7 +99,7 @@ def _floors(grid: pl.DataFrame, rules: EnvelopeRules) -> pl.DataFrame:
             (spread <= rules.floor_stable).fill_null(False),
         )
         .group_by("use_id")
-        .agg(_own_floor=spread.median(), _minutes=pl.len())
+        .agg(_own_floor=spread.median().round(2), _minutes=pl.len())
         .filter(pl.col("_minutes") >= rules.floor_minutes)
         .select("use_id", "_own_floor")
         .sort("use_id")

@@ -55,7 +55,7 @@ def condition(samples: Real, rate_hz: float, by: int, rules: TraceRules) -> Cond
     """
     Mask what is not evidence in a block of traces and average `by` samples into one.
 
-    In this order: codes for no value or out of range; a stuck sensor (the same value for
+    In this order: codes for no value or out of range, and values beyond belief; a stuck sensor (the same value for
     `stuck_seconds` in a trace that otherwise moves); clipping; bursts (cough, motion) by their
     energy above the breathing band, against the trace's own quiet level and a ceiling; up to two
     lasting steps of level (a changed set pressure, a posture), taken out and masked where they
@@ -67,7 +67,7 @@ def condition(samples: Real, rate_hz: float, by: int, rules: TraceRules) -> Cond
     samples
         (traces, samples) cm[H2O]; NaN no value, ±inf out of range.
     """
-    invalid = ~np.isfinite(samples)
+    invalid = ~(np.abs(samples) <= rules.believable)
     saturated = np.isinf(samples)
     values = np.where(invalid, 0.0, samples)
     constant, flat = _stuck(values, invalid, rate_hz, rules)

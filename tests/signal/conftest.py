@@ -1,0 +1,6 @@
+"""Makes the invented traces importable beside the tests that use them."""
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
