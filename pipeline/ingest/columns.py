@@ -69,6 +69,6 @@ def _check_once(name: str, ours: str, counts: Counter[str], profile: Profile) ->
     raise FileRejected(
         Rule.COLUMN_MISSING,
         f"profile '{profile.name}': column \"{name}\" is not in the file{has}. "
-        "Edit the profile's [columns], or name another profile.",
+        "Export it with that column, or edit the profile's [columns].",
         column=ours,
     )

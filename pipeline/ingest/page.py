@@ -96,9 +96,15 @@ def _without_end_line(text: bytes, start: int, profile: Profile) -> tuple[bytes,
     while filled > start and text[filled - 1] in b"\n ":
         filled -= 1
     last = max(text.rfind(b"\n", start, filled) + 1, start)
-    if profile.end_line is not None:
-        found = re.fullmatch(profile.end_line, text[last:filled].decode())
-        if found:
-            return text[start:last], int(found["rows"])
+    promised = rows_promised(text[last:filled].decode(), profile)
+    if promised is not None:
+        return text[start:last], promised
     line_end = text.find(b"\n", filled)
     return text[start : len(text) if line_end < 0 else line_end + 1], None
+
+
+def rows_promised(line: str, profile: Profile) -> int | None:
+    """How many rows a line says there are; null where it is no end line."""
+    found = re.fullmatch(profile.end_line, line) if profile.end_line is not None else None
+    said = found["rows"] if found else None
+    return int(said) if said is not None and said.isdecimal() and len(said) <= 9 else None

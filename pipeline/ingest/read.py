@@ -17,7 +17,7 @@ from pipeline.ingest.container import unpack
 from pipeline.ingest.identity import Identity, export_time, identify, second_preamble
 from pipeline.ingest.numbers import TABLE_NAMES
 from pipeline.ingest.outcome import Known, ReadLog, nothing_kept, outcome
-from pipeline.ingest.page import Page, lay_out
+from pipeline.ingest.page import Page, lay_out, rows_promised
 from pipeline.ingest.profile import Profile
 from pipeline.ingest.readings import Readings, clean_readings, number_places, read_readings
 from pipeline.ingest.recognise import recognise
@@ -121,7 +121,7 @@ def _read_rows(
         pl.concat(faults),
         cut_off=page.cut_off,
         rows_promised=page.rows_promised,
-        rows_after_end=_ends_before_its_end(cells, profile),
+        rows_after_end=any(rows_promised(text, profile) is not None for _, text in cells.remarks),
     )
 
 
@@ -206,8 +206,3 @@ def _traces(
     read = read_traces(cells, trace_settings(page, profile), profile.missing, definitions.plausible)
     carried = minutes.select("file_sha256", "line", "site", "device", "session", "record", "clock", "month")
     return TRACE.conform(read.rows.join(carried, on="line", how="left", maintain_order="left")), read.faults
-
-
-def _ends_before_its_end(cells: Cells, profile: Profile) -> bool:
-    end = profile.end_line
-    return end is not None and any(re.fullmatch(end, text) for _, text in cells.remarks)

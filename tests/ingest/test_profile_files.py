@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import json
+import tomllib
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -109,3 +113,43 @@ def test_an_angle_is_no_share_and_a_share_no_angle() -> None:
 def test_what_is_no_unit_of_pressure_is_refused_by_name(unit: str) -> None:
     with pytest.raises(InputError, match="is not one of pressure"):
         factor_to_ours(unit, Quantity.PRESSURE)
+
+
+ODD_VALUES: list[Any] = [0, -1, 1.5, True, "", "x", "(", "%Y", [], ["a", 1], {}, {"x": 1}, "\u00e9" * 3]
+
+
+def _keys(table: dict[str, Any], within: tuple[str, ...] = ()) -> Iterator[tuple[str, ...]]:
+    for key, value in table.items():
+        yield (*within, key)
+        if isinstance(value, dict):
+            yield from _keys(value, (*within, key))
+
+
+def _refusal(text: str) -> str:
+    try:
+        parse_profile(text, "odd.toml")
+    except InputError as error:
+        return str(error)
+    return ""
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{json.dumps(key)} = {_toml(inner)}" for key, inner in value.items()) + "}"
+    if isinstance(value, list):
+        return "[" + ", ".join(map(_toml, value)) + "]"
+    return json.dumps(value)
+
+
+@pytest.mark.parametrize("name", ["v1", "harbour", "north", "upland"])
+def test_whatever_stands_at_a_key_the_profile_is_read_or_refused_in_one_sentence(name: str) -> None:
+    for key in _keys(tomllib.loads(TEXT[name])):
+        for value in ODD_VALUES:
+            table = whole = tomllib.loads(TEXT[name])
+            for part in key[:-1]:
+                table = table[part]
+            table[key[-1]] = value
+            text = "\n".join(f"{json.dumps(top)} = {_toml(inner)}" for top, inner in whole.items())
+            refusal = _refusal(text)
+            assert "\n" not in refusal, (key, value)
+            assert not refusal or refusal.endswith("Edit odd.toml."), (key, value)

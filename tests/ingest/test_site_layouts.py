@@ -109,7 +109,7 @@ def test_a_renamed_column_rejects_the_file_and_names_the_nearest() -> None:
     answer = read(north("Leak (L/min)", "Leak [L/min]"), NORTH_NAME)
     assert answer.file["reason"] == (
         "profile 'north': column \"Leak (L/min)\" is not in the file; it has \"Leak [L/min]\". "
-        "Edit the profile's [columns], or name another profile."
+        "Export it with that column, or edit the profile's [columns]."
     )
 
 
@@ -162,3 +162,29 @@ def test_a_layout_in_two_byte_characters_reads_like_any_other() -> None:
     data = north().decode("cp1252").encode("utf-16")
     answer = read_log(data, NORTH_NAME, [wide], DEFINITIONS)
     assert answer.minutes.select(SHOWN).rows() == NORTH
+
+
+def test_a_layout_without_session_and_state_says_them_once_for_all_its_rows() -> None:
+    text = PROFILES[2].text
+    for line in ('session = "Use"\n', 'state = "Mode"\n', 'set_pressure = "Ordered (kPa)"\n'):
+        assert line in text
+        text = text.replace(line, "")
+    text += '\n[constants]\nsession = 3\nstate = "run"\nset_pressure = -15\n'
+    minutes = read_log(north(), NORTH_NAME, [parse_profile(text)], DEFINITIONS).minutes
+    assert minutes.select("session", "state", "set_pressure_cmh2o").unique().rows() == [(3, "run", -15.0)]
+
+
+def test_readings_are_rounded_to_whatever_resolution_the_definitions_say() -> None:
+    coarse = DEFINITIONS.model_copy(
+        update={"resolution": DEFINITIONS.resolution.model_copy(update={"pressure": 0.25, "flow": 50.0})}
+    )
+    minute = read_log(north(), NORTH_NAME, PROFILES, coarse).minutes.row(0, named=True)
+    assert (minute["pressure_mean_cmh2o"], minute["pressure_min_cmh2o"]) == (-19.75, -22.5)
+    assert minute["air_leak_ml_min"] == 150.0
+
+
+def test_an_end_line_that_says_no_number_is_a_remark_like_any_other() -> None:
+    name = "upland_20310402T040000.tsv"
+    loose = parse_profile(next(p for p in PROFILES if p.name == "upland").text.replace(r"(?P<rows>\d+)", "(?P<rows>.*)"))
+    answer = read_log((DATA / name).read_bytes().replace(b"rows 3", b"rows many"), name, [loose], DEFINITIONS)
+    assert (answer.file["complete"], answer.file["rows_kept"]) == (None, 3)
