@@ -9,7 +9,7 @@ the run shows, and the few runs decide for the many rows.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import polars as pl
 
@@ -53,8 +53,9 @@ def date_rows(rows: pl.DataFrame, hole: int) -> pl.DataFrame:
         jump=pl.col("jump").first(),
         records=pl.col("records").first(),
     )
+    dates = _date_runs([_Run(**row) for row in runs.drop("run").iter_rows(named=True)], hole)
     dated = pl.DataFrame(
-        _date_runs([_Run(**row) for row in runs.drop("run").iter_rows(named=True)], hole),
+        [(date.offset, date.step, date.uncertain) for date in dates],
         schema={"offset": pl.Int64, "step": pl.Boolean, "uncertain": pl.Boolean},
         orient="row",
     )
@@ -99,79 +100,96 @@ class _Run:
 
 
 @dataclass
+class _Dated:
+    """What was found for a run."""
+
+    offset: int
+    step: bool = False
+    uncertain: bool = False
+
+
+@dataclass
 class _Clock:
     """What is known about one device's clock on the way through its runs."""
 
     offset: int
-    until: int  # last instant dated so far
-    assumed: list[int]  # runs taken to be right without proof: they may have had the old offset
-    old: int | None  # that old offset
-    doubt: bool  # a change inside this use without evidence on either side
-    unproved: list[int]  # runs dated with a lagging clock's offset over a hole
+    until: int = 0  # last instant dated so far
+    old: int | None = None  # the offset it has if it did not follow the last change, which was not seen
+    assumed: list[_Dated] = field(default_factory=list)  # runs that rest on its having followed
+    doubt: bool = False  # that change lay inside this use
+    unproved: list[_Dated] = field(default_factory=list)  # runs dated as still lagging after a hole
 
 
-def _date_runs(runs: list[_Run], hole: int) -> list[tuple[int, bool, bool]]:
-    """Offset, step before it and uncertainty of each run."""
-    offsets: list[int] = []
-    steps: list[bool] = []
-    uncertain: list[bool] = []
+def _date_runs(runs: list[_Run], hole: int) -> list[_Dated]:
+    """Date the runs of all devices, one after another."""
+    dates: list[_Dated] = []
     clock: _Clock | None = None
     before: _Run | None = None
-    for i, run in enumerate(runs):
+    for run, following in zip(runs, [*runs[1:], None], strict=True):
+        if following is not None and following.jump is None:
+            following = None
         zone = zone_of(run.zone)
-        if run.jump is None or before is None or before.zone != run.zone or before.follows != run.follows:
-            clock = None
-        following = runs[i + 1] if i + 1 < len(runs) and runs[i + 1].jump is not None else None
-        new_use = (
-            clock is None or before is None or before.session != run.session or (run.jump or 0) - 1 >= hole
-        )
-        if clock is not None and new_use:
-            clock.doubt = False
-        step, unsure = False, False
-        if run.follows is False:
-            offset = zone.standard(run.first)
-            if clock is not None and run.jump != _elapsed(run):
-                step = _stepped(run, run.first - offset, clock, new_use)
-            clock = clock or _Clock(offset, 0, [], None, False, [])
-        elif clock is None:
-            offset, unsure, old = _at_sight(zone, run, following)
-            clock = _Clock(offset, 0, [i], old, False, [])
+        restarts = before is None or run.jump is None
+        if before is None or restarts or (before.zone, before.follows) != (run.zone, run.follows):
+            clock, same_use = None, False
         else:
-            known = _elapsed(run)
-            if known is not None and run.jump == known:
-                offset = clock.offset
-            elif known is not None and _put_right(zone, clock, run, known):
-                now = clock.until + known
-                offset, step = zone.at(now), not zone.changes_between(clock.until, now)
-                for j in clock.unproved:
-                    uncertain[j] = False
-                clock = _Clock(offset, now, [], None, False, [])
-            elif known is not None and _late_correction(zone, clock, run, known):
-                assert clock.old is not None
-                for j in clock.assumed:
-                    offsets[j], uncertain[j] = clock.old, False
-                offset, step = zone.at(clock.until + clock.offset - clock.old + known), True
-                clock = _Clock(offset, 0, [], None, False, [])
-            elif run.jump is not None and run.jump > 0 and clock.offset != zone.at(clock.until):
-                offset, unsure = clock.offset, True
-                clock.unproved.append(i)
-                step = _stepped(run, run.first - offset, clock, new_use)
-            else:
-                offset, unsure, _ = _at_sight(zone, run, following, clock)
-                step = _stepped(run, run.first - offset, clock, new_use)
-                if run.first - offset <= clock.until:
-                    clock = _Clock(offset, 0, [], None, False, [])
-                elif zone.changes_between(clock.until, run.first - offset):
-                    in_use = not new_use and run.follows is None and offset == zone.at(run.first - offset)
-                    clock = _Clock(offset, 0, [], clock.offset, in_use and not _proof(run, offset, clock), [])
-        if clock.old is not None and offset != clock.old and i not in clock.assumed:
-            clock.assumed.append(i)
-        clock.offset, clock.until = offset, run.last - offset
-        offsets.append(offset)
-        steps.append(step)
-        uncertain.append(unsure or clock.doubt)
+            same_use = before.session == run.session and (run.jump or 0) - 1 < hole
+        if run.follows is False:
+            dated = _Dated(zone.standard(run.first))
+            if clock is not None and run.jump != _elapsed(run):
+                dated.step = _stepped(run, dated, clock, same_use)
+            clock = clock or _Clock(dated.offset)
+        elif clock is None:
+            dated, old = _at_sight(zone, run, following)
+            clock = _Clock(dated.offset, old=old)
+        else:
+            clock.doubt &= same_use
+            dated, clock = _go_on(zone, clock, run, following, same_use)
+        if clock.old is not None and dated.offset != clock.old:
+            clock.assumed.append(dated)
+        clock.offset, clock.until = dated.offset, run.last - dated.offset
+        dated.uncertain |= clock.doubt
+        dates.append(dated)
         before = run
-    return list(zip(offsets, steps, uncertain, strict=True))
+    return dates
+
+
+def _go_on(
+    zone: Zone, clock: _Clock, run: _Run, following: _Run | None, same_use: bool
+) -> tuple[_Dated, _Clock]:
+    """Date a run by the jump of the clock before it; with what is then known of the clock."""
+    assert run.jump is not None
+    known = _elapsed(run)
+    if known is not None and run.jump == known:
+        return _Dated(clock.offset), clock
+    if known is not None and _put_right(zone, clock, run.jump, known):
+        for earlier in clock.unproved:
+            earlier.uncertain = False
+        now = clock.until + known
+        corrected_late = not zone.changes_between(clock.until, now)
+        return _Dated(zone.at(now), step=corrected_late), _Clock(zone.at(now))
+    if known is not None and clock.old is not None and _corrected(clock, run.jump, known):
+        for earlier in clock.assumed:
+            earlier.offset, earlier.uncertain = clock.old, False
+        now = clock.until + clock.offset - clock.old + known
+        return _Dated(zone.at(now), step=True), _Clock(zone.at(now))
+    lagging = clock.offset != zone.at(clock.until)
+    if lagging and run.jump > 0:
+        dated = _Dated(clock.offset, uncertain=True)
+        dated.step = _stepped(run, dated, clock, same_use)
+        clock.unproved.append(dated)
+        return dated, clock
+    dated, _ = _at_sight(zone, run, following, clock)
+    dated.step = _stepped(run, dated, clock, same_use)
+    now = run.first - dated.offset
+    if now <= clock.until:
+        return dated, _Clock(dated.offset)
+    if zone.changes_between(clock.until, now):
+        # A fall of the clock, though time went on, shows that it followed; a skipped time, that it did not.
+        seen = run.jump <= 0 or dated.offset != zone.at(now)
+        doubt = same_use and run.follows is None and not seen
+        return dated, _Clock(dated.offset, old=clock.offset, doubt=doubt)
+    return dated, clock
 
 
 def _elapsed(run: _Run) -> int | None:
@@ -182,32 +200,31 @@ def _elapsed(run: _Run) -> int | None:
     return 1 if run.jump != 0 else 0
 
 
-def _put_right(zone: Zone, clock: _Clock, run: _Run, known: int) -> bool:
-    """Whether the jump makes the clock show the official time: at its change, or corrected later."""
-    assert run.jump is not None
+def _put_right(zone: Zone, clock: _Clock, jump: int, known: int) -> bool:
+    """Whether a jump makes the clock show the official time: at its change, or corrected later."""
     official = zone.at(clock.until + known)
-    return official != clock.offset and run.jump - known == official - clock.offset
+    return official != clock.offset and jump - known == official - clock.offset
 
 
-def _late_correction(zone: Zone, clock: _Clock, run: _Run, known: int) -> bool:
+def _corrected(clock: _Clock, jump: int, known: int) -> bool:
     """
-    Whether the jump corrects a clock that had only been taken to follow the last change.
+    Whether a jump corrects a clock that had only been taken to follow the last change.
 
     A leap forward could as well be a device that was off: it counts only where the date is in doubt.
     """
-    if clock.old is None or not clock.assumed or run.jump is None:
+    if clock.old is None or not clock.assumed:
         return False
     amount = clock.offset - clock.old
-    return run.jump - known == amount and (amount < 0 or clock.doubt)
+    return jump - known == amount and (amount < 0 or clock.doubt)
 
 
 def _at_sight(
     zone: Zone, run: _Run, following: _Run | None, clock: _Clock | None = None
-) -> tuple[int, bool, int | None]:
-    """Offset of a run by its wall time, whether that is a guess, and the offset before the last change."""
+) -> tuple[_Dated, int | None]:
+    """Date a run by its wall time; with the offset that held before the last change."""
     options = zone.readings(run.first)
     if not options:
-        return zone.before_skip(run.first), False, None
+        return _Dated(zone.before_skip(run.first)), None
     if clock is not None:
         options = (
             [o for o in options if run.first - o > clock.until]
@@ -215,27 +232,24 @@ def _at_sight(
             or options[:1]
         )
     if len(options) == 1:
-        offset, unsure = options[0], False
+        dated = _Dated(options[0])
     elif run.last >= zone.repeats_until(run.first):
-        offset, unsure = options[-1], False
+        dated = _Dated(options[-1])  # goes on past the repeated hour: this was its second pass
     else:
         again = (
             following is not None
             and (following.jump or 0) < 0
+            and len(zone.readings(following.first)) > 1
             and run.last < zone.repeats_until(following.first)
         )
-        offset, unsure = options[0], not again
-    last = zone.last_change(run.first - offset)
-    return offset, unsure, None if last is None else zone.offsets[last]
+        dated = _Dated(options[0], uncertain=not again)
+    last = zone.last_change(run.first - dated.offset)
+    return dated, None if last is None else zone.offsets[last]
 
 
-def _proof(run: _Run, offset: int, clock: _Clock) -> bool:
-    """Whether the clock was seen to follow a change inside a hole: it fell, though time went on."""
-    return run.jump is not None and run.jump <= 0 and run.first - offset > clock.until
-
-
-def _stepped(run: _Run, instant: int, clock: _Clock, new_use: bool) -> bool:
+def _stepped(run: _Run, dated: _Dated, clock: _Clock, same_use: bool) -> bool:
     """Whether a clock step, or what may be one, lies before the run."""
-    if instant <= clock.until:
+    elapsed = run.first - dated.offset - clock.until
+    if elapsed <= 0:
         return True
-    return run.counted and not new_use and run.records is not None and instant - clock.until != run.records
+    return run.counted and same_use and run.records is not None and elapsed != run.records

@@ -17,9 +17,8 @@ import numpy as np
 import polars as pl
 
 from pipeline.course.order import in_order
+from pipeline.course.segments import cut_segments
 from pipeline.course.zones import zone_of
-
-FILE = ["dev", "file_no"]
 
 
 def number_epochs(lines: pl.DataFrame) -> pl.DataFrame:
@@ -45,100 +44,36 @@ def number_epochs(lines: pl.DataFrame) -> pl.DataFrame:
     `lines` in file order with what names a row beside device and session: `counted` (whether it has a
     counter), `epoch`, `seq` (the record, or the wall clock), `nth` (n-th such row, null with a record).
     """
-    lines = _segments(_sequence(_in_order(lines)))
-    segments = _describe(lines)
-    numbers = _number(segments, _shared(lines))
-    return lines.join(numbers, on="segment", how="left", maintain_order="left").with_columns(
+    lines = cut_segments(lines)
+    numbers = _number(_describe(lines), _shared(lines))
+    lines = lines.join(numbers, on="segment", how="left", maintain_order="left").with_columns(
         seq=pl.when("counted").then("seq").otherwise("wall"),
         nth=pl.when("counted")
         .then("odd")
         .otherwise(pl.int_range(pl.len()).over("segment", "session", "wall").cast(pl.Int64)),
     )
+    return _adopt(lines.drop("segment", "odd", "content"))
 
 
-def _in_order(lines: pl.DataFrame) -> pl.DataFrame:
-    """Lines of each file in the order they were written by the device; `counted` files told from others."""
-    lines = in_order(lines, *FILE, "line")
-    lines = lines.filter(
-        pl.any_horizontal(pl.col(name) != pl.col(name).shift() for name in (*FILE, "line")).fill_null(True)
-    )
-    same_file = (pl.col("dev") == pl.col("dev").shift()) & (pl.col("file_no") == pl.col("file_no").shift())
-    steps = lines.select(
-        *FILE,
-        record=pl.when(same_file).then(pl.col("record").diff().sign()),
-        wall=pl.when(same_file).then(pl.col("wall").diff().sign()),
-        known=pl.col("record").is_not_null(),
-    )
-    votes = steps.group_by(FILE).agg(
-        up=(pl.col("record") > 0).sum().cast(pl.Int64),
-        down=(pl.col("record") < 0).sum().cast(pl.Int64),
-        still=(pl.col("record") == 0).sum().cast(pl.Int64),
-        later=(pl.col("wall") > 0).sum().cast(pl.Int64),
-        earlier=(pl.col("wall") < 0).sum().cast(pl.Int64),
-        known=pl.col("known").any(),
-    )
-    counted = pl.col("known") & (pl.col("still") <= pl.max_horizontal("up", "down"))
-    votes = votes.select(
-        *FILE,
-        counted=counted,
-        newest_first=pl.when(counted & (pl.col("up") != pl.col("down")))
-        .then(pl.col("down") > pl.col("up"))
-        .otherwise(pl.col("earlier") > pl.col("later")),
-    )
-    lines = lines.join(votes, on=FILE, how="left", maintain_order="left")
-    if votes["newest_first"].any():
-        backwards = pl.when("newest_first").then(-pl.col("line").cast(pl.Int64)).otherwise("line")
-        lines = in_order(lines.with_columns(order=backwards), *FILE, "order").drop("order")
-    return lines.drop("newest_first")
-
-
-def _sequence(lines: pl.DataFrame) -> pl.DataFrame:
-    """
-    The record of each line of a counted file, filled in from its neighbours where the cell is blank.
-
-    A blank that fits no neighbour's count and clock is told apart by its wall clock (`odd`).
-    """
-    lines = lines.with_columns(seq=pl.col("record"), odd=pl.lit(None, pl.Int64))
-    if not lines.select((pl.col("counted") & pl.col("record").is_null()).any()).item():
+def _adopt(lines: pl.DataFrame) -> pl.DataFrame:
+    """Give lines of files without a counter the record under which another export holds their minute."""
+    if lines["counted"].all() or not lines["counted"].any():
         return lines
-    row = pl.int_range(pl.len()).cast(pl.Int64)
-    lines = lines.with_columns(row=row)
-    filled = lines.with_columns(
-        **{
-            f"{name}_{side}": getattr(pl.when(pl.col("record").is_not_null()).then(name), way)().over(FILE)
-            for name in ("record", "wall", "row")
-            for side, way in (("before", "forward_fill"), ("after", "backward_fill"))
-        }
+    minute = ["dev", "session", "wall"]
+    held = (
+        lines.filter(pl.col("counted") & pl.col("nth").is_null())
+        .select(*minute, "epoch", "seq", "nth")
+        .unique()
+        .filter(pl.len().over(minute) == 1)
     )
-    since = pl.col("row") - pl.col("row_before")
-    until = pl.col("row_after") - pl.col("row")
-    fits_before = pl.col("wall") - pl.col("wall_before") == since
-    fits_after = pl.col("wall_after") - pl.col("wall") == until
-    guess = (
-        pl.when(fits_before)
-        .then(pl.col("record_before") + since)
-        .when(fits_after)
-        .then(pl.col("record_after") - until)
+    found = lines.join(
+        held.with_columns(held=True), on=minute, how="left", maintain_order="left", suffix="_held"
     )
-    return filled.with_columns(
-        seq=pl.coalesce(
-            "record", pl.when("counted").then(pl.coalesce(guess, "record_before", "record_after"))
-        ),
-        odd=pl.when(pl.col("counted") & pl.col("record").is_null() & guess.is_null()).then("wall"),
-    ).select(lines.columns[:-1])
-
-
-def _segments(lines: pl.DataFrame) -> pl.DataFrame:
-    """Number the pieces of each file inside which the counter (or the clock) does not fall back."""
-    wall, seq = pl.col("wall"), pl.col("seq")
-    new_file = (
-        (pl.col("dev") != pl.col("dev").shift()) | (pl.col("file_no") != pl.col("file_no").shift())
-    ).fill_null(True)
-    disordered = wall.diff() == seq.diff()
-    known = pl.col("odd").is_null()
-    again = (seq.diff() == 0) & ((wall.diff() != 0) | (pl.col("session").diff() != 0)) & known & known.shift()
-    falls = pl.when("counted").then(((seq.diff() < 0) & ~disordered) | again).otherwise(wall.diff() < 0)
-    return lines.with_columns(segment=(new_file | falls.fill_null(False)).cum_sum().cast(pl.Int64))
+    adopts = (pl.col("held") & ~pl.col("counted") & (pl.col("nth") == 0)).fill_null(False)
+    return found.with_columns(
+        pl.col("counted") | adopts,
+        *(pl.when(adopts).then(f"{n}_held").otherwise(n).alias(n) for n in ("epoch", "seq", "nth")),
+    ).select(lines.columns)
 
 
 @dataclass
@@ -298,8 +233,8 @@ def _in_time(roots: list[int], segments: dict[int, _Segment], find: Callable[[in
     later: dict[int, set[int]] = defaultdict(set)
     waiting = dict.fromkeys(roots, 0)
     for root in roots:
-        for earlier in {find(number) for number in segments[root].after} & here - {root}:
-            if root not in later[earlier]:
+        for earlier in {find(number) for number in segments[root].after}:
+            if earlier in here and earlier != root and root not in later[earlier]:
                 later[earlier].add(root)
                 waiting[root] += 1
     free = [(segments[root].place, root) for root in roots if not waiting[root]]
@@ -313,7 +248,7 @@ def _in_time(roots: list[int], segments: dict[int, _Segment], find: Callable[[in
             continue
         del waiting[root]
         order.append(root)
-        for other in sorted(later[root] & waiting.keys()):
+        for other in sorted(other for other in later[root] if other in waiting):
             waiting[other] -= 1
             if not waiting[other]:
                 heappush(free, (segments[other].place, other))

@@ -63,7 +63,7 @@ def resolve(
         return Resolved(RESOLVED.empty(), USE_TABLE.empty(), QUALITY_DAY.empty())
     devices = minutes.select("site", "device").unique().sort("site", "device").with_row_index("dev")
     ranked = _rank_files(minutes, files)
-    lines = number_epochs(_lines(minutes, traces, devices, ranked)).drop("content", "segment", "odd")
+    lines = number_epochs(_lines(minutes, traces, devices, ranked))
     latest = lines.group_by("dev").agg(last_export_at=pl.col("exported").max().cast(INSTANT))
     traces = traces.select("rate_hz", "samples_cmh2o")
     rows, readings = merge_exports(lines, minutes.select(_READINGS), traces)

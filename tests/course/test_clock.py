@@ -160,6 +160,19 @@ def test_a_clock_that_falls_in_a_hole_over_the_autumn_change_was_seen_to_follow(
     assert not result.minutes["clock_uncertain"].any()
 
 
+@WITH_AND_WITHOUT
+def test_a_lagging_device_that_was_off_is_dated_on_a_guess_until_its_correction_is_seen(record):
+    corrected = AUTUMN + 300 * MINUTE_LONG
+    instants = steady(AUTUMN - 100 * MINUTE_LONG, 200) + steady(AUTUMN + 170 * MINUTE_LONG, 200)
+    lines = written(instants, until(corrected, ahead(120), following()), record=record)
+    seen = resolved(Export(lines))
+    assert shown(seen) == truth(lines)
+    assert not seen.minutes["clock_uncertain"].any()
+    unseen = resolved(Export(lines[:300]))
+    assert shown(unseen) == truth(lines[:300])
+    assert unseen.minutes["clock_uncertain"].to_list() == [False] * 200 + [True] * 100
+
+
 def test_rows_missing_from_an_export_are_no_clock_step():
     lines = written(around(SPRING, 600, 0), following())
     result = resolved(Export(lines[:100] + lines[200:]))
@@ -238,6 +251,14 @@ def test_every_zone_has_its_own_changes(zone, change, record):
     assert result.quality["minutes_expected"].sum() == 400
     days = {line.truth: line.clock.date() for line in lines}
     assert set(result.quality["day"]) == set(days.values())
+
+
+def test_a_clock_set_from_the_repeated_hour_into_a_skipped_one_is_still_read():
+    lines = written(steady(AUTUMN - 30 * MINUTE_LONG, 10), following())
+    lines += written(steady(SPRING, 10), ahead(60), record=11, first=10)
+    result = resolved(Export(lines))
+    assert len(result.minutes) == 20
+    assert result.minutes["clock_step"].sum() == 1
 
 
 def test_a_whole_night_of_lines_written_newest_first_reads_the_same():

@@ -314,6 +314,23 @@ def test_a_record_that_cannot_be_read_in_one_export_is_known_from_its_neighbours
     assert not result.minutes["conflicting"].any()
 
 
+def test_an_export_without_records_overlaps_with_one_that_has_them():
+    lines = written(steady(MAY, 30), following(), record=100)
+    bare = [replace(line, record=None) for line in lines]
+    result = resolved(Export(lines, MAY + DAY), Export(bare, MAY + 2 * DAY))
+    assert result.minutes["record"].to_list() == list(range(100, 130))
+    assert result.minutes["exports"].to_list() == [2] * 30
+    assert result.quality["minutes_hidden"].to_list() == [0]
+
+
+def test_a_column_that_only_repeats_one_number_is_no_counter():
+    lines = [replace(line, record=5) for line in written(steady(MAY, 60), following())]
+    result = resolved(*cut(lines, [(0, 40), (20, 60)]))
+    assert shown(result) == truth(lines)
+    assert result.minutes["epoch"].to_list() == [0] * 60
+    assert not result.minutes["clock_step"].any()
+
+
 def test_rows_that_stand_out_of_order_in_a_file_are_no_reset():
     lines = written(steady(MAY, 30), following(), record=100)
     lines[10], lines[11] = lines[11], lines[10]
