@@ -55,8 +55,8 @@ def condition(samples: Real, rate_hz: float, by: int, rules: TraceRules) -> Cond
     """
     Mask what is not evidence in a block of traces and average `by` samples into one.
 
-    In this order: codes for no value or out of range, and values beyond belief; a stuck sensor (the same value for
-    `stuck_seconds` in a trace that otherwise moves); clipping; bursts (cough, motion) by their
+    In this order: codes for no value or out of range, and values beyond belief; a stuck sensor (the
+    same value for `stuck_seconds` in a trace that otherwise moves); clipping; bursts (cough, motion) by their
     energy above the breathing band, against the trace's own quiet level and a ceiling; up to two
     lasting steps of level (a changed set pressure, a posture), taken out and masked where they
     happen. A burst must carry fast energy: deep or fast breathing, and breathing in clusters between
@@ -198,18 +198,21 @@ def _clipped(values: Real, gone: Flag, rate_hz: float) -> Flag:
     need = max(3, round(0.5 * rate_hz))
     if values.shape[1] <= need:
         return found
-    step = np.abs(values[:, 1:] - values[:, :-1])
-    step[gone[:, 1:] | gone[:, :-1]] = 0.0
-    usual = step.sum(axis=1) / np.maximum((~gone).sum(axis=1), 1)
-    steep = step > (4 * usual + 0.2)[:, None]
+    masked = gone.any()
     for far, take in ((-np.inf, np.max), (np.inf, np.min)):
-        at = values == take(np.where(gone, far, values), axis=1)[:, None]
-        at &= ~gone
-        row, _ = np.nonzero(running(at[:, 1:], need, np.logical_and) & ~at[:, :-need] & steep[:, : 1 - need])
-        rows = np.unique(row)
-        if len(rows):
-            here = at[rows]
-            found[rows] |= here & (run_lengths(here) >= need)
+        at = values == take(np.where(gone, far, values) if masked else values, axis=1)[:, None]
+        if masked:
+            at &= ~gone
+        rows = np.flatnonzero(running(at, need, np.logical_and).any(axis=1))
+        if not len(rows):
+            continue
+        here, part, lost = at[rows], values[rows], gone[rows]
+        step = np.abs(part[:, 1:] - part[:, :-1])
+        step[lost[:, 1:] | lost[:, :-1]] = 0.0
+        steep = step > (4 * step.sum(axis=1) / np.maximum((~lost).sum(axis=1), 1) + 0.2)[:, None]
+        long = here & (run_lengths(here) >= need)
+        jumps = (long[:, 1:] & ~here[:, :-1] & steep).any(axis=1)
+        found[rows] |= long & jumps[:, None]
     return found
 
 
@@ -228,8 +231,9 @@ def _fast_part(values: Real, gone: Flag, rate_hz: float) -> Real:
     twice = bend[:, k:-k] - 0.5 * (bend[:, : -2 * k] + bend[:, 2 * k :])
     twice /= (1 - np.cos(4 * np.pi * k / rate_hz)) ** 2
     energy[:, 2 * k : -2 * k] = twice * twice
-    if gone.any():
-        energy[widen(gone, 2 * k)] = 0.0
+    rows = np.flatnonzero(gone.any(axis=1))
+    if len(rows):
+        energy[rows] = np.where(widen(gone[rows], 2 * k), 0.0, energy[rows])
     return energy
 
 
@@ -289,7 +293,7 @@ def _take_out_steps(
 
 
 def _bursts(pressure: Real, energy: Real, gone: Flag, hz: float, rules: TraceRules) -> Flag:
-    """Stretches with fast energy well above the trace's own quiet level, or above any breath's; widened, joined."""
+    """Stretches with fast energy far above the trace's own quiet level, or any breath's; widened, joined."""
     width = max(3, round(0.6 * hz))
     half = width // 2
     padded = np.zeros((len(energy), energy.shape[1] + width - 1))

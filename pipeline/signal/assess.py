@@ -28,6 +28,10 @@ from schemas.vocabulary import ArtefactKind, Verdict
 
 Real = NDArray[np.float64]
 Flag = NDArray[np.bool_]
+Whole = NDArray[np.int64]
+Columns = dict[str, NDArray[Any]]  # of the evidence table; words as their places in these two
+
+_VERDICTS, _KINDS = tuple(Verdict), tuple(ArtefactKind)
 
 BLOCK = 128  # traces worked on at once; the last block is filled up with empty traces
 _FINE_HZ = 8.0  # rates above are averaged down to no less than this to look for artefacts
@@ -82,17 +86,27 @@ def assess(
     >>> t = np.arange(600) / 10
     >>> breathing, blocked = -21 + 1.5 * np.sin(2 * np.pi * t / 4), -20 + 0.05 * np.sin(40 * t**1.5)
     >>> found = assess(np.vstack([breathing, blocked]), 10.0)
-    >>> found.select("verdict", "breath_rate_per_min", "swing_cmh2o").rows()
+    >>> found.select("verdict", pl.col("breath_rate_per_min", "swing_cmh2o").round(1)).rows()
     [('present', 15.0, 3.0), ('absent', None, None)]
     """
     matrix = _matrix(samples)
     rate = _rate(rate_hz)
     limits = load_definitions().trace if rules is None else rules
-    parts = [_assess_block(block, rate, limits).head(count) for block, count in _blocks(matrix)]
-    dtypes = {c.name: c.dtype for c in EVIDENCE_COLUMNS}
-    if not parts:
-        return pl.DataFrame(schema=dtypes)
-    return pl.concat(parts).select(pl.col(name).cast(dtype) for name, dtype in dtypes.items())
+    columns = [
+        {name: values[:count] for name, values in _assess_block(block, rate, limits).items()}
+        for block, count in _blocks(matrix)
+    ]
+    if not columns:
+        return pl.DataFrame(schema={c.name: c.dtype for c in EVIDENCE_COLUMNS})
+    found = {c.name: np.concatenate([part[c.name] for part in columns]) for c in EVIDENCE_COLUMNS}
+    return pl.DataFrame(
+        {
+            c.name: pl.Series(list(c.words)).gather(found[c.name])
+            if c.words
+            else pl.Series(found[c.name], nan_to_null=True)
+            for c in EVIDENCE_COLUMNS
+        }
+    )
 
 
 def _matrix(samples: NDArray[Any] | Sequence[Sequence[float]]) -> NDArray[Any]:
@@ -131,7 +145,7 @@ def _blocks(matrix: NDArray[Any]) -> Iterator[tuple[Real, int]]:
         yield block, len(part)
 
 
-def _assess_block(block: Real, rate: float, rules: TraceRules) -> pl.DataFrame:
+def _assess_block(block: Real, rate: float, rules: TraceRules) -> Columns:
     fine, fine_hz = _average(block, rate, max(1, int(rate / _FINE_HZ)))
     if rate < rules.lowest_rate or fine.shape[1] < 3 * 60.0 / rules.fastest * fine_hz:
         return _nothing(block)
@@ -141,13 +155,13 @@ def _assess_block(block: Real, rate: float, rules: TraceRules) -> pl.DataFrame:
     calm, cut = without_outliers(ready.pressure, ready.usable)
     spectrum = spectrum_of(calm, ready.usable)
     band = filtered(spectrum, bands.breathing)
-    band[cut] = filtered(spectrum_of(ready.pressure, ready.usable)[cut], bands.breathing)
+    band[cut] = filtered(spectrum_of(ready.pressure[cut], ready.usable[cut]), bands.breathing)
     range_ = _greatest_range(band, ready.usable, ready.rate_hz, rules)
     first, second = candidates(spectrum, bands)
     one = breaths_at(spectrum, ready.pressure, ready.edges, ready.usable, first, bands, rules)
-    good = _false_alarm(_score(one, rules), rules) <= rules.false_alarm
+    clear, pumped = _is_clear(one, rules), _pump_like(one, rules)
     # The second rate is worth a look only where the first is no breath and the pressure does move.
-    rows = np.flatnonzero((~good | _pump_like(one, rules)) & (range_ >= rules.least_swing) & (second >= 0))
+    rows = np.flatnonzero((~clear | pumped) & (range_ >= rules.least_swing) & (second >= 0))
     other = breaths_at(
         spectrum[rows],
         ready.pressure[rows],
@@ -156,9 +170,9 @@ def _assess_block(block: Real, rate: float, rules: TraceRules) -> pl.DataFrame:
         second[rows],
         bands,
         rules,
-    )
+    ).spread(rows, len(block))
     beat = pulse(spectrum, ready.usable, bands, rules)
-    return _decide(ready, rate, range_, one, other.spread(rows, len(block)), beat, rules)
+    return _decide(ready, rate, range_, one, clear, pumped, other, beat, rules)
 
 
 @lru_cache(maxsize=16)
@@ -192,29 +206,24 @@ def _lowest_rate(usable: Flag, hz: float, rules: TraceRules) -> Real:
     return np.asarray(np.where(enough.any(axis=1), grid[np.argmax(enough, axis=1)], np.nan))
 
 
-def _score(b: Breaths, rules: TraceRules) -> Real:
-    """Log-odds-like score of breathing against structured noise; -inf with too few cycles or a rate out of the band."""
+def _is_clear(b: Breaths, rules: TraceRules) -> Flag:
+    """
+    Whether structured noise would look as much like breathing less often than `false_alarm` allows.
+
+    The score is that of a logistic regression; the tail of its distribution on noise is exponential.
+    """
     n = np.sqrt(b.count)
-    alike = np.clip(np.nan_to_num(b.alike, nan=0.01), 0.01, 0.995)
+    alike = np.clip(b.alike, 0.01, 0.995)
     score = (
         rules.score_constant
         + rules.score_breaths * n
         + rules.score_alike * n * np.log(alike / (1 - alike))
-        + rules.score_interval_cv * n * np.nan_to_num(b.interval_cv, nan=1.0)
+        + rules.score_interval_cv * n * b.interval_cv
         + rules.score_covered * n * b.covered
     )
-    rate = np.nan_to_num(b.rate, nan=np.inf)
-    in_band = (rate <= rules.fastest) & (rate >= 0.95 * rules.slowest)
-    return np.where((b.count >= rules.least_breaths) & in_band, score, -np.inf)
-
-
-def _false_alarm(score: Real, rules: TraceRules) -> Real:
-    """Chance that structured noise reaches the score: exponential tail through two measured points."""
-    return np.where(
-        np.isfinite(score),
-        10.0 ** np.minimum(-(score - rules.score_at_one) / rules.score_per_decade, 0.0),
-        1.0,
-    )
+    decades = (score - rules.score_at_one) / rules.score_per_decade
+    in_band = (b.rate <= rules.fastest) & (b.rate >= 0.95 * rules.slowest)
+    return np.asarray((b.count >= rules.least_breaths) & in_band & (decades >= -np.log10(rules.false_alarm)))
 
 
 def _pump_like(b: Breaths, rules: TraceRules) -> Flag:
@@ -225,9 +234,7 @@ def _pump_like(b: Breaths, rules: TraceRules) -> Flag:
     show, the very regular ones are doubted sooner, and so are those of one depth whose length varies: a
     pump cycles between two pressures.
     """
-    seconds = 60.0 / np.nan_to_num(b.rate, nan=15.0)
-    sharp, edge = np.nan_to_num(b.sharpness, nan=0.0), np.nan_to_num(b.edge, nan=0.0)
-    intervals, swings = np.nan_to_num(b.interval_cv, nan=1.0), np.nan_to_num(b.swing_cv, nan=1.0)
+    seconds, sharp, edge, intervals, swings = 60.0 / b.rate, b.sharpness, b.edge, b.interval_cv, b.swing_cv
     short = seconds < rules.pump_short
     metronome = (intervals < rules.pump_regular * np.where(short, 1.0, 0.6)) & (
         swings < 3 * rules.pump_regular
@@ -257,17 +264,18 @@ def _decide(
     rate: float,
     range_: Real,
     one: Breaths,
+    clear: Flag,
+    pumped: Flag,
     two: Breaths,
     beat: Real,
     rules: TraceRules,
-) -> pl.DataFrame:
-    clear = [_false_alarm(_score(b, rules), rules) <= rules.false_alarm for b in (one, two)]
-    pump = [_pump_like(b, rules) for b in (one, two)]
+) -> Columns:
     with np.errstate(invalid="ignore"):
         ratio = np.maximum(two.rate, one.rate) / np.minimum(two.rate, one.rate)
         overtone = (np.abs(ratio / np.round(ratio) - 1) < 0.08) | ~(ratio > 1.3)
-    take_two = ~(clear[0] & ~pump[0]) & clear[1] & ~pump[1] & ~overtone
-    found = (clear[0] & ~pump[0]) | take_two
+    breath = clear & ~pumped
+    take_two = ~breath & _is_clear(two, rules) & ~_pump_like(two, rules) & ~overtone
+    found = breath | take_two
 
     def of(name: str) -> Real:
         return np.asarray(np.where(take_two, getattr(two, name), getattr(one, name)))
@@ -282,17 +290,17 @@ def _decide(
     assessable = (present | can_tell) & ~ready.constant
     verdict = np.select(
         [~assessable, present, absent],
-        [str(Verdict.NOT_ASSESSABLE), str(Verdict.PRESENT), str(Verdict.ABSENT)],
-        str(Verdict.INDETERMINATE),
+        [_VERDICTS.index(v) for v in (Verdict.NOT_ASSESSABLE, Verdict.PRESENT, Verdict.ABSENT)],
+        _VERDICTS.index(Verdict.INDETERMINATE),
     )
     measured = assessable & ~absent & (of("count") >= rules.least_breaths)
-    pumped = clear[0] & pump[0] & (one.swing > rules.least_swing / 2)
     # A breath's second and third harmonics lie where the heart does.
     overtones = beat / np.where(found, of("rate"), np.nan)
     heart = ~np.isnan(beat) & ~((overtones < 3.5) & (np.abs(overtones - np.round(overtones)) < 0.12))
-    kind, fraction = _main_artefact(ready, pumped, heart)
+    cycling = clear & pumped & (one.swing > rules.least_swing / 2)
+    kind, fraction = _main_artefact(ready, cycling, heart)
     nan = np.nan
-    return _frame(
+    return _columns(
         verdict,
         np.where(present, np.round(of("rate"), 2), nan),
         np.where(measured, swing, nan),
@@ -304,71 +312,38 @@ def _decide(
     )
 
 
-def _main_artefact(ready: Conditioned, pumped: Flag, heart: Flag) -> tuple[NDArray[np.str_], Real]:
+def _main_artefact(ready: Conditioned, cycling: Flag, heart: Flag) -> tuple[Whole, Real]:
     """The kind that took most samples, else what colours the whole trace; the share of artefact samples."""
     width = ready.usable.shape[1]
-    cough = ready.burst_is_cough[:, None]
-    shares = np.column_stack(
-        [
-            flags.sum(axis=1) / width
-            for flags in (
-                ready.burst & cough,
-                ready.burst & ~cough,
-                ready.saturated,
-                ready.flat,
-                ready.stepped,
-            )
-        ]
-    )
-    names = np.array(
-        [
-            ArtefactKind.COUGH,
-            ArtefactKind.MOTION,
-            ArtefactKind.SATURATED,
-            ArtefactKind.FLAT,
-            ArtefactKind.STEP,
-        ]
-    )
-    main = names[np.argmax(shares, axis=1)].astype(str)
-    colour = np.where(
-        pumped, str(ArtefactKind.PUMP), np.where(heart, str(ArtefactKind.CARDIAC), str(ArtefactKind.NONE))
-    )
-    kind = np.where(shares.max(axis=1) > 0, main, colour)
+    kind = np.where(heart, _KINDS.index(ArtefactKind.CARDIAC), _KINDS.index(ArtefactKind.NONE))
+    kind = np.where(cycling, _KINDS.index(ArtefactKind.PUMP), kind)
     artefact = ready.burst | ready.saturated | ready.flat | ready.stepped
-    return kind, np.round(artefact.sum(axis=1) / width, 4)
+    count = artefact.sum(axis=1)
+    rows = np.flatnonzero(count)
+    if len(rows):
+        cough = ready.burst_is_cough[rows]
+        burst = ready.burst[rows].sum(axis=1)
+        others = ((ArtefactKind.SATURATED, ready.saturated), (ArtefactKind.FLAT, ready.flat))
+        named = [(ArtefactKind.COUGH, burst * cough), (ArtefactKind.MOTION, burst * ~cough)]
+        named += [
+            (name, flags[rows].sum(axis=1)) for name, flags in (*others, (ArtefactKind.STEP, ready.stepped))
+        ]
+        most = np.argmax(np.column_stack([samples for _, samples in named]), axis=1)
+        kind[rows] = np.array([_KINDS.index(name) for name, _ in named])[most]
+    return kind, np.round(count / width, 4)
 
 
-def _nothing(block: Real) -> pl.DataFrame:
+def _nothing(block: Real) -> Columns:
     """Too short or too slowly sampled to hold three breaths of any rate."""
     rows = len(block)
     nan = np.full(rows, np.nan)
-    out = np.isinf(block)
-    share = out.mean(axis=1) if block.shape[1] else np.zeros(rows)
-    kind = np.where(share > 0, str(ArtefactKind.SATURATED), str(ArtefactKind.NONE))
-    verdict = np.full(rows, str(Verdict.NOT_ASSESSABLE))
-    return _frame(verdict, nan, nan, nan, nan, nan, np.round(share, 4), kind)
-
-
-def _frame(
-    verdict: NDArray[np.str_],
-    rate: Real,
-    swing: Real,
-    low: Real,
-    high: Real,
-    lowest: Real,
-    share: Real,
-    kind: NDArray[np.str_],
-) -> pl.DataFrame:
-    return pl.DataFrame(
-        {
-            "verdict": verdict.tolist(),
-            "breath_rate_per_min": rate,
-            "swing_cmh2o": swing,
-            "swing_low_cmh2o": low,
-            "swing_high_cmh2o": high,
-            "lowest_rate_per_min": lowest,
-            "artefact_fraction": share,
-            "artefact_kind": kind.tolist(),
-        },
-        nan_to_null=True,
+    share = np.isinf(block).mean(axis=1) if block.shape[1] else np.zeros(rows)
+    saturated, none = _KINDS.index(ArtefactKind.SATURATED), _KINDS.index(ArtefactKind.NONE)
+    verdict = np.full(rows, _VERDICTS.index(Verdict.NOT_ASSESSABLE))
+    return _columns(
+        verdict, nan, nan, nan, nan, nan, np.round(share, 4), np.where(share > 0, saturated, none)
     )
+
+
+def _columns(*values: NDArray[Any]) -> Columns:
+    return dict(zip((c.name for c in EVIDENCE_COLUMNS), values, strict=True))

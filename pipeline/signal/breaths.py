@@ -85,8 +85,8 @@ def spectrum_of(pressure: Real, usable: Flag) -> Real:
     variance = (w * (t * t)).sum(axis=1) - n * mean_t**2
     slope = covariance / np.maximum(variance, 1e-9)
     level = pressure - (mean_x - slope * mean_t)[:, None] - slope[:, None] * t
-    spectrum: Real = dct(level, type=2, norm="ortho", axis=1, overwrite_x=True)
-    return spectrum
+    spectrum: Real = dct(_in_lanes(level), type=2, norm="ortho", axis=1, overwrite_x=True)
+    return spectrum[: len(pressure)]
 
 
 def without_outliers(pressure: Real, usable: Flag) -> tuple[Real, Whole]:
@@ -108,11 +108,13 @@ def without_outliers(pressure: Real, usable: Flag) -> tuple[Real, Whole]:
 
 def filtered(spectrum: Real, gain: Real) -> Real:
     """The traces of a cosine spectrum after a filter (one for all, or a row each)."""
-    rows = len(spectrum)
-    passed = np.zeros((-(-rows // _LANES) * _LANES, spectrum.shape[1]))
-    np.multiply(spectrum, gain, out=passed[:rows])
-    back: Real = idct(passed, type=2, norm="ortho", axis=1, overwrite_x=True)
-    return back[:rows]
+    back: Real = idct(_in_lanes(spectrum * gain), type=2, norm="ortho", axis=1, overwrite_x=True)
+    return back[: len(spectrum)]
+
+
+def _in_lanes(matrix: Real) -> Real:
+    short = -len(matrix) % _LANES
+    return np.concatenate([matrix, np.zeros((short, matrix.shape[1]))]) if short else matrix
 
 
 def candidates(spectrum: Real, bands: Bands) -> tuple[Whole, Whole]:
@@ -278,9 +280,10 @@ def _measure(
     place = np.arange(len(row)) - np.concatenate([[0], np.cumsum(count)])[row]
     first = np.ceil(start).astype(np.int64)
     size = np.ceil(end).astype(np.int64) - first
-    cycle = np.repeat(np.arange(len(row)), size)
     begins = np.cumsum(size) - size
-    sample = np.arange(len(cycle)) + (row * width + first - begins)[cycle]
+    offset = row * width + first - begins
+    count_up = np.arange(int(size.sum()))
+    sample = count_up + np.repeat(offset, size)
     inside, raw = wide.ravel()[sample], pressure.ravel()[sample]
 
     def table(values: Real) -> Real:
@@ -302,12 +305,16 @@ def _measure(
     length, interval_cv, _ = _typical(lengths, count)
     near = (lengths > 0.5 * length[:, None]) & (lengths < 1.6 * length[:, None])
     length = np.where(near, lengths, 0.0).sum(axis=1) / np.maximum(near.sum(axis=1), 1)
-    phase = ((sample - row[cycle] * width) - start[cycle]) / (end - start)[cycle]
     mean = np.add.reduceat(inside, begins) / size if len(row) else swings
-    unit = inside - mean[cycle]
+    unit = inside - np.repeat(mean, size)
     power = np.add.reduceat(unit * unit, begins) if len(row) else swings
-    unit /= np.sqrt(np.maximum(power, 1e-18))[cycle]
-    alike, sharpness = _fold(unit, raw, row[cycle], phase, rows)
+    unit *= np.repeat(1.0 / np.sqrt(np.maximum(power, 1e-18)), size)
+    # Sample i of a cycle lies in phase bin (i - start) / length of it.
+    per_sample = _BINS / (end - start)
+    bin_of = count_up * np.repeat(per_sample, size)
+    bin_of += np.repeat((first - begins - start) * per_sample, size)
+    place = np.minimum(bin_of.astype(np.int64), _BINS - 1) + np.repeat(row * _BINS, size)
+    alike, sharpness = _fold(unit, raw, place, count, rows)
     seconds = np.bincount(row, weights=end - start, minlength=rows)
     error = np.hypot(error, rules.swing_error * swing)
     none = count == 0
@@ -348,26 +355,21 @@ def _typical(values: Real, count: Whole) -> tuple[Real, Real, Real]:
     )
 
 
-def _fold(unit: Real, raw: Real, row: Whole, phase: Real, rows: int) -> tuple[Real, Real]:
+def _fold(unit: Real, raw: Real, place: Whole, count: Whole, rows: int) -> tuple[Real, Real]:
     """
     Lay the cycles of a trace over one another by phase: how alike they are, how sharp their shape is.
 
     For likeness each cycle comes with mean 0 and unit energy, so that one deep breath or one bump is one
     cycle among many; the shape itself is the mean of the cycles as they are.
     """
-    place = row * _BINS + np.minimum((phase * _BINS).astype(np.int64), _BINS - 1)
     bins = rows * _BINS
     n = np.bincount(place, minlength=bins).reshape(rows, _BINS)
     total = np.bincount(place, weights=unit, minlength=bins).reshape(rows, _BINS)
-    square = np.bincount(row, weights=unit * unit, minlength=rows)
     shape = total / np.maximum(n, 1)
-    count = np.maximum(n.sum(axis=1), 1)
-    mean = total.sum(axis=1) / count
-    all_of_it = square - count * mean**2
-    explained = (n * (shape - mean[:, None]) ** 2).sum(axis=1)
-    alike = np.where(all_of_it > 1e-9, explained / np.maximum(all_of_it, 1e-9), np.nan)
+    explained = (n * shape**2).sum(axis=1)
+    alike = np.where(count > 0, explained / np.maximum(count, 1), np.nan)
     shape = np.bincount(place, weights=raw, minlength=bins).reshape(rows, _BINS) / np.maximum(n, 1)
-    change = np.abs(np.diff(np.concatenate([shape, shape[:, :1]], axis=1), axis=1)).max(axis=1)
+    change = np.abs(shape - np.roll(shape, 1, axis=1)).max(axis=1)
     height = shape.max(axis=1) - shape.min(axis=1)
     sharpness = np.where(height > 1e-9, change / np.maximum(height, 1e-9), np.nan)
     return alike, sharpness

@@ -13,8 +13,11 @@ from schemas.lake import EVIDENCE
 
 DEFINITIONS = load_definitions()
 NOON = datetime(2031, 3, 10, 12, tzinfo=UTC)
-P, A, I, N = "present", "absent", "indeterminate", "not_assessable"
-SHORT = {"P": P, "A": A, "I": I, "N": N}
+P, A, N = "present", "absent", "not_assessable"
+SHORT = {"P": P, "A": A, "I": "indeterminate", "N": N}
+
+
+LETTER = {word: letter for letter, word in SHORT.items()}
 
 
 def grid(length: int, use: str = "u", spans: list[int] | None = None, **marked: list[int]) -> pl.DataFrame:
@@ -75,7 +78,7 @@ def evidence(traces: dict[int, str], use: str = "u") -> pl.DataFrame:
 
 def told(frame: pl.DataFrame, traces: dict[int, str]) -> str:
     found = tidaling_of(frame, evidence(traces), DEFINITIONS)["tidaling"].to_list()
-    return "".join({P: "P", A: "A", I: "I", N: "N"}[v] for v in found)
+    return "".join(LETTER[v] for v in found)
 
 
 def every(pattern: str) -> dict[int, str]:

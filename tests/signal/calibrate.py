@@ -20,11 +20,11 @@ from scipy.optimize import minimize
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from pressure_traces import make  # noqa: E402
+from pressure_traces import make
 
-from pipeline.definitions import load_definitions  # noqa: E402
-from pipeline.signal.artefacts import condition  # noqa: E402
-from pipeline.signal.breaths import Bands, Breaths, breaths_at, candidates, spectrum_of, without_outliers  # noqa: E402
+from pipeline.definitions import load_definitions
+from pipeline.signal.artefacts import condition
+from pipeline.signal.breaths import Bands, Breaths, breaths_at, candidates, spectrum_of, without_outliers
 
 BREATHING = [
     "clean",
