@@ -161,6 +161,7 @@ class OcclusionRules(Section):
     leak_most: float
     output_share: float
     output_expected: float
+    output_goes_on: float
     look_back: int
     leak_before: float
     output_before: float

@@ -77,10 +77,10 @@ def find_stops(
 
 
 def _known_flow(grid: pl.DataFrame, flow: OcclusionRules) -> pl.DataFrame:
-    """Running minutes with a known leak, in stretches without a hole, and the runs that are still."""
+    """Running minutes with a known leak of the lung, in stretches without a hole, and the still runs."""
     known = (
         grid.with_columns(holes=pl.col("no_data").cast(pl.Int64).cum_sum())
-        .filter(pl.col("running") & pl.col("air_leak_ml_min").is_not_null())
+        .filter(pl.col("running") & pl.col("air_leak_ml_min").is_not_null() & ~pl.col("line_open"))
         .select(
             "row", "handled", stretch=pl.struct("span_no", "holes").rle_id(), known_leak="air_leak_ml_min"
         )

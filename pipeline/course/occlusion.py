@@ -27,7 +27,10 @@ def find_occlusions(grid: pl.DataFrame, rules: OcclusionRules, floor: float) -> 
       running minutes; with traces at most `traces_apart` around the stop it must be within
       `onset_within`, and then it is `onset_dated`;
     - `output_fell`: at most `output_share` of what the earlier rate would have brought, where that is
-      at least `output_expected`; fluid that nobody read is unknown, not nil, and then this fails;
+      at least `output_expected`; fluid that nobody read is unknown, not nil: only the part up to the
+      last reading is judged, and where too little was to be expected by then this fails;
+    - not `drains_on`: where little was to be expected, it must not have come all the same (at least
+      `output_goes_on` of it, and more than that least share);
     - `flow_seen_to_stop`, asked where the onset is not dated: a leak above `leak_before` went, or that
       much output was missed. Breathing alone that goes at an unknown pace is no suspicion.
 
@@ -35,8 +38,8 @@ def find_occlusions(grid: pl.DataFrame, rules: OcclusionRules, floor: float) -> 
     filling loop: it is never called occlusion.
 
     Grade `possible`; `probable` where the onset is dated, nobody had a hand on the drain just then (a
-    forgotten clamp looks the same), the earlier output is known, and either `line_blocked` rings or the
-    pressure goes still (median of max − min at most `floor`).
+    forgotten clamp looks the same), the earlier output is known, and either `line_blocked` rings, or the
+    pressure goes still (median of max − min at most `floor`) and flow was seen to stop.
 
     Parameters
     ----------
@@ -57,9 +60,10 @@ def find_occlusions(grid: pl.DataFrame, rules: OcclusionRules, floor: float) -> 
         "drained_before",
         "stopped_at_once",
         "output_fell",
+        ~pl.col("drains_on"),
         pl.col("onset_dated") | pl.col("flow_seen_to_stop"),
     )
-    agreed = pl.col("alert_agrees") | pl.col("pressure_still")
+    agreed = pl.col("alert_agrees") | (pl.col("pressure_still") & pl.col("flow_seen_to_stop"))
     sure = pl.col("onset_dated") & ~pl.col("handled_then") & pl.col("rate_ml_h").is_not_null() & agreed
     return raised.with_columns(
         grade=pl.when(sure).then(pl.lit(Grade.PROBABLE.value)).otherwise(pl.lit(Grade.POSSIBLE.value)),
@@ -173,7 +177,6 @@ def _figures(grid: pl.DataFrame, onsets: pl.DataFrame, rules: OcclusionRules) ->
             pl.col("from_row"),
             pl.col("last_absence"),
             last_read=read_row.last(),
-            first_read=read_row.first(),
             output_ml=decimal(pl.col("output_ml").last() - pl.col("output_ml").first()),
         ),
         window(
@@ -194,6 +197,7 @@ def _figures(grid: pl.DataFrame, onsets: pl.DataFrame, rules: OcclusionRules) ->
     return_row = at(grid, "next_breath_row", onsets["to_row"])
     until = (return_row + rules.release_within).clip(upper_bound=onsets["span_last_row"])
     minutes = pl.col("last_absence") - pl.col("from_row") + 1
+    minutes_read = pl.col("last_read") - pl.col("from_row") + 1
     earlier = pl.when(pl.col("minutes_before") >= rules.rate_least)
     return onsets.with_columns(
         ml_until=at(grid, "output_ml", until),
@@ -201,12 +205,10 @@ def _figures(grid: pl.DataFrame, onsets: pl.DataFrame, rules: OcclusionRules) ->
     ).with_columns(
         rate_ml_h=earlier.then(pl.col("ml_before") * 60 / pl.col("minutes_before")),
         expected_ml=earlier.then(pl.col("ml_before") * minutes / pl.col("minutes_before")),
+        expected_read_ml=earlier.then(pl.col("ml_before") * minutes_read / pl.col("minutes_before")),
         released_ml=decimal(pl.col("ml_until") - pl.col("ml_at_end")),
-        # Read near both ends, or what came in between is unknown.
-        output_ml=pl.when(
-            (pl.col("first_read") - pl.col("from_row") <= rules.interrupted_by)
-            & (pl.col("last_absence") - pl.col("last_read") <= rules.interrupted_by)
-        ).then("output_ml"),
+        # Counted from the last reading before the stretch: at worst this is too much, never too little.
+        output_ml=pl.when(pl.col("last_read").is_not_null()).then("output_ml"),
     )
 
 
@@ -222,8 +224,10 @@ def _clauses(rules: OcclusionRules, floor: float) -> dict[str, pl.Expr]:
         pl.col("swing_before") >= rules.swing_kept * pl.col("earlier_swing")
     )
     expected = pl.col("expected_ml").fill_null(0)
-    fell = pl.col("output_ml") <= rules.output_share * expected
-    missed = (fell & (expected >= rules.output_expected)).fill_null(False)
+    missed = (
+        (pl.col("output_ml") <= rules.output_share * pl.col("expected_read_ml"))
+        & (pl.col("expected_read_ml") >= rules.output_expected)
+    ).fill_null(False)
     return {
         "breathed_before": (pl.col("from_row") - pl.col("last_breath") <= rules.look_back)
         & (pl.col("holes_between") == 0),
@@ -232,7 +236,9 @@ def _clauses(rules: OcclusionRules, floor: float) -> dict[str, pl.Expr]:
         "stopped_at_once": steep & ~slow & (pl.col("onset_minutes") <= rules.onset_unresolved),
         "onset_dated": dated,
         "handled_then": pl.col("hands"),
-        "output_fell": (expected < rules.output_expected) | fell,
+        "output_fell": (expected < rules.output_expected) | missed,
+        "drains_on": (pl.col("output_ml") >= rules.output_goes_on * pl.col("expected_read_ml"))
+        & (pl.col("output_ml") > rules.output_share * rules.output_expected),
         "flow_seen_to_stop": (pl.col("leak_before") > rules.leak_before).fill_null(False) | missed,
         "alert_agrees": pl.col("rings"),
         "pressure_still": pl.col("range_still") <= floor,
@@ -255,8 +261,8 @@ def _detail(rules: OcclusionRules) -> pl.Expr:
 
     return pl.format(
         "tidaling absent with leak at most {} for {} min; before: swing {}, leak {}, output {}; "
-        "after: swing below {}, output {} where {} was to be expected; last breathing seen {} running "
-        "minutes before the first absence{}{}{}{}{}",
+        "after: swing below {}, output {} where {} was to be expected by the last reading; last breathing "
+        "seen {} running minutes before the first absence{}{}{}{}{}",
         figure("leak_most", "mL/min"),
         "still_minutes",
         figure("swing_before", "cm[H2O]"),
@@ -264,7 +270,7 @@ def _detail(rules: OcclusionRules) -> pl.Expr:
         figure("rate_ml_h", "mL/h"),
         figure("swing_after", "cm[H2O]"),
         figure("output_ml", "mL"),
-        figure("expected_ml", "mL"),
+        figure("expected_read_ml", "mL"),
         "onset_minutes",
         pl.when("onset_dated").then(pl.lit("")).otherwise(pl.lit(", onset unresolved")),
         word("handled_then", ", just after handling"),

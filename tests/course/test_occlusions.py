@@ -52,7 +52,7 @@ class TestWhatItTakes:
     def test_its_detail_tells_every_figure(self) -> None:
         assert detail(course_as_told(blocked(rate=0.5)), "occlusion_suspected") == (
             "tidaling absent with leak at most 2.0 mL/min for 100 min; before: swing 3.0 cm[H2O], leak 80.0 mL/min, "
-            "output 30.0 mL/h; after: swing below 0.2 cm[H2O], output 0.0 mL where 50.0 mL was to be expected; "
+            "output 30.0 mL/h; after: swing below 0.2 cm[H2O], output 0.0 mL where 50.0 mL was to be expected by the last reading; "
             "last breathing seen 1 running minutes before the first absence"
         )
 
@@ -82,6 +82,15 @@ class TestWhatItTakes:
             return None if 300 <= t < 400 else 20 + 0.5 * min(t, 300)
 
         assert suspected(blocked(volume=unread)) == []
+
+    def test_what_was_read_of_it_may_still_show_that_too_little_came(self) -> None:
+        def unread_late(t: int) -> float | None:
+            return None if 350 <= t < 400 else 20 + 0.5 * min(t, 300)
+
+        assert suspected(blocked(volume=unread_late)) == [(300, 100, "possible")]
+
+    def test_fluid_that_comes_as_before_is_no_occlusion_however_little(self) -> None:
+        assert suspected(blocked(rate=0.05, volume=lambda t: 20 + 0.09 * t)) == []
 
     def test_where_little_was_to_be_expected_fluid_does_not_decide(self) -> None:
         assert suspected(blocked(rate=0.05)) == [(300, 100, "possible")]
