@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import reduce
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.definitions import TraceRules
+from pipeline.signal.rows import bridge, merge, pick, quantile, run_lengths, running, widen
 
 Real = NDArray[np.float64]
 Flag = NDArray[np.bool_]
@@ -96,78 +95,6 @@ def condition(samples: Real, rate_hz: float, by: int, rules: TraceRules) -> Cond
     return Conditioned(hz, pressure, edges, usable, saturated, flat, stepped, burst, cough, constant)
 
 
-def bridge(values: Real, gaps: Flag) -> Real:
-    """Straight lines across the gaps of each row; the nearest value beyond its ends; 0 in an empty row."""
-    rows = np.flatnonzero(gaps.any(axis=1))
-    if not len(rows):
-        return values
-    part, gap = values[rows], gaps[rows]
-    width = values.shape[1]
-    index = np.arange(width, dtype=np.int32)
-    left = np.maximum.accumulate(np.where(gap, np.int32(-1), index), axis=1)
-    right = np.minimum.accumulate(np.where(gap, np.int32(width), index)[:, ::-1], axis=1)[:, ::-1]
-    row, at = np.nonzero(gap)
-    low, high = left[row, at], right[row, at]
-    no_left, no_right = low < 0, high >= width
-    low, high = np.where(no_left, high, low), np.where(no_right, low, high)
-    empty = no_left & no_right
-    low, high = np.where(empty, 0, low), np.where(empty, 0, high)
-    before, after = part[row, low], part[row, high]
-    share = (at - low) / np.maximum(high - low, 1)
-    part[row, at] = np.where(empty, 0.0, before + (after - before) * share)
-    out = values.copy()
-    out[rows] = part
-    return out
-
-
-def run_lengths(flags: Flag) -> NDArray[np.int64]:
-    """For every sample the length of the run of equal flags it lies in, row by row."""
-    change = np.ones(flags.shape, dtype=bool)
-    change[:, 1:] = flags[:, 1:] != flags[:, :-1]
-    begins = np.flatnonzero(change.ravel())
-    lengths = np.diff(np.append(begins, flags.size))
-    return np.repeat(lengths, lengths).reshape(flags.shape)
-
-
-def running(
-    values: NDArray[Any], width: int, take: Callable[[NDArray[Any], NDArray[Any]], NDArray[Any]]
-) -> NDArray[Any]:
-    """An operation such as maximum over every window of `width` neighbours: width - 1 columns fewer."""
-    have = 1
-    while 2 * have <= width:
-        values = take(values[:, :-have], values[:, have:])
-        have *= 2
-    rest = width - have
-    return take(values[:, :-rest], values[:, rest:]) if rest else values
-
-
-def widen(flags: Flag, samples: int) -> Flag:
-    """Flags grown by so many samples to either side."""
-    padded = np.zeros((len(flags), flags.shape[1] + 2 * samples), dtype=bool)
-    padded[:, samples : samples + flags.shape[1]] = flags
-    return np.asarray(running(padded, 2 * samples + 1, np.logical_or))
-
-
-def quantile(values: Real, usable: Flag, share: float) -> Real:
-    """Quantile (the order statistic below) of the usable samples of each row; 0 where there is none."""
-    ordered = np.sort(np.where(usable, values, np.inf), axis=1)
-    return pick(ordered, usable.sum(axis=1), share)
-
-
-def pick(ordered: Real, count: NDArray[np.int64], share: float) -> Real:
-    """The quantile of rows already sorted, of which the first `count` values are known."""
-    place = np.floor(share * np.maximum(count - 1, 0)).astype(np.int64)
-    return np.where(count > 0, ordered[np.arange(len(ordered)), place], 0.0)
-
-
-def merge(
-    values: NDArray[Any], by: int, take: Callable[[NDArray[Any], NDArray[Any]], NDArray[Any]]
-) -> NDArray[Any]:
-    """An operation such as addition over each `by` neighbours: a column for each; the rest is dropped."""
-    width = values.shape[1] // by * by
-    return reduce(take, (values[:, k:width:by] for k in range(by)))
-
-
 def _stuck(values: Real, invalid: Flag, rate_hz: float, rules: TraceRules) -> tuple[Flag, Flag]:
     """Traces that never move; and runs of one value where the rest moves too often for that to be chance."""
     same = np.zeros(values.shape, dtype=bool)
@@ -245,6 +172,31 @@ def _edges(values: Real, rate_hz: float) -> Real:
     return edges
 
 
+def _bursts(pressure: Real, energy: Real, gone: Flag, hz: float, rules: TraceRules) -> Flag:
+    """Stretches with fast energy far above the trace's own quiet level, or any breath's; widened, joined."""
+    width = max(3, round(0.6 * hz))
+    half = width // 2
+    padded = np.zeros((len(energy), energy.shape[1] + width - 1))
+    padded[:, half : half + energy.shape[1]] = np.where(gone, 0.0, energy)
+    level = reduce(np.add, (padded[:, k : k + energy.shape[1]] for k in range(width))) / width
+    thin = slice(None, None, 3)
+    known = ~gone[:, thin]
+    quiet = quantile(level[:, thin], known, 0.3)
+    ordered = np.sort(np.where(known, pressure[:, thin], np.inf), axis=1)
+    count = known.sum(axis=1)
+    body = pick(ordered, count, 0.75) - pick(ordered, count, 0.25)
+    floor = rules.burst_least + 0.12 * body
+    ceiling = rules.burst_most + 0.12 * body
+    limit = np.minimum(np.maximum(floor**2, rules.burst_ratio**2 * quiet), ceiling**2)
+    burst = np.asarray(level > limit[:, None])
+    rows = np.flatnonzero(burst.any(axis=1))
+    if len(rows):
+        wide = widen(burst[rows], round(0.6 * hz))
+        short = ~wide & (run_lengths(wide) < round(1.5 * hz))
+        burst[rows] = wide | (short & widen(wide, round(1.5 * hz)))
+    return burst
+
+
 def _take_out_steps(
     pressure: Real, masked: Flag, stepped: Flag, rows: NDArray[np.int64], hz: float, rules: TraceRules
 ) -> NDArray[np.int64]:
@@ -290,31 +242,6 @@ def _take_out_steps(
     pressure[rows[real]] -= np.where(after, lasting[one, best][real][:, None], 0.0)
     stepped[rows[real]] |= np.abs(index - where[:, None]) <= round(2 * hz)
     return rows[real]
-
-
-def _bursts(pressure: Real, energy: Real, gone: Flag, hz: float, rules: TraceRules) -> Flag:
-    """Stretches with fast energy far above the trace's own quiet level, or any breath's; widened, joined."""
-    width = max(3, round(0.6 * hz))
-    half = width // 2
-    padded = np.zeros((len(energy), energy.shape[1] + width - 1))
-    padded[:, half : half + energy.shape[1]] = np.where(gone, 0.0, energy)
-    level = reduce(np.add, (padded[:, k : k + energy.shape[1]] for k in range(width))) / width
-    thin = slice(None, None, 3)
-    known = ~gone[:, thin]
-    quiet = quantile(level[:, thin], known, 0.3)
-    ordered = np.sort(np.where(known, pressure[:, thin], np.inf), axis=1)
-    count = known.sum(axis=1)
-    body = pick(ordered, count, 0.75) - pick(ordered, count, 0.25)
-    floor = rules.burst_least + 0.12 * body
-    ceiling = rules.burst_most + 0.12 * body
-    limit = np.minimum(np.maximum(floor**2, rules.burst_ratio**2 * quiet), ceiling**2)
-    burst = np.asarray(level > limit[:, None])
-    rows = np.flatnonzero(burst.any(axis=1))
-    if len(rows):
-        wide = widen(burst[rows], round(0.6 * hz))
-        short = ~wide & (run_lengths(wide) < round(1.5 * hz))
-        burst[rows] = wide | (short & widen(wide, round(1.5 * hz)))
-    return burst
 
 
 def _one_sided(pressure: Real, usable: Flag, burst: Flag) -> Flag:

@@ -24,7 +24,8 @@ from pressure_traces import make
 
 from pipeline.definitions import load_definitions
 from pipeline.signal.artefacts import condition
-from pipeline.signal.breaths import Bands, Breaths, breaths_at, candidates, spectrum_of, without_outliers
+from pipeline.signal.breaths import Breaths, breaths_at
+from pipeline.signal.spectrum import Bands, candidates, spectrum_of, without_outliers
 
 BREATHING = [
     "clean",

@@ -1,0 +1,170 @@
+"""From what the cycles of a trace look like to a verdict, its numbers and the main artefact."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.definitions import TraceRules
+from pipeline.signal.artefacts import Conditioned
+from pipeline.signal.breaths import Breaths
+from schemas.lake import EVIDENCE_COLUMNS
+from schemas.vocabulary import ArtefactKind, Verdict
+
+Real = NDArray[np.float64]
+Flag = NDArray[np.bool_]
+Whole = NDArray[np.int64]
+Columns = dict[str, NDArray[Any]]  # of the evidence table; a word as its place in its column's words
+
+_VERDICTS, _KINDS = tuple(Verdict), tuple(ArtefactKind)
+
+
+def decide(
+    ready: Conditioned,
+    rate: float,
+    range_: Real,
+    one: Breaths,
+    clear: Flag,
+    pumped: Flag,
+    two: Breaths,
+    beat: Real,
+    lowest: Real,
+    rules: TraceRules,
+) -> Columns:
+    """
+    The columns of the evidence table from what both trial rates of a block show.
+
+    Parameters
+    ----------
+    rate
+        At which the traces were sampled: a slow one lets the heart alias into the breathing band.
+    range_
+        (traces,) the range that no swing exceeds, cm[H2O].
+    one, two
+        What the two trial rates show; `clear` and `pumped` are those of the first.
+    beat
+        The rate of a line of the heart's size; NaN: none.
+    lowest
+        The slowest breathing each trace could have shown, per minute; NaN: none.
+    """
+    with np.errstate(invalid="ignore"):
+        ratio = np.maximum(two.rate, one.rate) / np.minimum(two.rate, one.rate)
+        overtone = (np.abs(ratio / np.round(ratio) - 1) < 0.08) | ~(ratio > 1.3)
+    breath = clear & ~pumped
+    take_two = ~breath & is_clear(two, rules) & ~pump_like(two, rules) & ~overtone
+    found = breath | take_two
+
+    def of(name: str) -> Real:
+        return np.asarray(np.where(take_two, getattr(two, name), getattr(one, name)))
+
+    swing = np.round(of("swing"), 2)
+    need = rules.least_swing if rate >= rules.alias_rate else rules.alias_swing
+    can_tell = lowest <= rules.absent_covers
+    present = found & (swing >= need)
+    small = found & (swing >= 0.5 * rules.least_swing)
+    absent = ~present & ~small & can_tell & (range_ < rules.least_swing)
+    assessable = (present | can_tell) & ~ready.constant
+    verdict = np.select(
+        [~assessable, present, absent],
+        [_VERDICTS.index(v) for v in (Verdict.NOT_ASSESSABLE, Verdict.PRESENT, Verdict.ABSENT)],
+        _VERDICTS.index(Verdict.INDETERMINATE),
+    )
+    measured = assessable & ~absent & (of("count") >= rules.least_breaths)
+    # A breath's second and third harmonics lie where the heart does.
+    overtones = beat / np.where(found, of("rate"), np.nan)
+    heart = ~np.isnan(beat) & ~((overtones < 3.5) & (np.abs(overtones - np.round(overtones)) < 0.12))
+    cycling = clear & pumped & (one.swing > rules.least_swing / 2)
+    kind, fraction = _main_artefact(ready, cycling, heart)
+    nan = np.nan
+    return columns_of(
+        verdict,
+        np.where(present, np.round(of("rate"), 2), nan),
+        np.where(measured, swing, nan),
+        np.where(measured, np.round(of("swing_low"), 2), np.where(absent, 0.0, nan)),
+        np.where(measured, np.round(of("swing_high"), 2), np.where(absent, range_, nan)),
+        np.where(ready.constant, nan, lowest),
+        fraction,
+        kind,
+    )
+
+
+def is_clear(b: Breaths, rules: TraceRules) -> Flag:
+    """
+    Whether structured noise would look as much like breathing less often than `false_alarm` allows.
+
+    The score is that of a logistic regression; the tail of its distribution on noise is exponential.
+    """
+    n = np.sqrt(b.count)
+    alike = np.clip(b.alike, 0.01, 0.995)
+    score = (
+        rules.score_constant
+        + rules.score_breaths * n
+        + rules.score_alike * n * np.log(alike / (1 - alike))
+        + rules.score_interval_cv * n * b.interval_cv
+        + rules.score_covered * n * b.covered
+    )
+    decades = (score - rules.score_at_one) / rules.score_per_decade
+    in_band = (b.rate <= rules.fastest) & (b.rate >= 0.95 * rules.slowest)
+    return np.asarray((b.count >= rules.least_breaths) & in_band & (decades >= -np.log10(rules.false_alarm)))
+
+
+def pump_like(b: Breaths, rules: TraceRules) -> Flag:
+    """
+    Whether the cycles are a pump's rather than a chest's.
+
+    They change faster than a chest does, given how long they are. Where cycles are too short for that to
+    show, the very regular ones are doubted sooner, and so are those of one depth whose length varies: a
+    pump cycles between two pressures.
+    """
+    seconds, sharp, edge, intervals, swings = 60.0 / b.rate, b.sharpness, b.edge, b.interval_cv, b.swing_cv
+    short = seconds < rules.pump_short
+    metronome = (intervals < rules.pump_regular * np.where(short, 1.0, 0.6)) & (
+        swings < 3 * rules.pump_regular
+    )
+    one_depth = swings < rules.pump_regular * np.where(short, 1.75, 1.25)
+    between_two_pressures = one_depth & (swings < 0.6 * intervals)
+    return np.asarray(
+        (sharp > rules.pump_sharp * np.where(short, 1.0, 0.93))
+        | ((seconds >= 4.0) & (edge > rules.pump_edge))
+        | ((seconds >= 3.0) & (edge > rules.pump_edge + 0.08) & (sharp > 0.75 * rules.pump_sharp))
+        | ((metronome | between_two_pressures) & (sharp > 0.78 * rules.pump_sharp))
+    )
+
+
+def _main_artefact(ready: Conditioned, cycling: Flag, heart: Flag) -> tuple[Whole, Real]:
+    """The kind that took most samples, else what colours the whole trace; the share of artefact samples."""
+    width = ready.usable.shape[1]
+    kind = np.where(heart, _KINDS.index(ArtefactKind.CARDIAC), _KINDS.index(ArtefactKind.NONE))
+    kind = np.where(cycling, _KINDS.index(ArtefactKind.PUMP), kind)
+    artefact = ready.burst | ready.saturated | ready.flat | ready.stepped
+    count = artefact.sum(axis=1)
+    rows = np.flatnonzero(count)
+    if len(rows):
+        cough = ready.burst_is_cough[rows]
+        burst = ready.burst[rows].sum(axis=1)
+        others = ((ArtefactKind.SATURATED, ready.saturated), (ArtefactKind.FLAT, ready.flat))
+        named = [(ArtefactKind.COUGH, burst * cough), (ArtefactKind.MOTION, burst * ~cough)]
+        named += [
+            (name, flags[rows].sum(axis=1)) for name, flags in (*others, (ArtefactKind.STEP, ready.stepped))
+        ]
+        most = np.argmax(np.column_stack([samples for _, samples in named]), axis=1)
+        kind[rows] = np.array([_KINDS.index(name) for name, _ in named])[most]
+    return kind, np.round(count / width, 4)
+
+
+def nothing(block: Real) -> Columns:
+    """Too short or too slowly sampled to hold three breaths of any rate."""
+    rows = len(block)
+    nan = np.full(rows, np.nan)
+    share = np.isinf(block).mean(axis=1) if block.shape[1] else np.zeros(rows)
+    saturated, none = _KINDS.index(ArtefactKind.SATURATED), _KINDS.index(ArtefactKind.NONE)
+    verdict = np.full(rows, _VERDICTS.index(Verdict.NOT_ASSESSABLE))
+    return columns_of(
+        verdict, nan, nan, nan, nan, nan, np.round(share, 4), np.where(share > 0, saturated, none)
+    )
+
+
+def columns_of(*values: NDArray[Any]) -> Columns:
+    return dict(zip((c.name for c in EVIDENCE_COLUMNS), values, strict=True))
