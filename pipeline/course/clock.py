@@ -71,16 +71,17 @@ def date_rows(rows: pl.DataFrame, hole: int) -> pl.DataFrame:
 def _with_runs(rows: pl.DataFrame) -> pl.DataFrame:
     """Cut the rows into runs; `jump` and `records` are how far wall clock and record went to each row."""
     same = pl.all_horizontal(pl.col(name).eq_missing(pl.col(name).shift()) for name in SEQUENCE)
-    rows = rows.with_columns(
-        jump=pl.when(same).then(pl.col("wall").diff()),
-        records=pl.when(same & pl.col("counted") & (pl.col("epoch").diff() == 0)).then(pl.col("seq").diff()),
+    here = same & (pl.col("epoch").diff() == 0)
+    rows = rows.with_columns(jump=pl.when(same).then(pl.col("wall").diff())).with_columns(
+        records=pl.when(here & pl.col("counted"))
+        .then(pl.col("seq").diff())
+        .when(same & ~pl.col("counted"))
+        .then(pl.when(here & (pl.col("jump") == 0)).then(0).otherwise(1))
     )
     stays = pl.all_horizontal(
         pl.col(name).eq_missing(pl.col(name).shift()) for name in (*SEQUENCE, "session", "zone", "follows")
     )
-    in_step = (
-        pl.when("counted").then(pl.col("jump") == pl.col("records")).otherwise(pl.col("jump").is_in([0, 1]))
-    )
+    in_step = pl.col("jump") == pl.col("records")
     return rows.with_columns(run=(~(stays & in_step.fill_null(False))).cum_sum().cast(pl.Int64) - 1)
 
 
@@ -96,7 +97,7 @@ class _Run:
     first: int
     last: int
     jump: int | None  # how far the wall clock went from the run before; null: another device's run
-    records: int | None  # how far the record went; null: it does not say
+    records: int | None  # how far the record went; without records, the least that can have passed
 
 
 @dataclass
@@ -136,7 +137,7 @@ def _date_runs(runs: list[_Run], hole: int) -> list[_Dated]:
             same_use = before.session == run.session and (run.jump or 0) - 1 < hole
         if run.follows is False:
             dated = _Dated(zone.standard(run.first))
-            if clock is not None and run.jump != _elapsed(run):
+            if clock is not None and run.jump != run.records:
                 dated.step = _stepped(run, dated, clock, same_use)
             clock = clock or _Clock(dated.offset)
         elif clock is None:
@@ -159,7 +160,7 @@ def _go_on(
 ) -> tuple[_Dated, _Clock]:
     """Date a run by the jump of the clock before it; with what is then known of the clock."""
     assert run.jump is not None
-    known = _elapsed(run)
+    known = run.records
     if known is not None and run.jump == known:
         return _Dated(clock.offset), clock
     if known is not None and _put_right(zone, clock, run.jump, known):
@@ -190,14 +191,6 @@ def _go_on(
         doubt = same_use and run.follows is None and not seen
         return dated, _Clock(dated.offset, old=clock.offset, doubt=doubt)
     return dated, clock
-
-
-def _elapsed(run: _Run) -> int | None:
-    """Minutes from the row before the run to its first row, if its records or a fall of the clock tell."""
-    if run.counted:
-        return run.records
-    assert run.jump is not None
-    return 1 if run.jump != 0 else 0
 
 
 def _put_right(zone: Zone, clock: _Clock, jump: int, known: int) -> bool:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import numpy as np
 import polars as pl
 
 from pipeline.course.order import in_order
+from pipeline.course.zones import zone_of
 
 FILE = ["dev", "file_no"]
 
@@ -21,7 +23,8 @@ def cut_segments(lines: pl.DataFrame) -> pl.DataFrame:
     Parameters
     ----------
     lines
-        One row a line: `dev`, `file_no`, `line`, `session`, `record`, `wall` (minutes since 1970).
+        One row a line: `dev`, `file_no`, `line`, `session`, `record`, `wall` (minutes since 1970),
+        `zone`, `content` (digest of the readings).
 
     Returns
     -------
@@ -111,5 +114,20 @@ def _cut(lines: pl.DataFrame) -> pl.DataFrame:
     disordered = wall.diff() == seq.diff()
     known = pl.col("odd").is_null()
     again = (seq.diff() == 0) & ((wall.diff() != 0) | (pl.col("session").diff() != 0)) & known & known.shift()
-    falls = pl.when("counted").then(((seq.diff() < 0) & ~disordered) | again).otherwise(wall.diff() < 0)
+    falls = (
+        pl.when("counted")
+        .then(((seq.diff() < 0) & ~disordered) | again)
+        .otherwise((wall.diff() < 0) | _shown_again(lines))
+    )
     return lines.with_columns(segment=(new_file | falls.fill_null(False)).cum_sum().cast(pl.Int64))
+
+
+def _shown_again(lines: pl.DataFrame) -> pl.Series:
+    """Where the clock shows an hour's minute again with other readings: it fell back during a hole."""
+    again = (pl.col("wall").diff() == 0) & (pl.col("content") != pl.col("content").shift())
+    found = lines.select((again & ~pl.col("counted")).fill_null(False).alias("again")).to_series()
+    repeated = pl.Series(np.zeros(len(lines), dtype=bool))
+    for name in lines.filter(found)["zone"].unique().sort().to_list():
+        twice = pl.Series(zone_of(name).is_repeated(lines["wall"].to_numpy()))
+        repeated = repeated | (twice & (lines["zone"] == name))
+    return found & repeated

@@ -173,6 +173,13 @@ def test_a_lagging_device_that_was_off_is_dated_on_a_guess_until_its_correction_
     assert unseen.minutes["clock_uncertain"].to_list() == [False] * 200 + [True] * 100
 
 
+@WITH_AND_WITHOUT
+def test_a_minute_shown_again_with_other_readings_lies_an_hour_later(record):
+    instants = steady(AUTUMN - 100 * MINUTE_LONG, 100) + steady(AUTUMN + 59 * MINUTE_LONG, 60)
+    lines = written(instants, following(), record=record)
+    assert shown(resolved(Export(lines))) == truth(lines)
+
+
 def test_rows_missing_from_an_export_are_no_clock_step():
     lines = written(around(SPRING, 600, 0), following())
     result = resolved(Export(lines[:100] + lines[200:]))
