@@ -21,10 +21,10 @@ def mark_sightings(grid: pl.DataFrame, evidence: pl.DataFrame) -> pl.DataFrame:
     The grid with `traced`; `breath_seen` and `absence_seen` (booleans); `swing_seen_cmh2o` (of a minute
     that shows breathing) and `swing_bound_cmh2o` (the most that can be hidden in a minute that shows
     absence), both max − min where untraced; `range_cmh2o`; the rows of the sightings around, within the
-    span: `breath_row` (last breathing up to here), `next_breath_row`,
-    `absence_row` (last absence up to here), `next_absence_row`, null where none; `span_first_row`,
-    `span_last_row`; and `run_count`,
-    running minutes so far, by which onsets are timed (a pause hides breathing, it does not stop it).
+    span: `breath_row` (last breathing up to here), `next_breath_row`, `absence_row` (last absence up to
+    here), `next_absence_row`, null where none; `span_first_row`, `span_last_row`; `run_count`, running
+    minutes so far, by which onsets are timed (a pause hides breathing, it does not stop it); and
+    `breaks`, holes and clock steps so far: between two rows with different `breaks` nothing can be dated.
     """
     traces = evidence.select(
         "use_id",
@@ -52,6 +52,7 @@ def mark_sightings(grid: pl.DataFrame, evidence: pl.DataFrame) -> pl.DataFrame:
             pl.when("traced").then("trace_bound").otherwise("range_cmh2o")
         ),
         run_count=pl.col("running").cast(pl.Int64).cum_sum(),
+        breaks=(pl.col("no_data") | pl.col("clock_step")).cast(pl.Int64).cum_sum(),
     ).drop("trace_verdict", "trace_swing", "trace_bound")
     breath = pl.when("breath_seen").then("row")
     absence = pl.when("absence_seen").then("row")

@@ -19,8 +19,8 @@ def find_stops(
     after `readings` minutes with a median above `flow.leak_before`, and that begins while `handled`
     (within `stop_within` after a pause, a canister change or a handled alert). Breathing must stop with
     it: last seen before, its absence seen during the run, at most `sudden_within` running minutes
-    apart and around the leak's stop; further apart the onset cannot be dated and nothing is said. A
-    hole inside shows nothing, so no run crosses one.
+    apart and around the leak's stop; further apart the onset cannot be dated and nothing is said. No
+    run crosses a hole or a clock step: nothing is dated across one.
 
     `clamped` where both return together within `return_within`: the leak's median back above
     `flow.leak_before` and breathing seen again around that minute, dated as well. Otherwise
@@ -79,10 +79,9 @@ def find_stops(
 def _known_flow(grid: pl.DataFrame, flow: OcclusionRules) -> pl.DataFrame:
     """Running minutes with a known leak of the lung, in stretches without a hole, and the still runs."""
     known = (
-        grid.with_columns(holes=pl.col("no_data").cast(pl.Int64).cum_sum())
-        .filter(pl.col("running") & pl.col("air_leak_ml_min").is_not_null() & ~pl.col("line_open"))
+        grid.filter(pl.col("running") & pl.col("air_leak_ml_min").is_not_null() & ~pl.col("line_open"))
         .select(
-            "row", "handled", stretch=pl.struct("span_no", "holes").rle_id(), known_leak="air_leak_ml_min"
+            "row", "handled", stretch=pl.struct("span_no", "breaks").rle_id(), known_leak="air_leak_ml_min"
         )
         .with_row_index("k")
         .with_columns(pl.col("k").cast(pl.Int64), still=pl.col("known_leak") <= flow.leak_most)
@@ -107,7 +106,6 @@ def _sightings(grid: pl.DataFrame, stops: pl.DataFrame, clamp: ClampRules) -> pl
     absence = at(grid, "next_absence_row", last_breath)
     breath_again = at(grid, "next_breath_row", absence)
     last_absence = at(grid, "absence_row", breath_again)
-    holes = grid.select(row="row", holes=pl.col("no_data").cast(pl.Int64).cum_sum())
     return stops.with_columns(
         last_breath.alias("last_breath"),
         absence.alias("absence"),
@@ -115,8 +113,8 @@ def _sightings(grid: pl.DataFrame, stops: pl.DataFrame, clamp: ClampRules) -> pl
         last_absence.alias("last_absence"),
         stop_runs=at(grid, "run_count", absence) - at(grid, "run_count", last_breath),
         return_runs=at(grid, "run_count", breath_again) - at(grid, "run_count", last_absence),
-        stop_holes=at(holes, "holes", absence) - at(holes, "holes", last_breath),
-        return_holes=at(holes, "holes", breath_again) - at(holes, "holes", last_absence),
+        stop_breaks=at(grid, "breaks", absence) - at(grid, "breaks", last_breath),
+        return_breaks=at(grid, "breaks", breath_again) - at(grid, "breaks", last_absence),
     )
 
 
@@ -125,14 +123,14 @@ def _judge(
 ) -> pl.DataFrame:
     within = clamp.stop_within
     clauses = {
-        "onset_dated": (pl.col("stop_runs") <= stopped.sudden_within) & (pl.col("stop_holes") == 0),
+        "onset_dated": (pl.col("stop_runs") <= stopped.sudden_within) & (pl.col("stop_breaks") == 0),
         "breath_stops_with_leak": (pl.col("absence") >= pl.col("start_row") - within)
         & (pl.col("absence") <= pl.col("end_row")),
         "leak_returns": pl.col("return_row").is_not_null() & (pl.col("leak_after") > flow.leak_before),
         "breath_returns_with_leak": (pl.col("breath_again") >= pl.col("return_row") - within)
         & (pl.col("last_absence") <= pl.col("return_row") + within)
         & (pl.col("return_runs") <= stopped.sudden_within)
-        & (pl.col("return_holes") == 0),
+        & (pl.col("return_breaks") == 0),
         "in_time": pl.col("return_row") - pl.col("start_row") <= clamp.return_within,
     }
     back = pl.col("leak_returns") & pl.col("breath_returns_with_leak") & pl.col("in_time")
@@ -184,9 +182,9 @@ def _dry_clamps(
         "handled",
         "run_count",
         "span_first_row",
+        "breaks",
         last_breath="breath_row",
         breath_again="next_breath_row",
-        holes=pl.col("no_data").cast(pl.Int64).cum_sum(),
         first_absence=pl.col("absence_seen")
         & ((earlier_absence < pl.col("breath_row")) | earlier_absence.is_null()),
     )
@@ -198,8 +196,7 @@ def _dry_clamps(
         stop_runs=pl.col("run_count") - at(sightings, "run_count", stops["last_breath"]),
         return_runs=at(sightings, "run_count", stops["breath_again"])
         - at(sightings, "run_count", last_absence),
-        holes_inside=at(sightings, "holes", stops["breath_again"])
-        - at(sightings, "holes", stops["last_breath"]),
+        breaks_inside=at(grid, "breaks", stops["breath_again"]) - at(grid, "breaks", stops["last_breath"]),
     )
     # The line is clamped during the pause: what runs first after it is the first clamped minute.
     about_to_pause = pl.col("paused").shift(-1, fill_value=False)
@@ -225,7 +222,7 @@ def _dry_clamps(
         .filter(
             pl.col("handled_row").is_not_null(),
             pl.col("leak_most") <= flow.leak_most,
-            pl.col("holes_inside") == 0,
+            pl.col("breaks_inside") == 0,
             pl.col("stop_runs") <= stopped.sudden_within,
             pl.col("return_runs") <= stopped.sudden_within,
         )

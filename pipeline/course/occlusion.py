@@ -19,7 +19,7 @@ def find_occlusions(grid: pl.DataFrame, rules: OcclusionRules, floor: float) -> 
     where
 
     - `long_enough`: at least `least` such minutes;
-    - `breathed_before`: breathing was seen within `look_back` before, and no hole lies between;
+    - `breathed_before`: breathing was seen within `look_back` before, with no hole or clock step between;
     - `drained_before`: with a leak (median over `leak_window` before that) above `leak_before`, or an
       output (over `look_back`) above `output_before`;
     - `stopped_at_once`: the swing just before was neither faded (at least `swing_kept` of that of the
@@ -125,14 +125,13 @@ def _onsets(grid: pl.DataFrame, stretches: pl.DataFrame) -> pl.DataFrame:
     breath = at(grid, "breath_row", stretches["from_row"])
     # Without a sighting of its own (only held verdicts) absence begins where the stretch does.
     absence = at(grid, "next_absence_row", breath).fill_null(stretches["from_row"])
-    holes = grid.select(no_data=pl.col("no_data").cast(pl.Int64).cum_sum())
     return stretches.with_columns(
         breath.alias("last_breath"),
         absence.alias("absence"),
         last_absence=pl.max_horizontal(at(grid, "absence_row", stretches["to_row"]), "from_row"),
         span_first_row=at(grid, "span_first_row", stretches["from_row"]),
         span_last_row=at(grid, "span_last_row", stretches["from_row"]),
-        holes_between=at(holes, "no_data", stretches["from_row"]) - at(holes, "no_data", breath),
+        breaks_between=at(grid, "breaks", stretches["from_row"]) - at(grid, "breaks", breath),
     ).with_columns(
         onset_minutes=at(grid, "run_count", absence) - at(grid, "run_count", breath),
     )
@@ -230,7 +229,7 @@ def _clauses(rules: OcclusionRules, floor: float) -> dict[str, pl.Expr]:
     ).fill_null(False)
     return {
         "breathed_before": (pl.col("from_row") - pl.col("last_breath") <= rules.look_back)
-        & (pl.col("holes_between") == 0),
+        & (pl.col("breaks_between") == 0),
         "drained_before": (pl.col("leak_before") > rules.leak_before).fill_null(False)
         | (pl.col("rate_ml_h") > rules.output_before).fill_null(False),
         "stopped_at_once": steep & ~slow & (pl.col("onset_minutes") <= rules.onset_unresolved),

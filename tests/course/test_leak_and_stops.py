@@ -173,6 +173,10 @@ class TestClamped:
         course = course_as_told(use)
         assert stretches(course, "clamped") == stretches(course, "flow_stopped") == []
 
+    def test_nothing_is_dated_across_a_clock_step(self) -> None:
+        course = course_as_told(clamped_use(clock_step=lambda t: t == 98))
+        assert stretches(course, "clamped") == stretches(course, "flow_stopped") == []
+
     def test_nothing_is_said_across_a_hole(self) -> None:
         course = course_as_told(clamped_use(missing=[110]))
         assert stretches(course, "clamped") == []

@@ -138,6 +138,9 @@ class TestWhatItTakes:
     def test_a_hole_at_the_onset_hides_how_it_stopped(self) -> None:
         assert suspected(blocked(missing=range(296, 302))) == []
 
+    def test_nothing_is_dated_across_a_clock_step(self) -> None:
+        assert suspected(blocked(clock_step=lambda t: t == 300)) == []
+
     def test_the_tube_of_another_patient_has_no_past(self) -> None:
         use = blocked()
         assert suspected(use, cuts=[(use.use_id, at(300))]) == []
