@@ -162,7 +162,8 @@ def compute_devices(
 
 def claims_now(home: Home, ward: Ward) -> Claims:
     """Which drain every minute of every use belongs to, as the registry stands."""
-    return claim(home.lake.scan(USE_TABLE).collect().sort("use_id"), ward.registry, home.secret())
+    uses = home.lake.scan(USE_TABLE).collect().sort("use_id")
+    return claim(uses, ward.registry, home.secret(), ward.annotations)
 
 
 def stale_drains(home: Home, claims: Claims, ward: Ward, definitions: Definitions) -> Stale:

@@ -15,7 +15,6 @@ import polars as pl
 from flows.request import Request
 from pipeline.cohort import read_annotations, read_registry
 from pipeline.ingest import Profile, parse_profile, read_log
-from pipeline.provenance import zone_data_version
 from pipeline.store import Home
 from pipeline.store.journal import Reading, clear_journal, read_journal, write_journal, write_reading
 from pipeline.store.vault import Vault, digest_of
@@ -204,7 +203,6 @@ def _write(
     rows = [
         read.file
         | {
-            "zone_data": zone_data_version(),
             "loaded_at": known.get(reading.digest, {}).get("loaded_at", now) if again else now,
         }
         for reading, read in zip(readings, reads, strict=True)

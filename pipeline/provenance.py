@@ -14,7 +14,7 @@ import pipeline
 import schemas
 
 # Their release can move a last digit or a tie; the others only carry data.
-_COMPUTING_LIBRARIES = ("numpy", "polars", "scipy", "duckdb")
+_COMPUTING_LIBRARIES = ("numpy", "polars", "scipy", "duckdb", "tzdata")
 
 
 @cache
@@ -38,11 +38,6 @@ def code_digest() -> str:
 def code_version() -> str:
     """Version of the project and the first digits of its code's digest, as published."""
     return f"{version('drainledger')}+{code_digest()[:12]}"
-
-
-def zone_data_version() -> str:
-    """Which time-zone data wall clocks are read with: those compiled into Polars."""
-    return f"polars {version('polars')}"
 
 
 def digest_of_texts(texts: Iterable[str]) -> str:

@@ -234,7 +234,12 @@ QUALITY_DAY = Table(
         ),
         Column("minutes_conflicting", COUNT, "Minutes on which exports disagreed.", nullable=False),
         Column("minutes_missing", COUNT, "Minutes inside uses without a row.", nullable=False),
-        Column("minutes_hidden", COUNT, "Rows behind a later row of the same minute: the clock was set back.", nullable=False),
+        Column(
+            "minutes_hidden",
+            COUNT,
+            "Rows behind a later row of the same minute: the clock was set back.",
+            nullable=False,
+        ),
         Column(
             "clock_steps", COUNT, "Clock steps, resets of the clock and unexplained jumps.", nullable=False
         ),

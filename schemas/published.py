@@ -284,6 +284,7 @@ DATA_QUALITY = Table(
         ),
         Column("minutes_conflicting", COUNT, "Minutes on which exports disagreed.", "min"),
         Column("minutes_missing", COUNT, "Minutes inside uses without a row.", "min"),
+        Column("minutes_hidden", COUNT, "Rows behind a later row of the same minute: a clock set back."),
         Column("clock_steps", COUNT, "Clock steps, resets of the clock and unexplained jumps."),
         Column(
             "finding",

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from datetime import date, datetime
-from zoneinfo import ZoneInfo
 
 import polars as pl
 
 from pipeline.cohort.pseudonyms import Kind, pseudonym
+from pipeline.zones import zone_named
 from schemas.registry import REGISTRY_DRAIN
 
 
@@ -84,7 +84,7 @@ def identified(
 def _operation(secret: bytes, row: dict[str, object]) -> str:
     origin = row["procedure_end_at"] or row["tube_in_at"]
     assert isinstance(origin, datetime)
-    day: date = origin.astimezone(ZoneInfo(str(row["timezone"]))).date()
+    day: date = origin.astimezone(zone_named(str(row["timezone"]))).date()
     side = row["side"]
     return pseudonym(
         secret,

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from datetime import datetime
-from zoneinfo import ZoneInfo
 
 import polars as pl
 
+from pipeline.zones import zone_named
 from schemas.table import DAY
 
 
@@ -30,4 +30,4 @@ def with_origin(drains: pl.DataFrame) -> pl.DataFrame:
 
 
 def _day(instant: datetime, zone: str) -> object:
-    return instant.astimezone(ZoneInfo(zone)).date()
+    return instant.astimezone(zone_named(zone)).date()

@@ -11,12 +11,13 @@ from bisect import bisect_right
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import cache
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfoNotFoundError
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.zones import zone_named
 from schemas.errors import InputError
 
 MINUTE_US = 60_000_000
@@ -122,8 +123,8 @@ def zone_of(name: str) -> Zone:
         When no such zone is known.
     """
     try:
-        zone = ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+        zone = zone_named(name)
+    except ZoneInfoNotFoundError as error:
         raise InputError(
             f"time zone {name!r} is not an IANA zone; correct the file's or the profile's timezone."
         ) from error

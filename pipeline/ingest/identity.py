@@ -10,7 +10,7 @@ from pipeline.ingest.page import Page
 from pipeline.ingest.profile import Profile
 from pipeline.ingest.rules import FileRejected, Rule
 from pipeline.ingest.sources import DEVICE_PATTERN, RFC_3339, SITE_PATTERN
-from pipeline.ingest.zones import is_zone, to_utc
+from pipeline.zones import is_zone, to_utc
 
 _RFC_3339_TEXT = re.compile(r"\d{4}-\d{2}-\d{2}[Tt ]\d{2}:\d{2}:\d{2}(\.\d{1,9})?([Zz]|[+-]\d{2}:\d{2})")
 

@@ -10,7 +10,7 @@ import polars as pl
 from pipeline.ingest.identity import Identity
 from pipeline.ingest.profile import Profile
 from pipeline.ingest.rules import FAULTS, VALUE_LENGTH, FileRejected, Rule, value_shape
-from pipeline.ingest.zones import zone_data
+from pipeline.zones import zone_data
 from schemas.lake import MINUTE, REJECTED_ROW, REJECTED_VALUE, TRACE
 from schemas.vocabulary import FileStatus, RejectScope
 

@@ -24,7 +24,7 @@ from pipeline.ingest.recognise import recognise
 from pipeline.ingest.rules import FAULTS, FileRejected, Rule, no_faults
 from pipeline.ingest.sources import SITE_PATTERN
 from pipeline.ingest.traces import read_traces, trace_settings
-from pipeline.ingest.zones import to_utc
+from pipeline.zones import to_utc
 from schemas.errors import CallError
 from schemas.lake import MINUTE, TRACE
 from schemas.vocabulary import RejectScope

@@ -8,7 +8,7 @@ from typing import Annotated, Any, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
-from pipeline.ingest.zones import is_zone
+from pipeline.zones import is_zone
 
 SITE_PATTERN = r"[a-z0-9_-]{1,40}"
 DEVICE_PATTERN = r"[A-Za-z0-9._-]{1,40}"
