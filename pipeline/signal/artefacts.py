@@ -154,10 +154,14 @@ def _fast_part(values: Real, gone: Flag, rate_hz: float) -> Real:
     energy = np.zeros_like(values)
     if values.shape[1] <= 4 * k:
         return energy
-    bend = values[:, k:-k] - 0.5 * (values[:, : -2 * k] + values[:, 2 * k :])
-    twice = bend[:, k:-k] - 0.5 * (bend[:, : -2 * k] + bend[:, 2 * k :])
+    bend = values[:, : -2 * k] + values[:, 2 * k :]
+    bend *= -0.5
+    bend += values[:, k:-k]
+    twice = bend[:, : -2 * k] + bend[:, 2 * k :]
+    twice *= -0.5
+    twice += bend[:, k:-k]
     twice /= (1 - np.cos(4 * np.pi * k / rate_hz)) ** 2
-    energy[:, 2 * k : -2 * k] = twice * twice
+    np.multiply(twice, twice, out=energy[:, 2 * k : -2 * k])
     rows = np.flatnonzero(gone.any(axis=1))
     if len(rows):
         energy[rows] = np.where(widen(gone[rows], 2 * k), 0.0, energy[rows])

@@ -145,7 +145,7 @@ def _measure(
     offset = row * width + first - begins
     count_up = np.arange(int(size.sum()))
     sample = count_up + np.repeat(offset, size)
-    inside, raw = wide.ravel()[sample], pressure.ravel()[sample]
+    inside, raw = wide.take(sample), pressure.take(sample)
 
     def table(values: Real) -> Real:
         filled = np.full((rows, most), np.nan)
@@ -155,15 +155,19 @@ def _measure(
     if len(row):
         swings = np.maximum.reduceat(inside, begins) - np.minimum.reduceat(inside, begins)
         heights = np.maximum.reduceat(raw, begins) - np.minimum.reduceat(raw, begins)
-        pulls = np.maximum.reduceat(edges.ravel()[sample], begins) / np.maximum(heights, 1e-9)
+        pulls = np.maximum.reduceat(edges.take(sample), begins) / np.maximum(heights, 1e-9)
         # Samples miss a crest by half their distance at most: what that takes from a sine, on average.
         swings *= 1 + (np.pi / (end - start)) ** 2 / 6
     else:
         swings = pulls = np.zeros(0)
     lengths = table((end - start) / rate_hz)
-    swing, swing_cv, error = _typical(table(swings), count)
-    edge, _, _ = _typical(table(pulls), count)
-    length, interval_cv, _ = _typical(lengths, count)
+    swing_of = table(swings)
+    swing, swing_cv = _median(swing_of, count), _variation(swing_of, count)
+    edge, length, interval_cv = (
+        _median(table(pulls), count),
+        _median(lengths, count),
+        _variation(lengths, count),
+    )
     near = (lengths > 0.5 * length[:, None]) & (lengths < 1.6 * length[:, None])
     length = np.where(near, lengths, 0.0).sum(axis=1) / np.maximum(near.sum(axis=1), 1)
     mean = np.add.reduceat(inside, begins) / size if len(row) else swings
@@ -177,7 +181,12 @@ def _measure(
     place = np.minimum(bin_of.astype(np.int64), _BINS - 1) + np.repeat(row * _BINS, size)
     alike, sharpness = _fold(unit, raw, place, count, rows)
     seconds = np.bincount(row, weights=end - start, minlength=rows)
-    error = np.hypot(error, rules.swing_error * swing)
+    # 95 % interval of a median of normal values, and what filtering may do to any shape.
+    n = np.maximum(count, 2)
+    reach = (
+        stdtrit((n - 1).astype(np.float64), 0.975) * 1.2533 * swing_cv * _mean(swing_of, count) / np.sqrt(n)
+    )
+    error = np.sqrt(reach**2 + (rules.swing_error * swing) ** 2)
     none = count == 0
     return Breaths(
         count=count,
@@ -194,26 +203,22 @@ def _measure(
     )
 
 
-def _typical(values: Real, count: Whole) -> tuple[Real, Real, Real]:
-    """Median of each row, coefficient of variation, and half the width of the median's 95 % interval."""
+def _median(values: Real, count: Whole) -> Real:
+    """Median of the first `count` values of each row, after which it is NaN; NaN where there is none."""
     ordered = np.sort(values, axis=1)
-    low = np.maximum(count - 1, 0) // 2
-    high = np.maximum(count, 1) // 2
-    high = np.minimum(high, np.maximum(count - 1, 0))
-    row = np.arange(len(ordered))
-    median = 0.5 * (ordered[row, low] + ordered[row, high])
-    known = np.isfinite(values)
-    n = np.maximum(count, 1)
-    mean = np.where(known, values, 0.0).sum(axis=1) / n
-    square = (np.where(known, values - mean[:, None], 0.0) ** 2).sum(axis=1) / np.maximum(n - 1, 1)
-    spread = np.sqrt(square)
-    reach = stdtrit(np.maximum(n - 1, 1).astype(np.float64), 0.975) * 1.2533 * spread / np.sqrt(n)
-    few = count < 2
-    return (
-        median,
-        np.where(few, np.nan, spread / np.maximum(mean, 1e-9)),
-        np.where(few, np.nan, reach),
-    )
+    row, last = np.arange(len(ordered)), np.maximum(count - 1, 0)
+    return np.asarray(0.5 * (ordered[row, last // 2] + ordered[row, (last + 1) // 2]))
+
+
+def _mean(values: Real, count: Whole) -> Real:
+    return np.asarray(np.nansum(values, axis=1) / np.maximum(count, 1))
+
+
+def _variation(values: Real, count: Whole) -> Real:
+    """Standard deviation over mean of each row; NaN with fewer than two values."""
+    mean = _mean(values, count)
+    square = np.nansum((values - mean[:, None]) ** 2, axis=1) / np.maximum(count - 1, 1)
+    return np.where(count < 2, np.nan, np.sqrt(square) / np.maximum(mean, 1e-9))
 
 
 def _fold(unit: Real, raw: Real, place: Whole, count: Whole, rows: int) -> tuple[Real, Real]:

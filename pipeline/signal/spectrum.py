@@ -107,7 +107,14 @@ def filtered(spectrum: Real, gain: Real) -> Real:
     return back[: len(spectrum)]
 
 
-def candidates(spectrum: Real, bands: Bands) -> tuple[Whole, Whole]:
+def summed(spectrum: Real) -> Real:
+    """Energy of each row from 0 up to each frequency, one column more than the spectrum."""
+    total = np.zeros((spectrum.shape[0], spectrum.shape[1] + 1))
+    np.cumsum(spectrum * spectrum, axis=1, out=total[:, 1:])
+    return total
+
+
+def candidates(energy_below: Real, bands: Bands) -> tuple[Whole, Whole]:
     """
     The two strongest trial rates of each trace within the breathing band.
 
@@ -116,12 +123,16 @@ def candidates(spectrum: Real, bands: Bands) -> tuple[Whole, Whole]:
     greatest sum is the rate, not its double; a rate must be a local maximum over a range that
     reaches into the heart's, so that the flank of a pulse is no breath.
 
+    Parameters
+    ----------
+    energy_below
+        As from `summed`.
+
     Returns
     -------
     (first, second), each (traces,): indices into `bands.rates`; -1 where there is none.
     """
-    low, high = bands.around
-    energy = _energy(spectrum, low, high)
+    energy = _energy(energy_below, *bands.around)
     peak = np.zeros(energy.shape, dtype=bool)
     peak[:, 1:-1] = (energy[:, 1:-1] >= energy[:, :-2]) & (energy[:, 1:-1] > energy[:, 2:])
     energy[~(peak & bands.in_band)] = -1.0
@@ -133,20 +144,18 @@ def candidates(spectrum: Real, bands: Bands) -> tuple[Whole, Whole]:
     return np.where(none, -1, first), np.where(energy[row, second] <= 0.0, -1, second)
 
 
-def pulse(spectrum: Real, usable: Flag, bands: Bands, rules: TraceRules) -> Real:
+def pulse(energy_below: Real, usable: Flag, bands: Bands, rules: TraceRules) -> Real:
     """The rate of a narrow line of the heart's size that stands out between 52 and 145/min; NaN: none."""
-    line, around = _energy(spectrum, *bands.pulse_line), _energy(spectrum, *bands.pulse_around)
+    line, around = _energy(energy_below, *bands.pulse_line), _energy(energy_below, *bands.pulse_around)
     row, best = np.arange(len(line)), np.argmax(line, axis=1)
     line, around = line[row, best], around[row, best]
     size = 2.0 * np.sqrt(2.0 * line / np.maximum(usable.sum(axis=1), 1))
     return np.where((size > rules.heart_least) & (line > 0.6 * around), bands.pulses[best], np.nan)
 
 
-def _energy(spectrum: Real, low: Whole, high: Whole) -> Real:
+def _energy(energy_below: Real, low: Whole, high: Whole) -> Real:
     """Energy of each row between two edges, for many pairs of edges."""
-    total = np.zeros((spectrum.shape[0], spectrum.shape[1] + 1))
-    np.cumsum(spectrum * spectrum, axis=1, out=total[:, 1:])
-    return np.asarray(total[:, high] - total[:, low])
+    return np.asarray(energy_below.take(high, axis=1) - energy_below.take(low, axis=1))
 
 
 def _in_lanes(matrix: Real) -> Real:

@@ -25,7 +25,7 @@ from pressure_traces import make
 from pipeline.definitions import load_definitions
 from pipeline.signal.artefacts import condition
 from pipeline.signal.breaths import Breaths, breaths_at
-from pipeline.signal.spectrum import Bands, candidates, spectrum_of, without_outliers
+from pipeline.signal.spectrum import Bands, candidates, spectrum_of, summed, without_outliers
 
 BREATHING = [
     "clean",
@@ -52,7 +52,7 @@ def tried(matrix: Real, rate_hz: float = 10.0) -> tuple[Breaths, Breaths]:
     spectrum = spectrum_of(without_outliers(ready.pressure, ready.usable)[0], ready.usable)
     first, second = (
         breaths_at(spectrum, ready.pressure, ready.edges, ready.usable, trial, bands, RULES)
-        for trial in candidates(spectrum, bands)
+        for trial in candidates(summed(spectrum), bands)
     )
     return first, second
 
