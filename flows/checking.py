@@ -12,7 +12,6 @@ from flows.intake import Outcome, find_files, kind_of
 from flows.request import Request
 from pipeline.cohort import read_annotations, read_registry
 from pipeline.ingest import read_log
-from pipeline.store.vault import digest_of
 from schemas.vocabulary import FileStatus
 
 
@@ -60,20 +59,10 @@ def _check(path: Path, request: Request) -> CheckReport:
     else:
         found = read_registry(data) if kind == "registry" else read_annotations(data)
         file, rejected, values = found.file, found.rejected, found.rejected_values
-    outcome = Outcome(
-        path.name,
-        digest_of(data),
-        file["status"],
-        file["rows_read"],
-        file["rows_kept"],
-        file["rows_rejected"],
-        file["cells_rejected"],
-        file["reason"],
-    )
     shown = rejected.join(
         values.unique(["line", "column"]).select("line", "column", "value"),
         on=["line", "column"],
         how="left",
         nulls_equal=True,
     ).sort("line", "column", "rule")
-    return CheckReport(path, kind, file["profile"], outcome, shown)
+    return CheckReport(path, kind, file["profile"], Outcome.of(path.name, file), shown)

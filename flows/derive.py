@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from flows.intake import batches
 from pipeline.cohort import Claims, claim, cuts_of, load_rules, standing, summarise, use_annotations
 from pipeline.course import course_of
 from pipeline.course.evidence import evidence_of
@@ -65,17 +66,8 @@ class Stale:
         return {o: digest_of_texts(self.parts[o][p] for p in MADE_PARTS) for o in owners}
 
     def batches(self, most: int = BATCH_MINUTES) -> Iterator[list[str]]:
-        """Owners in order, cut so that a batch weighs at most that much."""
-        batch: list[str] = []
-        weight = 0
-        for owner, heavy in self.todo.items():
-            if batch and weight + heavy > most:
-                yield batch
-                batch, weight = [], 0
-            batch.append(owner)
-            weight += heavy
-        if batch:
-            yield batch
+        """Owners in order, so many minutes at once."""
+        return batches(self.todo.items(), most)
 
 
 @dataclass(frozen=True)

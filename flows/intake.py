@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import gzip
 import zlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import polars as pl
 
@@ -32,6 +32,9 @@ _TABLES = (MINUTE, TRACE, REJECTED_ROW)
 _PRIVATE_TABLES = (REJECTED_VALUE, FILE_NAME, REGISTRY_DRAIN, ANNOTATION)
 
 
+T = TypeVar("T")
+
+
 @dataclass(frozen=True)
 class Outcome:
     """What became of one file given to a load; `name` is for the person who gave it, never published."""
@@ -45,6 +48,12 @@ class Outcome:
     cells_rejected: int = 0
     reason: str | None = None
     known: bool = False
+
+    @classmethod
+    def of(cls, name: str, file: Mapping[str, Any]) -> Outcome:
+        """The outcome that a `load_file` row tells."""
+        counts = {part: file[part] for part in ("rows_read", "rows_kept", "rows_rejected", "cells_rejected")}
+        return cls(name, file["file_sha256"], file["status"], reason=file["reason"], **counts)
 
     @property
     def clean(self) -> bool:
@@ -83,19 +92,30 @@ def find_files(paths: Sequence[Path]) -> list[Path]:
     return sorted(found)
 
 
-def batches(files: Sequence[Path], most_bytes: int = BATCH_BYTES) -> Iterator[list[Path]]:
-    """Files in order, cut into batches of at most that many bytes."""
-    batch: list[Path] = []
-    size = 0
-    for path in files:
-        weight = path.stat().st_size if path.exists() else 0
-        if batch and size + weight > most_bytes:
+def batches(weighed: Iterable[tuple[T, int]], most: int) -> Iterator[list[T]]:
+    """
+    Things in order, cut into batches that weigh at most so much; what weighs more is a batch of its own.
+
+    Examples
+    --------
+    >>> list(batches([("a", 3), ("b", 4), ("c", 9), ("d", 1)], 7))
+    [['a', 'b'], ['c'], ['d']]
+    """
+    batch: list[T] = []
+    weight = 0
+    for thing, heavy in weighed:
+        if batch and weight + heavy > most:
             yield batch
-            batch, size = [], 0
-        batch.append(path)
-        size += weight
+            batch, weight = [], 0
+        batch.append(thing)
+        weight += heavy
     if batch:
         yield batch
+
+
+def file_batches(files: Sequence[Path], most_bytes: int = BATCH_BYTES) -> Iterator[list[Path]]:
+    """Files in order, so many bytes at once; one that has vanished weighs nothing and is reported later."""
+    return batches(((path, path.stat().st_size if path.exists() else 0) for path in files), most_bytes)
 
 
 def kind_of(data: bytes) -> str:
@@ -214,7 +234,7 @@ def _write(
         write_journal(home.journal, rest)
     else:
         clear_journal(home.journal)
-    return [_outcome(reading, read.file) for reading, read in zip(readings, reads, strict=True)]
+    return [Outcome.of(reading.name, read.file) for reading, read in zip(readings, reads, strict=True)]
 
 
 def _unchanged(before: dict[str, Any], now: dict[str, Any]) -> bool:
@@ -269,16 +289,3 @@ def _known_files(home: Home) -> dict[str, dict[str, Any]]:
 
 def _stack(reads: Sequence[_Read], name: str, empty: pl.DataFrame) -> pl.DataFrame:
     return pl.concat([empty, *(read.frames[name] for read in reads if name in read.frames)])
-
-
-def _outcome(reading: Reading, file: dict[str, Any]) -> Outcome:
-    return Outcome(
-        reading.name,
-        reading.digest,
-        file["status"],
-        file["rows_read"],
-        file["rows_kept"],
-        file["rows_rejected"],
-        file["cells_rejected"],
-        file["reason"],
-    )

@@ -23,7 +23,7 @@ from flows.derive import (
     stale_devices,
     stale_drains,
 )
-from flows.intake import Outcome, batches, find_files, finish_interrupted, read_again, take_in
+from flows.intake import Outcome, file_batches, find_files, finish_interrupted, read_again, take_in
 from flows.publishing import out_of_date, publish_ledger
 from flows.request import Request
 from pipeline.store import Home
@@ -108,7 +108,7 @@ def run_load(
     with home.locked():
         finished = finish_interrupted(home, request, now)
         outcomes: list[Outcome] = []
-        for batch in batches(files):
+        for batch in file_batches(files):
             progress("reading files", len(outcomes), len(files))
             outcomes += stages.take_in(home, batch, request, now)
         progress("reading files", len(files), len(files))

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.definitions import Definitions, load_definitions
-from pipeline.ingest import Profile, load_profiles, parse_profile
+from pipeline.ingest import Profile, load_profiles, read_profile
 from pipeline.store import Home
-from schemas.errors import CallError, InputError
+from schemas.errors import CallError
 
 
 @dataclass(frozen=True)
@@ -52,7 +52,7 @@ def request_for(home: Home, profile: str | None = None, site: str | None = None)
     profiles = load_profiles(own if own.is_dir() else None)
     definitions = load_definitions()
     if profile is not None and profile.endswith(".toml"):
-        named = _profile_at(Path(profile))
+        named = read_profile(Path(profile))
         return Request((*(p for p in profiles if p.name != named.name), named), definitions, named.name, site)
     if profile is not None and profile not in {p.name for p in profiles}:
         names = ", ".join(sorted(p.name for p in profiles))
@@ -60,13 +60,3 @@ def request_for(home: Home, profile: str | None = None, site: str | None = None)
             f"profile {profile}: there is none of that name; choose one of {names}, or a TOML file."
         )
     return Request(profiles, definitions, profile, site)
-
-
-def _profile_at(path: Path) -> Profile:
-    try:
-        text = path.read_text(encoding="utf-8")
-    except OSError as error:
-        raise CallError(f"profile {path}: cannot be read ({error.strerror}); check the path.") from error
-    except UnicodeDecodeError as error:
-        raise InputError(f"profile {path}: is not UTF-8 text; save it as UTF-8.") from error
-    return parse_profile(text, path.name)

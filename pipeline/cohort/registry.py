@@ -11,6 +11,7 @@ import polars as pl
 
 from pipeline.cohort.cells import Cell, RegistryRule, shape_of, typed
 from pipeline.cohort.paper import Paper, RegistryKind, Unreadable, check_header, named, take_apart
+from pipeline.ingest.outcome import unread_file
 from pipeline.ingest.rules import Rule
 from schemas.lake import REJECTED_ROW, REJECTED_VALUE
 from schemas.registry import ANNOTATION, REGISTRY_DRAIN
@@ -127,24 +128,7 @@ def standing(rows: pl.DataFrame) -> pl.DataFrame:
 
 def _read(data: bytes, layout: _Layout) -> RegistryRead:
     digest = hashlib.sha256(data).hexdigest()
-    file: dict[str, Any] = {
-        "file_sha256": digest,
-        "profile": layout.kind.value,
-        "profile_sha256": None,
-        "site": None,
-        "device": None,
-        "exported_at": None,
-        "timezone": None,
-        "clock_follows_dst": None,
-        "complete": None,
-        "status": FileStatus.REJECTED.value,
-        "rows_read": 0,
-        "rows_kept": 0,
-        "rows_rejected": 0,
-        "cells_rejected": 0,
-        "reason": None,
-        "zone_data": None,
-    }
+    file = unread_file(digest) | {"profile": layout.kind.value}
     try:
         paper = take_apart(data, layout.kind)
         file["exported_at"] = paper.exported_at

@@ -8,6 +8,6 @@ from pipeline.ingest.outcome import ReadLog
 from pipeline.ingest.profile import Profile
 from pipeline.ingest.read import read_log
 from pipeline.ingest.rules import Rule
-from pipeline.ingest.shelf import load_profiles, parse_profile
+from pipeline.ingest.shelf import load_profiles, parse_profile, read_profile
 
-__all__ = ["Profile", "ReadLog", "Rule", "load_profiles", "parse_profile", "read_log"]
+__all__ = ["Profile", "ReadLog", "Rule", "load_profiles", "parse_profile", "read_log", "read_profile"]

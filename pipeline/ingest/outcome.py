@@ -11,7 +11,7 @@ from pipeline.ingest.identity import Identity
 from pipeline.ingest.profile import Profile
 from pipeline.ingest.rules import FAULTS, VALUE_LENGTH, FileRejected, Rule, value_shape
 from pipeline.zones import zone_data
-from schemas.lake import MINUTE, REJECTED_ROW, REJECTED_VALUE, TRACE
+from schemas.lake import LOAD_FILE, MINUTE, REJECTED_ROW, REJECTED_VALUE, TRACE
 from schemas.vocabulary import FileStatus, RejectScope
 
 
@@ -118,26 +118,32 @@ def outcome(
     return _put_together(known, minutes, traces, pl.concat([faults, *of_file]), file)
 
 
+def unread_file(digest: str) -> dict[str, Any]:
+    """The `load_file` row (but `loaded_at`) of a file of which nothing is known yet: rejected, no rows."""
+    row: dict[str, Any] = dict.fromkeys(LOAD_FILE.names)
+    del row["loaded_at"]
+    counts = dict.fromkeys(("rows_read", "rows_kept", "rows_rejected", "cells_rejected"), 0)
+    return (
+        row | counts | {"file_sha256": digest, "status": FileStatus.REJECTED.value, "zone_data": zone_data()}
+    )
+
+
 def _load_file(known: Known, **more: Any) -> dict[str, Any]:
     profile, identity = known.profile, known.identity
-    row: dict[str, Any] = {
-        "file_sha256": known.digest,
-        "profile": profile.name if profile else None,
-        "profile_sha256": profile.digest if profile else None,
-        "site": identity.site if identity else None,
-        "device": identity.device if identity else None,
-        "exported_at": identity.exported_at if identity else None,
-        "timezone": identity.timezone if identity else None,
-        "clock_follows_dst": profile.clock.follows_dst if profile else None,
-        "complete": None,
-        "status": FileStatus.REJECTED.value,
-        "rows_read": 0,
-        "rows_kept": 0,
-        "rows_rejected": 0,
-        "cells_rejected": 0,
-        "reason": None,
-        "zone_data": zone_data(),
-    }
+    row = unread_file(known.digest)
+    if profile:
+        row |= {
+            "profile": profile.name,
+            "profile_sha256": profile.digest,
+            "clock_follows_dst": profile.clock.follows_dst,
+        }
+    if identity:
+        row |= {
+            "site": identity.site,
+            "device": identity.device,
+            "exported_at": identity.exported_at,
+            "timezone": identity.timezone,
+        }
     return row | more
 
 

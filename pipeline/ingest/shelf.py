@@ -36,7 +36,7 @@ def load_profiles(folder: Path | None = None) -> tuple[Profile, ...]:
     paths = [path for place in folders for path in sorted(place.glob("*.toml"))]
     profiles: dict[str, Profile] = {}
     for path in [BUILT_IN, *paths]:
-        profile = _read(path)
+        profile = _shelved(path)
         if profile.name in profiles:
             raise InputError(
                 f"profile '{profile.name}' is there twice; rename {path.name} and the name in it."
@@ -79,14 +79,26 @@ def parse_profile(text: str, file: str = "the profile") -> Profile:
     return profile
 
 
-def _read(path: Path) -> Profile:
+def read_profile(path: Path) -> Profile:
+    """
+    The profile in a TOML file.
+
+    Raises
+    ------
+    InputError
+        When the file cannot be read, or the profile in it cannot be used.
+    """
     try:
         text = path.read_text(encoding="utf-8")
     except OSError as error:
-        raise InputError(f"{path.name} cannot be read ({error.strerror}); restore it.") from error
+        raise InputError(f"profile {path}: cannot be read ({error.strerror}); check the path.") from error
     except UnicodeDecodeError as error:
-        raise InputError(f"{path.name} is not UTF-8 text; save it as UTF-8.") from error
-    profile = parse_profile(text, path.name)
+        raise InputError(f"profile {path}: is not UTF-8 text; save it as UTF-8.") from error
+    return parse_profile(text, path.name)
+
+
+def _shelved(path: Path) -> Profile:
+    profile = read_profile(path)
     if profile.name != path.stem:
         raise InputError(
             f'{path.name} calls its profile "{profile.name}"; give file and profile the same name.'

@@ -92,7 +92,7 @@ def test_a_profile_is_called_as_its_file_is(tmp_path: Path) -> None:
 
 def test_a_profile_that_is_not_text_is_refused(tmp_path: Path) -> None:
     (tmp_path / "west.toml").write_bytes(b"\xff\xfe")
-    with pytest.raises(InputError, match=r"west\.toml is not UTF-8 text; save it as UTF-8\."):
+    with pytest.raises(InputError, match=r"west\.toml: is not UTF-8 text; save it as UTF-8\."):
         load_profiles(tmp_path)
 
 
