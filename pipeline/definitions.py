@@ -114,6 +114,7 @@ class TidalingRules(Section):
 
     hold: int
     settle: int
+    bridge: int
 
 
 class TiltRules(Section):

@@ -24,7 +24,8 @@ def tidaling_of(grid: pl.DataFrame, evidence: pl.DataFrame, definitions: Definit
 
     Then the hysteresis, looking back over the finished use: a verdict in force for fewer than `settle`
     minutes between others is not believed and takes the verdict before it (at the beginning of a
-    stretch, the one after). What is believed begins at its first minute, not `settle` minutes later, so
+    stretch, the one after), and an undecided stretch shorter than `bridge` between two of the same verdict
+    takes theirs. What is believed begins at its first minute, not `settle` minutes later, so
     edges are where the evidence has them. All of it stays within (use, span).
 
     Parameters
@@ -56,7 +57,7 @@ def tidaling_of(grid: pl.DataFrame, evidence: pl.DataFrame, definitions: Definit
         .then("envelope_verdict")
         .otherwise(_NONE)
     )
-    settled = _settle(held.with_columns(_raw=raw), rules.settle)
+    settled = _settle(held.with_columns(_raw=raw), rules)
     told = pl.col("tidaling") != Verdict.NOT_ASSESSABLE.value
     basis = (
         pl.when(told & by_trace)
@@ -135,23 +136,42 @@ def _hold(grid: pl.DataFrame, rules: TidalingRules) -> pl.DataFrame:
     )
 
 
-def _settle(grid: pl.DataFrame, settle: int) -> pl.DataFrame:
-    """Add `tidaling`: `_raw` with stretches shorter than `settle` minutes taken over by their neighbours."""
+def _settle(grid: pl.DataFrame, rules: TidalingRules) -> pl.DataFrame:
+    """Add `tidaling`: `_raw` without the stretches that are too short to be believed."""
     none = pl.col("_raw") == Verdict.NOT_ASSESSABLE.value
-    begins = (pl.col("_raw") != pl.col("_raw").shift(1)) | (pl.col("_stretch") != pl.col("_stretch").shift(1))
-    block_begins = (none != none.shift(1)) | (pl.col("_stretch") != pl.col("_stretch").shift(1))
-    runs = grid.with_columns(
-        _run=begins.fill_null(True).cast(pl.Int64).cum_sum(),
-        _block=block_begins.fill_null(True).cast(pl.Int64).cum_sum(),
+    new_stretch = pl.col("_stretch") != pl.col("_stretch").shift(1)
+    # A block is an unbroken stretch of assessable minutes: beliefs do not cross what nobody saw.
+    blocks = grid.with_columns(
+        _block=((none != none.shift(1)) | new_stretch).fill_null(True).cast(pl.Int64).cum_sum()
     )
-    starts = runs.group_by("_run", maintain_order=True).agg(
-        pl.col("_raw").first(), pl.col("_block").first(), _length=pl.len()
+    firm = pl.when(pl.col("_length") >= rules.settle).then("_verdict")
+    believed = _over_runs(
+        blocks.with_columns(_verdict="_raw"),
+        pl.coalesce(
+            firm.forward_fill().over("_block"), firm.backward_fill().over("_block"), pl.col("_verdict")
+        ),
     )
-    firm = pl.when(pl.col("_length") >= settle).then("_raw")
-    believed = starts.with_columns(
-        tidaling=pl.coalesce(firm.forward_fill().over("_block"), firm.backward_fill().over("_block"), "_raw")
-    ).select("_run", "tidaling")
-    return runs.join(believed, on="_run", how="left", maintain_order="left")
+    before, after = (pl.col("_verdict").shift(by).over("_block") for by in (1, -1))
+    gap = (
+        (pl.col("_verdict") == Verdict.INDETERMINATE.value)
+        & (pl.col("_length") < rules.bridge)
+        & (before == after)
+    ).fill_null(False)
+    bridged = _over_runs(believed, pl.when(gap).then(before).otherwise("_verdict"))
+    return bridged.rename({"_verdict": "tidaling"})
+
+
+def _over_runs(grid: pl.DataFrame, verdict: pl.Expr) -> pl.DataFrame:
+    """Give each run of equal `_verdict` a new one: an expression over its `_verdict`, `_length`, `_block`."""
+    begins = (pl.col("_verdict") != pl.col("_verdict").shift(1)) | (
+        pl.col("_block") != pl.col("_block").shift(1)
+    )
+    numbered = grid.with_columns(_run=begins.fill_null(True).cast(pl.Int64).cum_sum())
+    runs = numbered.group_by("_run", maintain_order=True).agg(
+        pl.col("_verdict").first(), pl.col("_block").first(), _length=pl.len()
+    )
+    told = runs.select("_run", _verdict=verdict)
+    return numbered.drop("_verdict").join(told, on="_run", how="left", maintain_order="left")
 
 
 def _with_gaps(grid: pl.DataFrame, definitions: Definitions) -> pl.DataFrame:

@@ -108,6 +108,16 @@ def test_one_undecided_trace_does_not_end_a_hold_two_do() -> None:
     assert told(grid(20), {0: "P", 4: "I", 8: "I", 12: "I"}) == "P" * 8 + "I" * 12
 
 
+def test_a_short_undecided_stretch_between_two_of_one_verdict_takes_theirs() -> None:
+    assert told(grid(40), every("P" * 10 + "I" * 19 + "P" * 11)) == "P" * 40
+    assert told(grid(40), every("P" * 10 + "I" * 22 + "P" * 8)) == "P" * 11 + "I" * 21 + "P" * 8
+    assert told(grid(40), every("P" * 10 + "I" * 12 + "A" * 18)) == "P" * 11 + "I" * 11 + "A" * 18
+    assert (
+        told(grid(40, paused=[20]), every("P" * 10 + "I" * 10 + "P" + "I" * 5 + "P" * 14))[11:26]
+        == "I" * 9 + "N" + "I" * 5
+    )
+
+
 def test_a_trace_that_shows_nothing_counts_for_nothing() -> None:
     assert told(grid(15), {0: "P", 3: "N", 6: "N"}) == "P" * 11 + "N" * 4
 
