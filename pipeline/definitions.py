@@ -86,6 +86,8 @@ class TraceRules(Section):
     score_covered: float
     score_at_one: float
     score_per_decade: float
+    noise_swing_cv: float
+    noise_interval_cv: float
     swing_error: float
     pump_sharp: float
     pump_edge: float
@@ -103,6 +105,7 @@ class EnvelopeRules(Section):
     least_minutes: int
     low_quantile: float
     high_quantile: float
+    carried: int
     floor: float
     floor_minutes: int
     floor_stable: float

@@ -107,7 +107,11 @@ def is_clear(b: Breaths, rules: TraceRules) -> Flag:
     )
     decades = (score - rules.score_at_one) / rules.score_per_decade
     in_band = (b.rate <= rules.fastest) & (b.rate >= 0.95 * rules.slowest)
-    return np.asarray((b.count >= rules.least_breaths) & in_band & (decades >= -np.log10(rules.false_alarm)))
+    # Noise within a narrow band (a walk) cycles too, but its depth varies as widely as chance has it.
+    wandering = (b.swing_cv > rules.noise_swing_cv) & (b.interval_cv > rules.noise_interval_cv)
+    return np.asarray(
+        (b.count >= rules.least_breaths) & in_band & ~wandering & (decades >= -np.log10(rules.false_alarm))
+    )
 
 
 def pump_like(b: Breaths, rules: TraceRules) -> Flag:

@@ -286,3 +286,11 @@ def test_the_input_is_left_as_it_was() -> None:
     before = matrix.copy()
     assess(matrix, 10.0)
     assert np.array_equal(before, matrix)
+
+
+def test_shaking_all_the_time_within_the_band_is_hardly_ever_taken_for_breath() -> None:
+    rng = np.random.default_rng(9)
+    spectrum = np.fft.rfft(rng.standard_normal((300, 600)), axis=1)
+    hertz = np.arange(301) / 60
+    shaking = 2 * np.fft.irfft(spectrum * ((hertz > 0.1) & (hertz < 0.6)), axis=1)
+    assert share(assess(shaking, 10.0), "present") <= 0.05
