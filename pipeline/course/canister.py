@@ -18,8 +18,9 @@ def find_canisters(grid: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:
     of `change_pause` to at most `change_empty` is enough; and after an unread stretch of
     `change_unseen` minutes or more, into which the new canister has had time to fill, the greater of
     `change_least` and `change_unseen_share`. In each case it must stay down: the `smooth` readings from
-    there on, and the first reading `change_stays` minutes later, must lie as low. A fall that recovers,
-    or that the log's end leaves open, is no change.
+    there on, and the first reading `change_stays` minutes later, must lie as low. A fall that recovers
+    is no change; neither is one that the log's end leaves open, but for a canister emptied beside a
+    pause, which is a change as soon as it is seen.
 
     Readings of a canister that leap out and back by `change_least` within `change_stays` readings are
     bumps, not fluid, and are set aside; so is a leap in a canister's very last reading, which nothing
@@ -81,18 +82,22 @@ def _begins_canister(readings: pl.DataFrame, rules: FluidRules) -> pl.Series:
             unread_minutes=pl.col("row") - pl.col("row").shift(1).over("use_no") - 1,
         )
         .with_row_index("reading")
-        .with_columns(low=pl.max_horizontal(change_clauses(rules).values()))
+        .with_columns(
+            low=pl.max_horizontal(change_clauses(rules).values()),
+            emptied=(volume <= change_clauses(rules)["emptied_beside_pause"]).fill_null(False),
+        )
         .filter(volume <= pl.col("low"))
     )
     # Emptied beside a pause, the new canister may soon be fuller than `change_empty`; it still must not
     # come back to what was there before.
-    emptied = pl.col("beside_pause") & (pl.col("low") <= rules.change_empty)
-    stays_below = pl.when(emptied).then(pl.col("level_before_ml") - rules.change_pause).otherwise("low")
+    only_emptied = pl.col("beside_pause") & (pl.col("low") <= rules.change_empty)
+    stays_below = pl.when(only_emptied).then(pl.col("level_before_ml") - rules.change_pause).otherwise("low")
     later = readings.select(later_row="row", later_use="use_no", later_ml="volume_ml")
     stayed = (
         falls.with_columns(stays_below=stays_below, due=pl.col("row") + rules.change_stays)
         .join_asof(later, left_on="due", right_on="later_row", strategy="forward", check_sortedness=False)
-        .filter((pl.col("later_use") == pl.col("use_no")) & (pl.col("later_ml") <= pl.col("stays_below")))
+        .with_columns(seen_later=(pl.col("later_use") == pl.col("use_no")).fill_null(False))
+        .filter(pl.when("seen_later").then(pl.col("later_ml") <= pl.col("stays_below")).otherwise("emptied"))
     )
     following = (
         stayed.select("reading", "use_no", "stays_below", "row", k=pl.int_ranges(0, smooth))

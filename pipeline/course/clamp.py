@@ -34,8 +34,10 @@ def find_stops(
     -------
     One row a stop: `from_row`, `to_row`, `kind`, `grade`, `detail`.
     """
-    known = _known_flow(grid, flow)
-    stops = known.filter("stops").rename({"row": "start_row", "k": "start_k"}).with_row_index("window")
+    known = known_flow(grid, flow)
+    stops = (
+        known.filter("drops", "handled").rename({"row": "start_row", "k": "start_k"}).with_row_index("window")
+    )
     end_k = stops["end_k"]
     return_k = (end_k + 1).clip(upper_bound=max(known.height - 1, 0))
     stops = stops.with_columns(
@@ -76,8 +78,16 @@ def find_stops(
     return pl.concat([leaking.select(columns), _dry_clamps(grid, clamp, stopped, flow).select(columns)])
 
 
-def _known_flow(grid: pl.DataFrame, flow: OcclusionRules) -> pl.DataFrame:
-    """Running minutes with a known leak of the lung, in stretches without a hole, and the still runs."""
+def known_flow(grid: pl.DataFrame, flow: OcclusionRules) -> pl.DataFrame:
+    """
+    Running minutes with a known leak of the lung, in stretches without a hole, and the runs without one.
+
+    Returns
+    -------
+    `k` (number of the minute among them), `row`, `handled`, `stretch`, `known_leak`, `still` (at most
+    `flow.leak_most`), `drops` (a still run begins inside a stretch), `end_k` (of the run),
+    `stretch_first_k`, `stretch_last_k`.
+    """
     known = (
         grid.filter(pl.col("running") & pl.col("air_leak_ml_min").is_not_null() & ~pl.col("line_open"))
         .select(
@@ -92,7 +102,7 @@ def _known_flow(grid: pl.DataFrame, flow: OcclusionRules) -> pl.DataFrame:
     run_ends = (pl.col("run") != pl.col("run").shift(-1)).fill_null(True)
     run_begins = pl.col("run") != pl.col("run").shift(1)
     return known.with_columns(
-        stops=pl.col("still") & (run_begins & ~first).fill_null(False) & pl.col("handled"),
+        drops=pl.col("still") & (run_begins & ~first).fill_null(False),
         end_k=pl.when(run_ends).then("k").backward_fill(),
         stretch_first_k=pl.when(first.fill_null(True)).then("k").forward_fill(),
         stretch_last_k=pl.when(last.fill_null(True)).then("k").backward_fill(),
@@ -250,11 +260,11 @@ def mark_stops(grid: pl.DataFrame, stops: pl.DataFrame, annotations: pl.DataFram
     Add `clamped` and `flow_stopped`, each with its grade and detail.
 
     A noted clamp trial stands before what the log says: it is `clamped`, grade `annotated`, and a
-    minute so noted is not `flow_stopped`.
+    minute so noted is not `flow_stopped`; neither is one of a hole.
     """
     columns = list(STRETCH)
     noted = annotations.filter(pl.col("kind") == AnnotationKind.CLAMP_TRIAL).select(columns)
     clamped = stops.filter(pl.col("kind") == PeriodKind.CLAMPED).select(columns)
     unexplained = stops.filter(pl.col("kind") == PeriodKind.FLOW_STOPPED).select(columns)
     marked = paint(paint(grid, "clamped", pl.concat([noted, clamped])), "flow_stopped", unexplained)
-    return marked.with_columns(flow_stopped=pl.col("flow_stopped") & ~pl.col("clamped"))
+    return marked.with_columns(flow_stopped=pl.col("flow_stopped") & ~pl.col("clamped") & ~pl.col("no_data"))

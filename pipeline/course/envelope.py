@@ -17,8 +17,10 @@ def envelope_of(grid: pl.DataFrame, definitions: Definitions) -> pl.DataFrame:
     One cough makes a whole minute look like breathing, so a minute is judged over a window around it
     (within its use and span), by running minutes only:
 
-    - `present`: even a low quantile of the ranges exceeds the quiet floor by the least swing, and no leak is
-      on. While a leak is on the pump ripples, and a leak nobody read may be on: `indeterminate`.
+    - `present`: even a low quantile of the ranges exceeds the quiet floor by the least swing, no leak is on,
+      and the drain is not being carried (`carried` tilted minutes in the window). While a leak is on the
+      pump ripples, and a leak nobody read may be on; walking moves the pressure as breathing does:
+      `indeterminate`.
     - `absent`: even a high quantile of the ranges, which no swing in those minutes exceeds, is below the
       least swing, or, on a device whose own floor is higher than that, within `own_margin` of it.
     - Otherwise `indeterminate`; with too few known minutes in the window, no verdict.
@@ -49,11 +51,14 @@ def envelope_of(grid: pl.DataFrame, definitions: Definitions) -> pl.DataFrame:
     floor = pl.col("_own_floor").fill_null(rules.floor)
     judged = known.with_columns(_low=low, _high=high, _leak_around=leak, quiet_floor_cmh2o=floor)
     no_leak = (pl.col("_leak_around") <= definitions.leak.on_above).fill_null(False)
+    tilts = pl.col("tilted").fill_null(False).cast(pl.Int32)
+    around = tilts.rolling_sum(rules.window, min_samples=1, center=True).over("use_id", "span")
+    carried = around >= rules.carried
     quiet_below = pl.max_horizontal(pl.lit(least), pl.col("_own_floor") + rules.own_margin)
     verdict = (
         pl.when(pl.col("_range").is_null() | pl.col("_low").is_null())
         .then(None)
-        .when(_at_least(pl.col("_low"), pl.col("quiet_floor_cmh2o") + least) & no_leak)
+        .when(_at_least(pl.col("_low"), pl.col("quiet_floor_cmh2o") + least) & no_leak & ~carried)
         .then(pl.lit(Verdict.PRESENT.value))
         .when(~_at_least(pl.col("_high"), quiet_below))
         .then(pl.lit(Verdict.ABSENT.value))

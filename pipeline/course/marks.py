@@ -15,6 +15,7 @@ from pipeline.course.handling import mark_handled, mark_state
 from pipeline.course.leak import mark_leak
 from pipeline.course.line_open import mark_line_open
 from pipeline.course.occlusion import find_occlusions, mark_occlusion
+from pipeline.course.stillness import find_stillness
 from pipeline.course.suction import mark_shortfall
 from pipeline.course.surge import mark_surge
 from pipeline.course.tilt import mark_tilt
@@ -48,8 +49,13 @@ def mark_findings(
     alerts = find_alerts(grid, uses, definitions.alerts)
     grid = mark_handled(mark_sightings(grid, evidence), alerts, definitions.clamp.stop_within)
     noted = annotated_rows(grid, annotations, definitions.occlusion)
+    floor = definitions.envelope.floor
     stops = find_stops(grid, definitions.clamp, definitions.flow_stopped, definitions.occlusion)
-    grid = mark_stops(grid, stops, noted)
-    occlusions = find_occlusions(grid, definitions.occlusion, definitions.envelope.floor)
-    grid = mark_occlusion(grid, occlusions, noted)
+    unhandled = find_stillness(
+        grid, definitions.clamp, definitions.occlusion, floor, definitions.trace.least_swing
+    )
+    grid = mark_stops(grid, pl.concat([stops, unhandled]), noted)
+    grid = mark_occlusion(grid, find_occlusions(grid, definitions.occlusion, floor), noted)
+    # A suspicion says more than "cause unknown": where there is one it stands alone.
+    grid = grid.with_columns(flow_stopped=pl.col("flow_stopped") & ~pl.col("occlusion_suspected"))
     return mark_leak(grid, definitions.leak), alerts

@@ -164,6 +164,9 @@ def test_a_hole_never_makes_a_finding(therapy: Therapy, data: st.DataObject) -> 
     holed = course_as_told(therapy.use(missing=hole)).minutes["flags"].to_list()
     for minute, (before, after) in enumerate(zip(whole, holed, strict=True)):
         for flag in set(after) - SMOOTHED - {"no_data"}:
+            # "Cause unknown" lasts until something is seen; a hole can hide what would have ended it.
+            if flag == "flow_stopped" and any(flag in flags for flags in whole[:minute]):
+                continue
             assert WEAKER.get(flag, {flag}) & set(before), (minute, flag, hole)
 
 

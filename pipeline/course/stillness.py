@@ -1,0 +1,88 @@
+"""Flow that stops at once with the pressure gone still, without anybody's hand on the drain."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.course.clamp import known_flow
+from pipeline.course.grid import STRETCH, at, over_windows
+from pipeline.definitions import ClampRules, OcclusionRules
+from schemas.vocabulary import PeriodKind
+
+
+def find_stillness(
+    grid: pl.DataFrame, clamp: ClampRules, flow: OcclusionRules, floor: float, least_swing: float
+) -> pl.DataFrame:
+    """
+    Find leaks that stop from one minute to the next while the pressure goes still.
+
+    A lung that seals goes on breathing, and a leak that closes does so over hours; a line that is
+    blocked or clamped stops both at once. Logs without traces cannot show breathing while air leaks (the
+    pump moves the pressure too), so such a stop is no suspected occlusion there. Its zeros must not be
+    taken for a sealed lung all the same: the cause is unknown (`flow_stopped`).
+
+    - `leak_before`: median over `clamp.readings` known minutes above `flow.leak_before`; the next known
+      minute, without a hole or clock step between, has at most `flow.leak_most`;
+    - `moved_before`: median max − min of those minutes at least `least_swing`, by breath or pump;
+    - `still_after`: median max − min of the first `clamp.readings` minutes of the stop at most `floor`.
+
+    It lasts until the leak is above `flow.leak_before` again or breathing is seen. A hole may hide that
+    end and then does not make one: what is unknown stays so until something is seen.
+
+    Returns
+    -------
+    One row a stop: `from_row`, `to_row`, `kind`, `grade`, `detail`.
+    """
+    known = known_flow(grid, flow)
+    known = known.with_columns(range_known=grid["range_cmh2o"].gather(known["row"]))
+    drops = known.filter("drops").rename({"row": "from_row", "k": "start_k"}).with_row_index("window")
+    before = over_windows(
+        known,
+        drops.select(
+            "window",
+            from_row=pl.max_horizontal(pl.col("start_k") - clamp.readings, "stretch_first_k"),
+            to_row=pl.col("start_k") - 1,
+        ),
+        leak_before=pl.col("known_leak").median(),
+        range_before=pl.col("range_known").median(),
+    )
+    after = over_windows(
+        known,
+        drops.select(
+            "window",
+            from_row="start_k",
+            to_row=pl.min_horizontal("end_k", pl.col("start_k") + clamp.readings - 1),
+        ),
+        range_after=pl.col("range_known").median(),
+    )
+    stops = (
+        drops.select("window", "from_row")
+        .join(before, on="window", maintain_order="left")
+        .join(after, on="window", maintain_order="left")
+        .filter(
+            pl.col("leak_before") > flow.leak_before,
+            pl.col("range_before") >= least_swing,
+            pl.col("range_after") <= floor,
+        )
+    )
+    leaks_again = pl.when(pl.col("air_leak_ml_min") > flow.leak_before).then("row")
+    ends = grid.select(
+        "span_last_row", "next_breath_row", next_leak_row=leaks_again.backward_fill().over("span_no")
+    )
+    until = stops.with_columns(
+        at(ends, name, stops["from_row"]) for name in ("span_last_row", "next_breath_row", "next_leak_row")
+    )
+    return until.select(
+        "from_row",
+        to_row=pl.min_horizontal("span_last_row", pl.col("next_breath_row") - 1, pl.col("next_leak_row") - 1),
+        kind=pl.lit(PeriodKind.FLOW_STOPPED.value),
+        grade=pl.lit(None, pl.String),
+        detail=pl.format(
+            "the leak fell at once from {} to at most {} mL/min and the pressure went still "
+            "(max − min {} to {} cm[H2O]), cause unknown",
+            pl.col("leak_before").round(1),
+            pl.lit(flow.leak_most),
+            pl.col("range_before").round(1),
+            pl.col("range_after").round(1),
+        ),
+    ).select(*STRETCH, "kind")
