@@ -7,10 +7,17 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from tests_support import make_home
+from hypothesis import settings
 
 from flows.demo import sample_folders
 from pipeline.store import Home
+from tests.support.homes import make_home
+
+# The same examples in every run: whether a change is good must not hang on chance. To look for new ones:
+# HYPOTHESIS_PROFILE=explore make test
+settings.register_profile("fixed", derandomize=True, deadline=None, print_blob=True)
+settings.register_profile("explore", deadline=None, print_blob=True)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "fixed"))
 
 
 @pytest.fixture(autouse=True)

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from tests_support import make_home
 
 from flows.cli import DONE, FAILED, SOME_REJECTED, WRONG_CALL, run
+from tests.support.homes import make_home
 
 LOG = """# drain-log: 1
 # site: lakeside

@@ -7,9 +7,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from tests_support import differences, load, make_home, published
 
 from pipeline.store import Home
+from tests.support.homes import differences, load, make_home, published
 
 LOG = """# drain-log: 1
 # site: lakeside

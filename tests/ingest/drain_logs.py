@@ -80,7 +80,9 @@ class Log:
 FIRST_ROW_LINE = 8  # six preamble lines and the header stand before it
 
 
-def read(data: bytes, name: str = "export.csv", profile: str | None = None, site: str | None = None) -> ReadLog:
+def read(
+    data: bytes, name: str = "export.csv", profile: str | None = None, site: str | None = None
+) -> ReadLog:
     """Read a log and hold the answer to its contract, whatever the log was."""
     answer = read_log(data, name, PROFILES, DEFINITIONS, profile=profile, site=site)
     MINUTE.validate(answer.minutes)
@@ -89,9 +91,13 @@ def read(data: bytes, name: str = "export.csv", profile: str | None = None, site
     REJECTED_VALUE.validate(answer.rejected_values)
     file = answer.file
     assert set(file) == set(LOAD_FILE.names) - {"loaded_at"}
-    LOAD_FILE.validate(LOAD_FILE.conform(pl.DataFrame([file | {"loaded_at": datetime(2031, 6, 1)}]).with_columns(
-        pl.col("loaded_at").dt.replace_time_zone("UTC")
-    )))
+    LOAD_FILE.validate(
+        LOAD_FILE.conform(
+            pl.DataFrame([file | {"loaded_at": datetime(2031, 6, 1)}]).with_columns(
+                pl.col("loaded_at").dt.replace_time_zone("UTC")
+            )
+        )
+    )
     assert file["rows_read"] == file["rows_kept"] + file["rows_rejected"]
     assert file["rows_kept"] == answer.minutes.height
     scopes = answer.rejected["scope"].value_counts()

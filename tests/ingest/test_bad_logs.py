@@ -129,20 +129,27 @@ def test_blank_lines_and_remarks_are_no_rows_but_lines() -> None:
         ({"pressure_mean": -22.5}, set()),  # rounding of three columns, each its own way
     ],
 )
-def test_pressures_of_a_minute_that_contradict_each_other_are_unknown(cells: dict[str, object], lost: set[str]) -> None:
+def test_pressures_of_a_minute_that_contradict_each_other_are_unknown(
+    cells: dict[str, object], lost: set[str]
+) -> None:
     answer = read(Log((row(0, **cells), row(1))).data)
-    assert {(column, rule) for _, _, column, rule in faults(answer)} == {(name, "values_contradict") for name in lost}
+    assert {(column, rule) for _, _, column, rule in faults(answer)} == {
+        (name, "values_contradict") for name in lost
+    }
     minute = answer.minutes.row(0, named=True)
-    assert {name for name in ("pressure_min", "pressure_mean", "pressure_max") if minute[f"{name}_cmh2o"] is None} == (
-        lost | {name for name, value in cells.items() if value == ""}
-    )
+    assert {
+        name for name in ("pressure_min", "pressure_mean", "pressure_max") if minute[f"{name}_cmh2o"] is None
+    } == (lost | {name for name, value in cells.items() if value == ""})
     assert answer.minutes.row(1, named=True)["pressure_min_cmh2o"] == -22.4
 
 
 @pytest.mark.parametrize(
-    "settings", [None, "", "rate_hz=0 factor=1 origin=0 unit=mbar", "rate_hz=10 factor=1 origin=0 unit=mL", "rate_hz=x"]
+    "settings",
+    [None, "", "rate_hz=0 factor=1 origin=0 unit=mbar", "rate_hz=10 factor=1 origin=0 unit=mL", "rate_hz=x"],
 )
-def test_traces_without_usable_settings_are_lost_one_by_one_and_the_minutes_stand(settings: str | None) -> None:
+def test_traces_without_usable_settings_are_lost_one_by_one_and_the_minutes_stand(
+    settings: str | None,
+) -> None:
     answer = read(Log((row(0, trace="1 2"), row(1), row(2, trace="3"))).saying(trace=settings).data)
     assert faults(answer) == [
         (line, "cell", "trace", "trace_settings_missing")
@@ -160,23 +167,59 @@ BAD_FILES = [
     (b"\x00\x01\x02", "no_profile", "No profile matches its first lines (known: harbour, north, upland, v1)"),
     (LOG.saying(**{"drain-log": "2"}).data, "no_profile", "No profile matches its first lines"),
     (b"# drain-log: 1\n", "header_missing", "It has no line of column names where profile 'v1' expects one."),
-    (LOG.saying(device=None).data, "preamble_missing", "No device serial stands in its preamble; add the line."),
+    (
+        LOG.saying(device=None).data,
+        "preamble_missing",
+        "No device serial stands in its preamble; add the line.",
+    ),
     (LOG.saying(device="../etc").data, "device_unreadable", "The device serial in its preamble is not"),
     (LOG.saying(device="DV'42").data, "device_unreadable", "The device serial in its preamble is not"),
     (LOG.saying(site="Lake Side").data, "site_unreadable", "The site in its preamble is not"),
     (LOG.saying(site="../x").data, "site_unreadable", "The site in its preamble is not"),
-    (LOG.saying(site=None).data, "site_missing", "Neither the file nor its profile names a site; name one with --site."),
-    (LOG.saying(timezone=None).data, "preamble_missing", "Its preamble does not say the timezone; add the line."),
-    (LOG.saying(timezone="Europe/Atlantis").data, "timezone_unknown", "The timezone in its preamble is not an IANA name"),
-    (LOG.saying(timezone="../../etc/passwd").data, "timezone_unknown", "The timezone in its preamble is not an IANA name"),
-    (LOG.saying(exported_at=None).data, "preamble_missing", "No date of export stands in its preamble; add it."),
-    (LOG.saying(exported_at="2031-03-14T06:00:00").data, "exported_at_unreadable", "The date of export in its preamble"),
-    (LOG.saying(exported_at="2031-02-30T06:00:00Z").data, "exported_at_unreadable", "The date of export in its preamble"),
-    (LOG.saying(exported_at="1031-02-03T06:00:00Z").data, "exported_at_unreadable", "The date of export in its preamble"),
+    (
+        LOG.saying(site=None).data,
+        "site_missing",
+        "Neither the file nor its profile names a site; name one with --site.",
+    ),
+    (
+        LOG.saying(timezone=None).data,
+        "preamble_missing",
+        "Its preamble does not say the timezone; add the line.",
+    ),
+    (
+        LOG.saying(timezone="Europe/Atlantis").data,
+        "timezone_unknown",
+        "The timezone in its preamble is not an IANA name",
+    ),
+    (
+        LOG.saying(timezone="../../etc/passwd").data,
+        "timezone_unknown",
+        "The timezone in its preamble is not an IANA name",
+    ),
+    (
+        LOG.saying(exported_at=None).data,
+        "preamble_missing",
+        "No date of export stands in its preamble; add it.",
+    ),
+    (
+        LOG.saying(exported_at="2031-03-14T06:00:00").data,
+        "exported_at_unreadable",
+        "The date of export in its preamble",
+    ),
+    (
+        LOG.saying(exported_at="2031-02-30T06:00:00Z").data,
+        "exported_at_unreadable",
+        "The date of export in its preamble",
+    ),
+    (
+        LOG.saying(exported_at="1031-02-03T06:00:00Z").data,
+        "exported_at_unreadable",
+        "The date of export in its preamble",
+    ),
     (
         Log(header=HEADER.replace("air_leak", "airleak")).data,
         "column_missing",
-        "profile 'v1': column \"air_leak\" is not in the file; it has \"airleak\".",
+        'profile \'v1\': column "air_leak" is not in the file; it has "airleak".',
     ),
     (
         Log(header=HEADER.replace("tilt", "battery")).data,
@@ -188,17 +231,31 @@ BAD_FILES = [
         "column_twice",
         "profile 'v1': column \"tilt\" is in the header 2 times; keep one.",
     ),
-    (b"# device: DV-1\n" + LOG.data, "preamble_contradicts", "Its preamble says device twice and differently; keep one."),
+    (
+        b"# device: DV-1\n" + LOG.data,
+        "preamble_contradicts",
+        "Its preamble says device twice and differently; keep one.",
+    ),
     (LOG.data + LOG.saying(device="DV-7").data, "second_preamble", "A second preamble begins in line 12"),
     (Log(()).data, "no_rows", "It holds no rows; export it again."),
-    (Log(("x", "y")).data, "no_row_kept", "2 of its 2 rows could not be kept (the first, line 8: cells_too_few)"),
-    (gzip.compress(LOG.data)[:-8] + b"\0" * 8, "gzip_damaged", "The gzip file is damaged, so none of it can be trusted"),
+    (
+        Log(("x", "y")).data,
+        "no_row_kept",
+        "2 of its 2 rows could not be kept (the first, line 8: cells_too_few)",
+    ),
+    (
+        gzip.compress(LOG.data)[:-8] + b"\0" * 8,
+        "gzip_damaged",
+        "The gzip file is damaged, so none of it can be trusted",
+    ),
     (gzip.compress(LOG.data)[:40] + b"\xff" * 40, "gzip_damaged", "The gzip file is damaged"),
 ]
 
 
 @pytest.mark.parametrize(("data", "rule", "sentence"), BAD_FILES)
-def test_a_file_that_cannot_be_read_is_rejected_with_one_sentence(data: bytes, rule: str, sentence: str) -> None:
+def test_a_file_that_cannot_be_read_is_rejected_with_one_sentence(
+    data: bytes, rule: str, sentence: str
+) -> None:
     answer = read(data, "SURNAME_Firstname.csv")
     assert answer.file["status"] == "rejected"
     assert answer.file["reason"].startswith(sentence)
@@ -217,7 +274,9 @@ def test_a_packed_file_that_breaks_off_keeps_the_whole_lines_before_the_break() 
     lines = Log(tuple(row(i) for i in range(200)))
     packer = zlib.compressobj(wbits=31)
     # Flushed in the middle of a row, so that the break has a known place in the text.
-    data = packer.compress(lines.data[: lines.data.index(row(150).encode()) + 40]) + packer.flush(zlib.Z_SYNC_FLUSH)
+    data = packer.compress(lines.data[: lines.data.index(row(150).encode()) + 40]) + packer.flush(
+        zlib.Z_SYNC_FLUSH
+    )
     answer = read(data)
     assert answer.minutes.height == 150
     assert faults(answer) == [
@@ -229,7 +288,9 @@ def test_a_packed_file_that_breaks_off_keeps_the_whole_lines_before_the_break() 
 
 
 def test_a_bomb_is_stopped_at_the_limit_with_a_reason() -> None:
-    small = DEFINITIONS.model_copy(update={"plausible": DEFINITIONS.plausible.model_copy(update={"file_most": 1 << 20})})
+    small = DEFINITIONS.model_copy(
+        update={"plausible": DEFINITIONS.plausible.model_copy(update={"file_most": 1 << 20})}
+    )
     bomb = gzip.compress(b"# drain-log: 1\n" + b"0" * (1 << 24))
     assert len(bomb) < 1 << 15
     answer = read_log(bomb, "x.gz", PROFILES, small)
@@ -237,9 +298,9 @@ def test_a_bomb_is_stopped_at_the_limit_with_a_reason() -> None:
         "The log is larger than 1 MiB unpacked; split it, or raise plausible.file_most."
     )
     assert answer.rejected["rule"].to_list() == ["file_too_large"]
-    assert read_log(b"# drain-log: 1\n" + b"0" * (1 << 21), "x", PROFILES, small).rejected["rule"].to_list() == [
-        "file_too_large"
-    ]
+    assert read_log(b"# drain-log: 1\n" + b"0" * (1 << 21), "x", PROFILES, small).rejected[
+        "rule"
+    ].to_list() == ["file_too_large"]
 
 
 def test_a_call_for_a_profile_or_a_site_that_cannot_be_is_the_callers_error() -> None:
@@ -251,7 +312,13 @@ def test_a_call_for_a_profile_or_a_site_that_cannot_be_is_the_callers_error() ->
 
 def test_every_column_but_the_trace_must_be_in_the_header() -> None:
     for name in COLUMNS[:-1]:
-        answer = read(Log(header=HEADER.replace(f"{name},", f"not_{name},", 1) if name != "record" else "rec" + HEADER[6:]).data)
+        answer = read(
+            Log(
+                header=HEADER.replace(f"{name},", f"not_{name},", 1)
+                if name != "record"
+                else "rec" + HEADER[6:]
+            ).data
+        )
         assert answer.rejected["rule"].to_list() == ["column_missing"]
         assert answer.rejected["column"].to_list() == [name]
 

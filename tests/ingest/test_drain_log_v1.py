@@ -51,9 +51,9 @@ def test_empty_optional_cells_are_unknown_and_an_empty_alerts_cell_says_that_non
     names += ("canister_volume", "tilt", "battery", "mains", "alerts", "trace")
     minute = only(**dict.fromkeys(names, ""))
     assert minute["alerts"] == []
-    assert [value for key, value in minute.items() if key.endswith(("_cmh2o", "_ml", "_min", "_deg", "_pct"))] == [
-        None
-    ] * 8
+    assert [
+        value for key, value in minute.items() if key.endswith(("_cmh2o", "_ml", "_min", "_deg", "_pct"))
+    ] == [None] * 8
     assert minute["record"] is None
     assert minute["mains"] is None
 
@@ -105,7 +105,9 @@ def test_a_packed_log_and_one_with_other_line_ends_and_a_byte_order_mark_read_th
     ("end", "complete", "status"),
     [(None, None, "loaded"), ("# end: rows=3", True, "loaded"), ("# end: rows=1440", False, "partial")],
 )
-def test_the_end_line_tells_a_whole_file_from_a_cut_one(end: str | None, complete: bool | None, status: str) -> None:
+def test_the_end_line_tells_a_whole_file_from_a_cut_one(
+    end: str | None, complete: bool | None, status: str
+) -> None:
     answer = read(Log(end=end).data)
     assert (answer.file["complete"], answer.file["status"]) == (complete, status)
     assert answer.minutes.height == 3
@@ -140,8 +142,15 @@ def test_readings_are_rounded_to_the_double_nearest_to_a_decimal() -> None:
 
 
 def test_blanks_around_a_value_are_no_fault_of_it() -> None:
-    minute = only(session=" 17 ", state=" run", pressure_mean=" -19.8", mains=" 0 ", clock="2031-03-10T14:00 ")
-    assert (minute["session"], minute["state"], minute["pressure_mean_cmh2o"], minute["mains"]) == (17, "run", -19.8, False)
+    minute = only(
+        session=" 17 ", state=" run", pressure_mean=" -19.8", mains=" 0 ", clock="2031-03-10T14:00 "
+    )
+    assert (minute["session"], minute["state"], minute["pressure_mean_cmh2o"], minute["mains"]) == (
+        17,
+        "run",
+        -19.8,
+        False,
+    )
 
 
 def test_columns_the_layout_does_not_know_are_left_alone() -> None:
@@ -166,4 +175,6 @@ def test_plausibility_comes_from_the_definitions() -> None:
 def test_values_stand_only_in_the_private_table() -> None:
     answer = read(Log((row(tilt="Doe9é"),)).data)
     assert answer.rejected["value_shape"].to_list() == ["aaa9a"]
-    assert answer.rejected_values.select("line", "column", "value").rows() == [(FIRST_ROW_LINE, "tilt", "Doe9é")]
+    assert answer.rejected_values.select("line", "column", "value").rows() == [
+        (FIRST_ROW_LINE, "tilt", "Doe9é")
+    ]

@@ -15,7 +15,20 @@ from pipeline.ingest.page import Page
 from tests.ingest.drain_logs import COLUMNS, DATA, Log, read, row
 
 SEEDS = {path.name: path.read_bytes() for path in sorted(DATA.iterdir())}
-SPLICES = [b"\n", b"\r", b"\r\n", b"\0", b'"', b",", b";", b"\t", b"#", b"\n# end: rows=2", b"\xff", b"\xef\xbf\xbd"]
+SPLICES = [
+    b"\n",
+    b"\r",
+    b"\r\n",
+    b"\0",
+    b'"',
+    b",",
+    b";",
+    b"\t",
+    b"#",
+    b"\n# end: rows=2",
+    b"\xff",
+    b"\xef\xbf\xbd",
+]
 SPLICES += [b"nan", b"1e999", b"-", b"E", b"2031-03-10T14:00", b" ", b"--", "é".encode(), b"\n\n", b"9" * 30]
 
 
@@ -54,7 +67,23 @@ def test_any_bytes_at_all_get_an_answer(data: bytes) -> None:
     assert read(data).file["status"] == "rejected"
 
 
-ODD_CELLS = ["", " ", "x", '"', '"a,b"', "1,5", "é", "\ufffd", "\0", "# no remark", "-0", "1e3", "run ", "E7;E8", "\r"]
+ODD_CELLS = [
+    "",
+    " ",
+    "x",
+    '"',
+    '"a,b"',
+    "1,5",
+    "é",
+    "\ufffd",
+    "\0",
+    "# no remark",
+    "-0",
+    "1e3",
+    "run ",
+    "E7;E8",
+    "\r",
+]
 
 
 @st.composite
@@ -67,7 +96,9 @@ def bodies(draw: st.DrawFn) -> tuple[bytes, int]:
         usual = st.sampled_from(["1", "2.5", "run", "2031-03-10T14:00"])
         odd = st.sampled_from(ODD_CELLS)
         cells = [draw(odd if draw(st.integers(0, 30)) == 0 else usual) for _ in range(count)]
-        lines.append(draw(st.sampled_from([",".join(cells)] * 12 + ["", "  ", "# remark", "#" + ",".join(cells)])))
+        lines.append(
+            draw(st.sampled_from([",".join(cells)] * 12 + ["", "  ", "# remark", "#" + ",".join(cells)]))
+        )
     end = draw(st.sampled_from(["\n", "\n", ""]))
     return ("\n".join(lines) + end).encode(), width
 
@@ -91,7 +122,10 @@ def test_the_fast_way_is_taken_for_every_clean_log() -> None:
     assert cell_reader.clean_cells(page, ",", "#", 1_000_000) is not None
     # One cell too many and one too few leave the count of delimiters as it should be.
     crossed = (row(0) + ",\n" + row(1).rsplit(",", 1)[0] + "\n").encode()
-    assert cell_reader.clean_cells(Page("", tuple(COLUMNS), crossed, 7, None, False), ",", "#", 1_000_000) is None
+    assert (
+        cell_reader.clean_cells(Page("", tuple(COLUMNS), crossed, 7, None, False), ",", "#", 1_000_000)
+        is None
+    )
     assert cell_reader.clean_cells(Page("", tuple(COLUMNS), body, 7, None, False), ",", "#", 50) is None
 
 

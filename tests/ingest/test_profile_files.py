@@ -86,7 +86,9 @@ def test_a_folder_adds_its_profiles_and_a_second_one_of_a_name_is_refused(tmp_pa
 
 def test_a_profile_is_called_as_its_file_is(tmp_path: Path) -> None:
     (tmp_path / "west.toml").write_text(TEXT["north"])
-    with pytest.raises(InputError, match=r'west.toml calls its profile "north"; give file and profile the same name'):
+    with pytest.raises(
+        InputError, match=r'west.toml calls its profile "north"; give file and profile the same name'
+    ):
         load_profiles(tmp_path)
 
 

@@ -41,7 +41,14 @@ UPLAND = [
 ]  # fmt: skip
 
 SITES = [
-    ("north_NK-0103_20310312.csv", NORTH, "Europe/Helsinki", True, datetime(2031, 3, 12, 4, tzinfo=UTC), None),
+    (
+        "north_NK-0103_20310312.csv",
+        NORTH,
+        "Europe/Helsinki",
+        True,
+        datetime(2031, 3, 12, 4, tzinfo=UTC),
+        None,
+    ),
     ("harbour.csv", HARBOUR, "America/Halifax", False, datetime(2031, 7, 2, 3, 5, tzinfo=UTC), None),
     ("upland_20310402T040000.tsv", UPLAND, "Asia/Kathmandu", True, datetime(2031, 4, 2, 4, tzinfo=UTC), True),
 ]
@@ -49,14 +56,23 @@ SITES = [
 
 @pytest.mark.parametrize(("name", "rows", "zone", "follows_dst", "exported_at", "complete"), SITES)
 def test_a_sites_file_is_recognised_and_read(
-    name: str, rows: list[tuple[object, ...]], zone: str, follows_dst: bool, exported_at: datetime, complete: bool | None
+    name: str,
+    rows: list[tuple[object, ...]],
+    zone: str,
+    follows_dst: bool,
+    exported_at: datetime,
+    complete: bool | None,
 ) -> None:
     answer = read((DATA / name).read_bytes(), name)
     assert answer.minutes.select(SHOWN).rows() == rows
     assert faults(answer) == []
     file = answer.file
     assert file["profile"] == file["site"] == name.split("_")[0].removesuffix(".csv")
-    assert (file["timezone"], file["clock_follows_dst"], file["exported_at"]) == (zone, follows_dst, exported_at)
+    assert (file["timezone"], file["clock_follows_dst"], file["exported_at"]) == (
+        zone,
+        follows_dst,
+        exported_at,
+    )
     assert (file["complete"], file["status"]) == (complete, "loaded")
 
 
@@ -78,9 +94,13 @@ def test_strengths_of_suction_change_sign_for_samples_above_and_below_range_too(
     upland = next(profile for profile in PROFILES if profile.name == "upland")
     strengths = parse_profile(upland.text + '\n[suction]\nordered = "positive"\nmeasured = "positive"\n')
     data = (DATA / "upland_20310402T040000.tsv").read_bytes()
-    data = data.replace(b"\t-20\t-19.5\t-22\t-17.5\t", b"\t20\t19.5\t17.5\t22\t").replace(b"\t-20\t", b"\t20\t")
+    data = data.replace(b"\t-20\t-19.5\t-22\t-17.5\t", b"\t20\t19.5\t17.5\t22\t").replace(
+        b"\t-20\t", b"\t20\t"
+    )
     answer = read_log(data, "x_20310402T040000.tsv", [strengths], DEFINITIONS)
-    wanted = read_log((DATA / "upland_20310402T040000.tsv").read_bytes(), "x_20310402T040000.tsv", [upland], DEFINITIONS)
+    wanted = read_log(
+        (DATA / "upland_20310402T040000.tsv").read_bytes(), "x_20310402T040000.tsv", [upland], DEFINITIONS
+    )
     assert answer.minutes.drop("file_sha256").equals(wanted.minutes.drop("file_sha256"))
     assert str(answer.traces["samples_cmh2o"].to_list()[0][4:]) == "[-inf, inf]"
 
@@ -94,11 +114,15 @@ def north(old: str = "", new: str = "") -> bytes:
     return text.replace(old, new).encode("cp1252")
 
 
-@pytest.mark.parametrize("name", ["other.csv", "north_../../x_20310312.csv", "north_a'b_20310312.csv", "north__20310312.csv"])
+@pytest.mark.parametrize(
+    "name", ["other.csv", "north_../../x_20310312.csv", "north_a'b_20310312.csv", "north__20310312.csv"]
+)
 def test_a_file_name_without_a_device_in_it_rejects_the_file(name: str) -> None:
     answer = read(north(), name)
     assert answer.file["status"] == "rejected"
-    assert answer.file["reason"] == "No device serial stands in its file name; name it as the profile expects."
+    assert (
+        answer.file["reason"] == "No device serial stands in its file name; name it as the profile expects."
+    )
 
 
 def test_a_packed_file_is_known_by_its_name_without_the_ending() -> None:
@@ -108,7 +132,7 @@ def test_a_packed_file_is_known_by_its_name_without_the_ending() -> None:
 def test_a_renamed_column_rejects_the_file_and_names_the_nearest() -> None:
     answer = read(north("Leak (L/min)", "Leak [L/min]"), NORTH_NAME)
     assert answer.file["reason"] == (
-        "profile 'north': column \"Leak (L/min)\" is not in the file; it has \"Leak [L/min]\". "
+        'profile \'north\': column "Leak (L/min)" is not in the file; it has "Leak [L/min]". '
         "Export it with that column, or edit the profile's [columns]."
     )
 
@@ -132,7 +156,10 @@ def test_a_named_profile_is_used_though_another_would_match() -> None:
 def test_a_file_that_matches_two_profiles_is_rejected_with_their_names() -> None:
     twin = next(p for p in PROFILES if p.name == "north").model_copy(update={"name": "twin"})
     answer = read_log(north(), NORTH_NAME, [*PROFILES, twin], DEFINITIONS)
-    assert answer.file["reason"] == "Several profiles match its first lines (north, twin); name one with --profile."
+    assert (
+        answer.file["reason"]
+        == "Several profiles match its first lines (north, twin); name one with --profile."
+    )
     assert answer.profile_text is None
 
 
@@ -146,11 +173,16 @@ def test_without_a_date_of_export_the_last_minute_stands_for_it() -> None:
 def test_two_logs_in_one_file_are_not_filed_under_one_device() -> None:
     answer = read(north() + north(), NORTH_NAME)
     assert answer.file["status"] == "rejected"
-    assert answer.file["reason"] == "A second header stands in line 9, so these are two logs; split the file there."
+    assert (
+        answer.file["reason"]
+        == "A second header stands in line 9, so these are two logs; split the file there."
+    )
 
 
 def test_a_bad_date_of_export_in_a_column_costs_that_cell() -> None:
-    data = (DATA / "harbour.csv").read_bytes().replace(b"HB.9,2031-07-02 03:05:00", b"HB.9,2031-07-02 25:05:00")
+    data = (
+        (DATA / "harbour.csv").read_bytes().replace(b"HB.9,2031-07-02 03:05:00", b"HB.9,2031-07-02 25:05:00")
+    )
     answer = read(data)
     assert faults(answer) == [(4, "cell", "exported_at", "exported_at_unreadable")]
     assert answer.file["exported_at"] == datetime(2031, 7, 2, 3, 0, tzinfo=UTC)
@@ -185,6 +217,8 @@ def test_readings_are_rounded_to_whatever_resolution_the_definitions_say() -> No
 
 def test_an_end_line_that_says_no_number_is_a_remark_like_any_other() -> None:
     name = "upland_20310402T040000.tsv"
-    loose = parse_profile(next(p for p in PROFILES if p.name == "upland").text.replace(r"(?P<rows>\d+)", "(?P<rows>.*)"))
+    loose = parse_profile(
+        next(p for p in PROFILES if p.name == "upland").text.replace(r"(?P<rows>\d+)", "(?P<rows>.*)")
+    )
     answer = read_log((DATA / name).read_bytes().replace(b"rows 3", b"rows many"), name, [loose], DEFINITIONS)
     assert (answer.file["complete"], answer.file["rows_kept"]) == (None, 3)

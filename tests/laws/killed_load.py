@@ -44,7 +44,7 @@ def main(root: str, fatal: int, paths: list[str]) -> None:
         (os, "replace"),
     ):
         setattr(owner, name, _deadly(getattr(owner, name), fatal))
-    from tests_support import load
+    from tests.support.homes import load
 
     load(home_module.Home(Path(root)), [Path(path) for path in paths])
     print(_moments)

@@ -10,12 +10,12 @@ from pathlib import Path
 
 import duckdb
 import pytest
-from tests_support import differences, load, make_home, published
 
 from pipeline.store import Home
+from tests.support.homes import differences, load, make_home, published
 
 HERE = Path(__file__).parent
-ENVIRONMENT = os.environ | {"PYTHONPATH": os.pathsep.join([str(HERE.parent / "support"), str(HERE.parent.parent)])}
+ENVIRONMENT = os.environ | {"PYTHONPATH": str(HERE.parent.parent)}
 
 # A load of the small folder has some 112 moments just before or after a write to the store; it is killed at
 # these: in intake, among devices, among drains, at publishing.

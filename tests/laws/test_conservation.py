@@ -6,13 +6,13 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from tests_support import load, make_home
 
 from flows.intake import find_files
 from pipeline.marts import select
 from pipeline.store import Home
 from pipeline.store.vault import digest_of
 from schemas.lake import LOAD_FILE, MINUTE, REJECTED_ROW
+from tests.support.homes import load, make_home
 
 
 @pytest.fixture(scope="module")

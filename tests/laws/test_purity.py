@@ -8,12 +8,12 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from tests_support import NOW, differences, load, make_home, published
 
 from flows.intake import find_files
 from flows.load import run_rebuild
 from flows.request import request_for
 from pipeline.store import Home
+from tests.support.homes import NOW, differences, load, make_home, published
 
 ONCE = settings(
     max_examples=6,

@@ -1,0 +1,1 @@
+"""Tests of all layers; `support/` holds what several of them need."""
