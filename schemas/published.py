@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from schemas.lake import LOAD_FILE, REJECTED_ROW
-from schemas.table import COUNT, DAY, FLAG, INSTANT, REAL, TEXT, TEXTS, WHOLE, Column, Table, words_of
+from schemas.table import COUNT, DAY, FLAG, INSTANT, REAL, TEXT, Column, Table, words_of
 from schemas.vocabulary import (
     Grade,
     OutcomeReason,
@@ -11,23 +11,20 @@ from schemas.vocabulary import (
     ProlongedLeak,
     RemovalReason,
     Side,
-    State,
-    TidalingBasis,
-    Verdict,
 )
 
 DRAIN_ID = Column("drain_id", TEXT, "Pseudonym of the drain.", nullable=False)
-_SITE = Column("site", TEXT, "Site (hospital).", nullable=False)
-_UNIT = Column("unit", TEXT, "Ward; null where no registry says.")
-_PROCEDURE = Column("procedure", TEXT, "Procedure in the site's own words; null where no registry says.")
-_PROLONGED = Column(
+SITE_NAME = Column("site", TEXT, "Site (hospital).", nullable=False)
+UNIT = Column("unit", TEXT, "Ward; null where no registry says.")
+PROCEDURE = Column("procedure", TEXT, "Procedure in the site's own words; null where no registry says.")
+PROLONGED = Column(
     "prolonged_leak",
     TEXT,
     "Whether the air leak was prolonged (default definition: more than 5 days).",
     nullable=False,
     words=words_of(ProlongedLeak),
 )
-_REASON = Column(
+REASON = Column(
     "prolonged_leak_reason",
     TEXT,
     "Why unknown, or removal_presumed where a no rests on a presumed removal.",
@@ -40,9 +37,9 @@ DRAIN = Table(
     (
         DRAIN_ID,
         Column("operation_id", TEXT, "Pseudonym of patient, side and day of origin; null if unlinked."),
-        _SITE,
-        _UNIT,
-        _PROCEDURE,
+        SITE_NAME,
+        UNIT,
+        PROCEDURE,
         Column("side", TEXT, "Side of the chest.", words=words_of(Side)),
         Column("tube_french", REAL, "French gauge.", "[Ch]"),
         Column("linked", FLAG, "Whether a registry row stands behind the drain.", nullable=False),
@@ -117,8 +114,8 @@ DRAIN = Table(
             "h",
         ),
         Column("leak_ongoing_at_end", FLAG, "Whether the leak was on at the last assessable minute."),
-        _PROLONGED,
-        _REASON,
+        PROLONGED,
+        REASON,
         Column("tidaling_present_minutes", COUNT, "Minutes with tidaling seen.", "min"),
         Column("tidaling_absent_minutes", COUNT, "Minutes in which tidaling was found absent.", "min"),
         Column("tidaling_indeterminate_minutes", COUNT, "Minutes in which it could not be told.", "min"),
@@ -143,16 +140,16 @@ OPERATION = Table(
     "One row an operation: the drains of one patient, side and day of origin.",
     (
         Column("operation_id", TEXT, "Pseudonym.", nullable=False),
-        _SITE,
-        _UNIT,
-        _PROCEDURE,
+        SITE_NAME,
+        UNIT,
+        PROCEDURE,
         Column("side", TEXT, "Side of the chest.", words=words_of(Side)),
         Column("origin_at", INSTANT, "End of the procedure, else first tube in.", nullable=False),
         Column("origin_day", DAY, "Local calendar day of the origin; its month is the operation's month."),
         Column("drains", COUNT, "How many drains.", nullable=False),
         Column("leak_hours", REAL, "Longest of its drains' leaks; null where one is unknown.", "h"),
-        _PROLONGED,
-        _REASON,
+        PROLONGED,
+        REASON,
     ),
     key=("operation_id",),
 )
@@ -274,7 +271,7 @@ DATA_QUALITY = Table(
     "How much of what should be there is: one row a device and local day, one a registry finding.",
     (
         Column("scope", TEXT, "What the row speaks of.", nullable=False, words=("device_day", "registry")),
-        _SITE,
+        SITE_NAME,
         Column("device", TEXT, "Serial of the drain; null for registry findings without one."),
         Column("day", DAY, "Local calendar day; null for registry findings."),
         Column("minutes_expected", COUNT, "Minutes inside uses on that day.", "min"),
@@ -375,196 +372,4 @@ TABLES: tuple[Table, ...] = (
     DATA_QUALITY,
     CHANGE,
     PROVENANCE,
-)
-
-MINUTE_VIEW = Table(
-    "minute",
-    "One row a minute of a drain, read from the lake's files as they were at publishing.",
-    (
-        DRAIN_ID,
-        Column("minute", INSTANT, "Start of the minute, UTC."),
-        Column("state", TEXT, "What the device was doing; null: no data.", words=words_of(State)),
-        Column("set_pressure_cmh2o", REAL, "Ordered pressure; suction is negative.", "cm[H2O]"),
-        Column("pressure_mean_cmh2o", REAL, "Mean pressure.", "cm[H2O]"),
-        Column("pressure_min_cmh2o", REAL, "Least pressure.", "cm[H2O]"),
-        Column("pressure_max_cmh2o", REAL, "Greatest pressure.", "cm[H2O]"),
-        Column("air_leak_ml_min", REAL, "Mean air leak.", "mL/min"),
-        Column("output_ml", REAL, "Fluid since the drain began, never falling.", "mL"),
-        Column("tilt_deg", REAL, "Angle from upright.", "deg"),
-        Column("tidaling", TEXT, "Tidaling verdict.", words=words_of(Verdict)),
-        Column("tidaling_basis", TEXT, "What the verdict rests on.", words=words_of(TidalingBasis)),
-        Column("swing_cmh2o", REAL, "Swing of the breath.", "cm[H2O]"),
-        Column("breath_rate_per_min", REAL, "Breath rate.", "/min"),
-        Column("flags", TEXTS, "Kinds of the periods in force."),
-    ),
-)
-
-_MONTH = Column("month", DAY, "First day of the local month of the origin.")
-_COUNTED = Column("counted", WHOLE, "Operations where patients are known, drains where not.")
-_EVALUABLE = Column("evaluable", WHOLE, "Counted with a yes or a no.")
-_PROLONGED_N = Column("prolonged", WHOLE, "Counted with a yes.")
-_UNKNOWN_N = Column("unknown", WHOLE, "Counted with an unknown; never in the rate.")
-
-PROLONGED_LEAK_COUNTED = Table(
-    "prolonged_leak_counted",
-    "What prolonged-leak rates count: one row an operation, or a drain where patients are not known.",
-    (
-        Column("counted_id", TEXT, "Pseudonym of the operation, or of the drain.", nullable=False),
-        _SITE,
-        _UNIT,
-        _PROCEDURE,
-        _MONTH,
-        Column("drains", COUNT, "Drains behind it."),
-        _PROLONGED,
-        Column("had_its_time", FLAG, "Whether the site's data reach past the definition's time."),
-    ),
-)
-
-PROLONGED_LEAK_RATE = Table(
-    "prolonged_leak_rate",
-    "Prolonged air leak rate by site, unit, procedure and local month of the origin.",
-    (
-        _SITE,
-        _UNIT,
-        _PROCEDURE,
-        _MONTH,
-        _COUNTED,
-        Column("drains", WHOLE, "Drains behind them."),
-        _EVALUABLE,
-        _PROLONGED_N,
-        _UNKNOWN_N,
-        Column("rate", REAL, "prolonged / evaluable; null where none is evaluable.", "1"),
-        Column("rate_low", REAL, "Lower 95 % bound (Wilson).", "1"),
-        Column("rate_high", REAL, "Upper 95 % bound (Wilson).", "1"),
-        Column("rate_if_unknown_no", REAL, "Rate if every unknown were a no.", "1"),
-        Column("rate_if_unknown_yes", REAL, "Rate if every unknown were a yes.", "1"),
-        Column("provisional", FLAG, "Some have not had their 120 h yet."),
-    ),
-)
-
-PROLONGED_LEAK_CHART = Table(
-    "prolonged_leak_chart",
-    "p-chart of the prolonged-leak rate by site and month, exact limits for each month's own n.",
-    (
-        _SITE,
-        _MONTH,
-        _EVALUABLE,
-        _PROLONGED_N,
-        Column("rate", REAL, "prolonged / evaluable.", "1"),
-        Column("centre", REAL, "The site's overall rate.", "1"),
-        Column("limit_low", REAL, "Lower 99.8 % limit.", "1"),
-        Column("limit_high", REAL, "Upper 99.8 % limit.", "1"),
-        Column("outside", FLAG, "Whether the rate lies outside its limits."),
-        Column("provisional", FLAG, "Some have not had their 120 h yet."),
-    ),
-)
-
-PROLONGED_LEAK_FUNNEL = Table(
-    "prolonged_leak_funnel",
-    "Funnel of the prolonged-leak rate by unit, with exact binomial limits around the overall rate.",
-    (
-        _SITE,
-        _UNIT,
-        _EVALUABLE,
-        _PROLONGED_N,
-        Column("rate", REAL, "prolonged / evaluable.", "1"),
-        Column("centre", REAL, "Overall rate.", "1"),
-        Column("limit_95_low", REAL, "Lower 95 % limit.", "1"),
-        Column("limit_95_high", REAL, "Upper 95 % limit.", "1"),
-        Column("limit_998_low", REAL, "Lower 99.8 % limit.", "1"),
-        Column("limit_998_high", REAL, "Upper 99.8 % limit.", "1"),
-    ),
-)
-
-_CURVE: tuple[Column, ...] = (
-    Column("site", TEXT, "Site; null: all sites."),
-    Column("hours", REAL, "Hours since the origin.", "h"),
-    Column("at_risk", WHOLE, "Drains still watched and leaking just before."),
-    Column("ended", WHOLE, "Leaks that ended at that time."),
-    Column("censored", WHOLE, "Drains that left our sight at that time."),
-)
-
-LEAK_SURVIVAL = Table(
-    "leak_survival",
-    "Kaplan-Meier curve of leak duration, by site and overall, with late entry.",
-    (
-        *_CURVE,
-        Column("still_leaking", REAL, "Estimated share still leaking.", "1"),
-        Column("low", REAL, "Lower 95 % bound (log-log).", "1"),
-        Column("high", REAL, "Upper 95 % bound (log-log).", "1"),
-    ),
-)
-
-LEAK_INCIDENCE = Table(
-    "leak_incidence",
-    "Cumulative incidence of leak end (Aalen-Johansen), with death and transfer as competing events.",
-    (
-        *_CURVE,
-        Column("still_leaking", REAL, "Share neither ended nor met by a competing event.", "1"),
-        Column("incidence", REAL, "Cumulative incidence of leak end.", "1"),
-        Column("low", REAL, "Lower 95 % bound of the incidence.", "1"),
-        Column("high", REAL, "Upper 95 % bound of the incidence.", "1"),
-    ),
-)
-
-REMOVAL_DELAY = Table(
-    "removal_delay",
-    "Hours between ready and removed, by unit, month and rule.",
-    (
-        _SITE,
-        _UNIT,
-        _MONTH,
-        Column("rule", TEXT, "Name of the rule."),
-        Column("drains", WHOLE, "Drains whose removal is known."),
-        Column("ready", WHOLE, "Of them, ready before removal."),
-        Column("removed_before_ready", WHOLE, "Of them, removed before the rule held."),
-        Column("delay_median_hours", REAL, "Median hours between ready and removed.", "h"),
-        Column("delay_p90_hours", REAL, "90th percentile.", "h"),
-    ),
-)
-
-HANDLING = Table(
-    "handling",
-    "How drains are handled, by unit and month, per drain-day observed.",
-    (
-        _SITE,
-        _UNIT,
-        _MONTH,
-        Column("drains", WHOLE, "Drains."),
-        Column("drain_days", REAL, "Days observed.", "d"),
-        Column("tilted_minutes_per_day", REAL, "Minutes tilted per drain-day.", "min/d"),
-        Column("pause_minutes_per_day", REAL, "Minutes paused per drain-day.", "min/d"),
-        Column("shortfall_minutes_per_day", REAL, "Minutes short of suction per drain-day.", "min/d"),
-        Column("alerts_per_day", REAL, "Alerts per drain-day.", "/d"),
-        Column("minutes_to_clear_median", REAL, "Median minutes until an alert was cleared.", "min"),
-        Column("mains_share", REAL, "Share of known minutes on mains power.", "1"),
-    ),
-)
-
-DEVICE_USE = Table(
-    "device_use",
-    "What each device did, by month.",
-    (
-        _SITE,
-        Column("device", TEXT, "Serial of the drain."),
-        Column("month", DAY, "First day of the local month in which it happened."),
-        Column("uses", WHOLE, "Uses that began."),
-        Column("hours", REAL, "Hours observed.", "h"),
-        Column("alerts", WHOLE, "Alerts that began; null: the logs do not say."),
-        Column("failed_checks", WHOLE, "Failed self-checks; null: the logs do not say."),
-        Column("battery_low", WHOLE, "Battery-low alerts; null: the logs do not say."),
-    ),
-)
-
-VIEWS: tuple[Table, ...] = (
-    MINUTE_VIEW,
-    PROLONGED_LEAK_COUNTED,
-    PROLONGED_LEAK_RATE,
-    PROLONGED_LEAK_CHART,
-    PROLONGED_LEAK_FUNNEL,
-    LEAK_SURVIVAL,
-    LEAK_INCIDENCE,
-    REMOVAL_DELAY,
-    HANDLING,
-    DEVICE_USE,
 )

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from pipeline.definitions import Definitions, load_definitions
-from schemas.published import LEAK_INCIDENCE, LEAK_SURVIVAL
+from schemas.views import LEAK_INCIDENCE, LEAK_SURVIVAL
 from schemas.vocabulary import RemovalReason
 
 _COMPETING = (RemovalReason.DIED.value, RemovalReason.TRANSFERRED_WITH_DRAIN.value)

@@ -15,15 +15,9 @@ from pipeline.marts.figures import figures
 from pipeline.marts.months import alert_by_month, use_by_month
 from schemas.errors import LedgerError
 from schemas.lake import COURSE
-from schemas.published import (
-    DEFINITION,
-    DEVICE_USE,
-    LEAK_INCIDENCE,
-    LEAK_SURVIVAL,
-    TABLES,
-    VIEWS,
-)
+from schemas.published import DEFINITION, TABLES
 from schemas.table import Table
+from schemas.views import DEVICE_USE, LEAK_INCIDENCE, LEAK_SURVIVAL, VIEWS
 
 SQL = Path(__file__).parent / "sql"
 

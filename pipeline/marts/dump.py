@@ -6,7 +6,8 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.marts.reader import reader
-from schemas.published import CHANGE, DEFINITION, TABLES, VIEWS
+from schemas.published import CHANGE, DEFINITION, TABLES
+from schemas.views import VIEWS
 
 # What the law of purity excepts: when something was done, and how the lake counts its commits.
 _BOOKKEEPING = {"load_file": ("loaded_at",), "provenance": ("built_at", "lake_versions")}

@@ -9,7 +9,8 @@ import polars as pl
 import pytest
 
 from pipeline.cohort import leak_incidence, leak_survival, operations
-from schemas.published import DRAIN, LEAK_INCIDENCE, LEAK_SURVIVAL, OPERATION
+from schemas.published import DRAIN, OPERATION
+from schemas.views import LEAK_INCIDENCE, LEAK_SURVIVAL
 
 ORIGIN = datetime(2031, 3, 10, 13, 0, tzinfo=UTC)
 

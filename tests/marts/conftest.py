@@ -13,8 +13,9 @@ import pytest
 from pipeline.definitions import load_definitions
 from pipeline.marts import publish
 from schemas.lake import COURSE, USE_ALERT, USE_TABLE
-from schemas.published import LEAK_INCIDENCE, LEAK_SURVIVAL, TABLES
+from schemas.published import TABLES
 from schemas.table import Table
+from schemas.views import LEAK_INCIDENCE, LEAK_SURVIVAL
 
 Frames = dict[str, pl.DataFrame]
 Row = Mapping[str, Any]

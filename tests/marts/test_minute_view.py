@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.marts import dump, select
 from schemas.errors import LedgerError
-from schemas.published import MINUTE_VIEW
+from schemas.views import MINUTE_VIEW
 
 START = datetime(2031, 3, 10, 12, tzinfo=UTC)
 

@@ -18,8 +18,9 @@ from pipeline.marts.build import SQL
 from pipeline.marts.figures import figures
 from schemas.errors import LedgerError
 from schemas.lake import LOAD_FILE, USE_ALERT, USE_TABLE
-from schemas.published import DEFINITION, DRAIN, LEAK_INCIDENCE, LEAK_SURVIVAL, TABLES, VIEWS
+from schemas.published import DEFINITION, DRAIN, TABLES
 from schemas.table import Table
+from schemas.views import LEAK_INCIDENCE, LEAK_SURVIVAL, VIEWS
 from schemas.vocabulary import AlertCode
 from shared import SHARED
 

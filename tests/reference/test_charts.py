@@ -12,7 +12,8 @@ from scipy import stats
 from pipeline.definitions import load_definitions
 from pipeline.marts import publish, select
 from schemas.lake import USE_ALERT, USE_TABLE
-from schemas.published import DRAIN, LEAK_INCIDENCE, LEAK_SURVIVAL, TABLES
+from schemas.published import DRAIN, TABLES
+from schemas.views import LEAK_INCIDENCE, LEAK_SURVIVAL
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.3.2: chips that fail on 30 wafers of 50 chips each
 # (counts: the handbook's fractions × 50, from memory; their mean is the published 0.2313).

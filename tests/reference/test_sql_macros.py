@@ -11,7 +11,8 @@ from statsmodels.stats.proportion import proportion_confint
 from pipeline.definitions import load_definitions
 from pipeline.marts import publish
 from schemas.lake import USE_ALERT, USE_TABLE
-from schemas.published import LEAK_INCIDENCE, LEAK_SURVIVAL, TABLES
+from schemas.published import TABLES
+from schemas.views import LEAK_INCIDENCE, LEAK_SURVIVAL
 
 # A tolerance for quantities of order one that two independent double computations may differ by.
 ROUNDING = 1e-11

@@ -6,12 +6,12 @@ import pandera.errors
 import polars as pl
 import pytest
 
-from schemas import derivation, lake, published, registry
+from schemas import derivation, lake, published, registry, views
 from schemas.table import Table
 
 EVERY_TABLE = [
     table
-    for module in (lake, registry, published, derivation)
+    for module in (lake, registry, published, views, derivation)
     for table in vars(module).values()
     if isinstance(table, Table)
 ]
