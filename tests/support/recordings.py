@@ -1,0 +1,64 @@
+"""
+Recordings of people breathing that registry packages carry, as a drain would log them.
+
+`RESP.csv` of the peakdet package (tests/data; no rate is given there: at 40 Hz its 24 000 samples are ten
+minutes at 14 breaths a minute, at any of the package's other rates they would be no human breathing) and
+`Task1_Respiration.npy` of the systole package's source archive (1 kHz, 25 min, a chest belt during a task:
+sighs, shifts, talking). Both are scaled to a swing of 4 cm[H2O] and resampled to 10 Hz.
+"""
+
+from __future__ import annotations
+
+import warnings
+from pathlib import Path
+
+import neurokit2 as nk
+import numpy as np
+import peakdet
+import pytest
+from numpy.typing import NDArray
+from scipy.signal import resample_poly
+
+TASK = Path(__file__).parents[2] / ".cache" / "recordings" / "Task1_Respiration.npy"
+RATE_HZ = 10
+SWING_CMH2O = 4.0
+REGULAR = 0.15  # greatest variation of neurokit2's own intervals in a minute that counts as clean
+
+
+def recording(name: str) -> NDArray[np.float64]:
+    """Breathing around −20 cm[H2O] at 10 Hz, of `peakdet` or `systole`."""
+    if name == "peakdet":
+        at_40_hz = np.loadtxt(Path(peakdet.__file__).parent / "tests" / "data" / "RESP.csv")
+        slow = resample_poly(at_40_hz - at_40_hz.mean(), 1, 4)
+    else:
+        if not TASK.exists():
+            pytest.fail(
+                f"{TASK} is missing: take src/systole/datasets/Task1_Respiration.npy out of the source archive of "
+                "systole 0.3.1 (tests/reference/recordings.txt) and put it there; `make test` does so by itself."
+            )
+        slow = resample_poly(np.load(TASK), 1, 100)
+    five_seconds = slow[: len(slow) // 50 * 50].reshape(-1, 50)
+    return slow * SWING_CMH2O / np.median(np.ptp(five_seconds, axis=1)) - 20
+
+
+def windows(name: str, seconds: int, every_seconds: int) -> NDArray[np.float64]:
+    """Stretches of a recording, a row each, rounded to 0.1 as a drain logs them."""
+    trace = recording(name)
+    starts = range(0, len(trace) - seconds * RATE_HZ + 1, every_seconds * RATE_HZ)
+    return np.round(np.vstack([trace[s : s + seconds * RATE_HZ] for s in starts]), 1)
+
+
+def neurokit_rates(matrix: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """neurokit2's breath rate a row (NaN: fewer than four peaks) and whether it finds the row clean."""
+    rates, clean = np.full(len(matrix), np.nan), np.zeros(len(matrix), dtype=bool)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        for k, row in enumerate(matrix):
+            cleaned = nk.rsp_clean(row, sampling_rate=RATE_HZ)
+            peaks = nk.rsp_peaks(cleaned, sampling_rate=RATE_HZ)[1]["RSP_Peaks"]
+            intervals = np.diff(peaks) / RATE_HZ
+            if len(intervals) >= 3:
+                rates[k] = 60 / intervals.mean()
+                # Clean by the reference's own lights: its breaths are regular.
+                clean[k] = intervals.std() / intervals.mean() < REGULAR
+    return rates, clean
