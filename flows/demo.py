@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import shutil
+import textwrap
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from flows.load import run_load
 from flows.request import request_for
-from flows.show import Meter, print_table, show_json
+from flows.show import Meter, show_json
 from pipeline.marts import select
 from pipeline.store import Home
 from schemas.errors import CallError, InputError
@@ -91,11 +92,11 @@ def run_demo(home_dir: Path, *, as_json: bool = False) -> int:
         show_json(figures | {"where": where, "rejected": [o.name for o in summary.new if not o.clean]})
         return 0
     _show(figures)
-    print()
+    print("\nWritten")
     for what, path in where.items():
-        print(f"{what:<10} {path}")
-    print(f'\nAsk it:    drainledger --home {home_dir} sql "SELECT * FROM prolonged_leak_rate"')
-    print("Invented data. " + _caution())
+        print(f"  {what:<20}  {path}")
+    print(f'\nAsk it: drainledger --home {home_dir} sql "SELECT * FROM prolonged_leak_rate"\n')
+    print(textwrap.fill("The data are invented. " + _caution(), 100))
     return 0
 
 
@@ -118,10 +119,8 @@ def _fresh(home_dir: Path) -> Home:
 
 
 def _show(f: dict[str, Any]) -> None:
-    import polars as pl
-
     rate = (
-        f"{f['prolonged']} of {f['evaluable']} evaluable "
+        f"{f['prolonged']} of {f['evaluable']} evaluable operations "
         f"({100 * f['prolonged'] / f['evaluable']:.0f} %, 95 % interval {100 * f['low']:.0f} to "
         f"{100 * f['high']:.0f} %), {f['unknown']} unknown"
         if f["evaluable"]
@@ -129,7 +128,7 @@ def _show(f: dict[str, Any]) -> None:
     )
     rows = [
         ("drains", f"{f['drains']}, {f['linked']} of them linked to a registry"),
-        ("prolonged air leak", f"{rate}; counted: {f['counted']} (operations, or drains where unlinked)"),
+        ("prolonged air leak", rate),
         (
             "tidaling minutes",
             f"{f['tidaling_present']:,} present, {f['tidaling_absent']:,} absent, "
@@ -142,7 +141,9 @@ def _show(f: dict[str, Any]) -> None:
             f"{f['cells_rejected']} cells made null",
         ),
     ]
-    print_table(pl.DataFrame(rows, schema=["figure", "value"], orient="row"), "What the sample logs say")
+    print("What the sample logs say")
+    for what, figure in rows:
+        print(f"  {what:<20}  {figure}")
 
 
 def _caution() -> str:
