@@ -49,13 +49,18 @@ def mark_findings(
     alerts = find_alerts(grid, uses, definitions.alerts)
     grid = mark_handled(mark_sightings(grid, evidence), alerts, definitions.clamp.stop_within)
     noted = annotated_rows(grid, annotations, definitions.occlusion)
-    floor = definitions.envelope.floor
     stops = find_stops(grid, definitions.clamp, definitions.flow_stopped, definitions.occlusion)
     unhandled = find_stillness(
-        grid, definitions.clamp, definitions.occlusion, floor, definitions.trace.least_swing
+        grid,
+        definitions.clamp,
+        definitions.occlusion,
+        definitions.envelope,
+        definitions.trace.least_swing,
     )
     grid = mark_stops(grid, pl.concat([stops, unhandled]), noted)
-    grid = mark_occlusion(grid, find_occlusions(grid, definitions.occlusion, floor), noted)
+    grid = mark_occlusion(
+        grid, find_occlusions(grid, definitions.occlusion, definitions.envelope.floor), noted
+    )
     # A suspicion says more than "cause unknown": where there is one it stands alone.
     grid = grid.with_columns(flow_stopped=pl.col("flow_stopped") & ~pl.col("occlusion_suspected"))
     return mark_leak(grid, definitions.leak), alerts

@@ -6,12 +6,16 @@ import polars as pl
 
 from pipeline.course.clamp import known_flow
 from pipeline.course.grid import STRETCH, at, over_windows
-from pipeline.definitions import ClampRules, OcclusionRules
+from pipeline.definitions import ClampRules, EnvelopeRules, OcclusionRules
 from schemas.vocabulary import PeriodKind
 
 
 def find_stillness(
-    grid: pl.DataFrame, clamp: ClampRules, flow: OcclusionRules, floor: float, least_swing: float
+    grid: pl.DataFrame,
+    clamp: ClampRules,
+    flow: OcclusionRules,
+    envelope: EnvelopeRules,
+    least_swing: float,
 ) -> pl.DataFrame:
     """
     Find leaks that stop from one minute to the next while the pressure goes still.
@@ -24,10 +28,12 @@ def find_stillness(
     - `leak_before`: median over `clamp.readings` known minutes above `flow.leak_before`; the next known
       minute, without a hole or clock step between, has at most `flow.leak_most`;
     - `moved_before`: median max − min of those minutes at least `least_swing`, by breath or pump;
-    - `still_after`: median max − min of the first `clamp.readings` minutes of the stop at most `floor`.
+    - `still_after`: median max − min of the first `clamp.readings` minutes of the stop at most
+      `envelope.floor`.
 
-    It lasts until the leak is above `flow.leak_before` again or breathing is seen. A hole may hide that
-    end and then does not make one: what is unknown stays so until something is seen.
+    It lasts until the leak is above `flow.leak_before` again or breathing is seen: in a trace, or by
+    the envelope for at least its whole window, for a walk looks like breathing for some minutes. A hole
+    may hide that end and then does not make one: what is unknown stays so until something is seen.
 
     Returns
     -------
@@ -62,12 +68,25 @@ def find_stillness(
         .filter(
             pl.col("leak_before") > flow.leak_before,
             pl.col("range_before") >= least_swing,
-            pl.col("range_after") <= floor,
+            pl.col("range_after") <= envelope.floor,
         )
     )
+    seen = grid.select(
+        "row",
+        "span_no",
+        "span_last_row",
+        "air_leak_ml_min",
+        "breath_seen",
+        "traced",
+        run=pl.struct("span_no", "breath_seen").rle_id(),
+    ).with_columns(run_length=pl.len().over("run"))
+    lasting = pl.col("traced") | (pl.col("run_length") >= envelope.window)
+    breathes_again = pl.when(pl.col("breath_seen") & lasting).then("row")
     leaks_again = pl.when(pl.col("air_leak_ml_min") > flow.leak_before).then("row")
-    ends = grid.select(
-        "span_last_row", "next_breath_row", next_leak_row=leaks_again.backward_fill().over("span_no")
+    ends = seen.select(
+        "span_last_row",
+        next_breath_row=breathes_again.backward_fill().over("span_no"),
+        next_leak_row=leaks_again.backward_fill().over("span_no"),
     )
     until = stops.with_columns(
         at(ends, name, stops["from_row"]) for name in ("span_last_row", "next_breath_row", "next_leak_row")

@@ -57,6 +57,18 @@ def test_what_nobody_saw_end_goes_on_behind_a_hole() -> None:
     assert marked == [*range(STOPS, 350), *range(360, AGAIN)]
 
 
+def test_a_walk_of_ten_minutes_does_not_end_it() -> None:
+    def walking(t: int) -> bool:
+        return 400 <= t < 410
+
+    flags = flags_of(
+        leak=leaking,
+        low=lambda t: -21.5 if walking(t) else low(t),
+        high=lambda t: -18.5 if walking(t) else high(t),
+    )
+    assert [t for t, found in enumerate(flags) if "flow_stopped" in found] == list(range(STOPS, AGAIN))
+
+
 def test_a_stop_inside_a_hole_is_not_dated_and_not_raised() -> None:
     flags = flags_of(leak=leaking, low=low, high=high, missing=range(STOPS - 5, STOPS + 5))
     assert not any("flow_stopped" in found for found in flags)
