@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import os
 import sys
+import traceback
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from cyclopts import App, CycloptsError, Group, Parameter
 
-from schemas.errors import CallError, DrainledgerError, InputError
+from schemas.errors import CallError, DrainledgerError, InputError, LedgerError
 
 if TYPE_CHECKING:
     from pipeline.store import Home
@@ -83,7 +84,27 @@ def _everywhere(
     command: Callable[..., Any]
     command, bound, ignored = app.parse_args(tokens)
     extra = {"home": home} if "home" in ignored else {}
-    return command(*bound.args, **bound.kwargs, **extra)
+    try:
+        return command(*bound.args, **bound.kwargs, **extra)
+    except (DrainledgerError, CycloptsError, OSError):
+        raise
+    except Exception as error:
+        raise LedgerError(_unforeseen(error, home)) from error
+
+
+def _unforeseen(error: Exception, home: Path) -> str:
+    """One sentence for a fault nobody foresaw; the whole of it goes where values may stand."""
+    said = str(error).strip().splitlines()
+    what = f"{type(error).__name__}: {said[0][:200]}" if said else type(error).__name__
+    private = home / "private"
+    if not private.is_dir():
+        return f"something failed that should not ({what}); please report it."
+    details = private / "last-fault.txt"
+    details.write_text("".join(traceback.format_exception(error)), encoding="utf-8")
+    return (
+        f"something failed that should not ({what}); the details are in {details}. "
+        "If it comes again, `drainledger rebuild` makes everything anew from the raw files."
+    )
 
 
 @app.command

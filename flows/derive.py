@@ -234,15 +234,25 @@ def drop_gone(home: Home, stale: Stale) -> None:
     """Take owners that have no files or minutes any more out of everything derived."""
     if not stale.gone:
         return
+    forget_made(home, stale.stage, stale.gone)
     for table in DEVICE_TABLES if stale.stage == "device" else DRAIN_TABLES:
         home.lake.remove(table, "owner", stale.gone)
-    home.lake.remove(MADE, "owner", [f"{stale.stage}|{owner}" for owner in stale.gone])
 
 
 def made_digest(home: Home) -> str:
     """One digest over everything derived, as it stands."""
     made = home.lake.scan(MADE).filter(pl.col("stage") != "database").collect().sort("stage", "subject")
     return digest_of_texts("|".join(row) for row in made.rows())
+
+
+def forget_made(home: Home, stage: str, owners: Sequence[str]) -> None:
+    """
+    Write, before anything of theirs is touched, that owners are made from nothing known.
+
+    A load killed half-way leaves rows of the new inputs behind. If the next load had the old inputs again,
+    a note that still spoke of those would pass the new rows for up to date.
+    """
+    home.lake.remove(MADE, "owner", [f"{stage}|{owner}" for owner in owners])
 
 
 def note_made(home: Home, stage: str, parts: Mapping[str, Mapping[str, str]]) -> None:
@@ -264,6 +274,7 @@ def _put(
     owner: pl.Expr,
 ) -> None:
     made = stale.made_from(owners)
+    forget_made(home, stale.stage, owners)
     for table in tables:
         home.lake.replace(table, made, table.validate(frames[table.name]), owner)
     note_made(home, stale.stage, {o: stale.parts[o] for o in owners})

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gzip
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -15,6 +14,8 @@ import polars as pl
 from flows.request import Request
 from pipeline.cohort import read_annotations, read_registry
 from pipeline.ingest import Profile, parse_profile, read_log
+from pipeline.ingest.recognise import recognise
+from pipeline.ingest.rules import FileRejected
 from pipeline.store import Home
 from pipeline.store.journal import Reading, clear_journal, read_journal, write_journal, write_reading
 from pipeline.store.vault import Vault, digest_of
@@ -26,6 +27,7 @@ from schemas.vocabulary import FileStatus
 BATCH_BYTES = 64 * 2**20  # of raw files held in memory at once; a single larger file is a batch of its own
 AGAIN_FILES = 200  # files read from the vault again at once
 _SNIFF_BYTES = 64
+_HEAD_BYTES = 16_384  # where profiles look for what they match
 
 _KNOWN = ("file_sha256", "status", "reason", "profile_sha256", "loaded_at")
 _TABLES = (MINUTE, TRACE, REJECTED_ROW)
@@ -120,16 +122,34 @@ def file_batches(files: Sequence[Path], most_bytes: int = BATCH_BYTES) -> Iterat
 
 def kind_of(data: bytes) -> str:
     """`registry` or `annotations` by the file's first line, else `log`."""
-    head = data[:_SNIFF_BYTES]
-    if head.startswith(b"\x1f\x8b"):
-        try:
-            head = zlib.decompressobj(wbits=31).decompress(data[:4096], _SNIFF_BYTES)
-        except (zlib.error, gzip.BadGzipFile):
-            return "log"
-    text = head.decode("utf-8-sig", "replace").lstrip("# ").lower()
+    text = _head(data, _SNIFF_BYTES).decode("utf-8-sig", "replace").lstrip("# ").lower()
     if text.startswith("drain-registry:"):
         return "registry"
     return "annotations" if text.startswith("drain-annotations:") else "log"
+
+
+def is_private(data: bytes, kind: str, request: Request) -> bool:
+    """
+    Whether a file's bytes belong to the private store: registries, annotations and what nobody recognises.
+
+    A file that no profile fits may be anything, a registry saved in another encoding among them.
+    """
+    if kind != "log":
+        return True
+    try:
+        recognise(_head(data, _HEAD_BYTES), request.profiles, request.profile)
+    except FileRejected:
+        return True
+    return False
+
+
+def _head(data: bytes, size: int) -> bytes:
+    if not data.startswith(b"\x1f\x8b"):
+        return data[:size]
+    try:
+        return zlib.decompressobj(wbits=31).decompress(data[: 2 * size + 4096], size)
+    except zlib.error:
+        return b""
 
 
 def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) -> list[Outcome]:
@@ -156,7 +176,7 @@ def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) 
             outcomes.append(Outcome(path.name, digest, status, known=True))
             continue
         kind = kind_of(data)
-        _vault(home, kind).keep(data)
+        _keep(home, data, private=is_private(data, kind, request))
         reading = Reading(digest, kind, path.name, request.profile, None, request.site)
         if before is not None and _unchanged(before, _read(home, reading, request).file):
             reason = before["reason"]
@@ -242,7 +262,7 @@ def _unchanged(before: dict[str, Any], now: dict[str, Any]) -> bool:
 
 
 def _read(home: Home, reading: Reading, request: Request) -> _Read:
-    data = _vault(home, reading.kind).read(reading.digest)
+    data = _vault(home, reading.digest).read(reading.digest)
     names = pl.DataFrame([(reading.digest, reading.name)], schema=FILE_NAME.dtypes, orient="row")
     if reading.kind == "log":
         profiles: Sequence[Profile] = request.profiles
@@ -278,8 +298,16 @@ def _recorded_profile(home: Home, digest: str) -> Profile | None:
     return parse_profile(home.raw.read(digest).decode())
 
 
-def _vault(home: Home, kind: str) -> Vault:
-    return home.raw if kind == "log" else home.private_raw
+def _keep(home: Home, data: bytes, *, private: bool) -> None:
+    """Keep a file's bytes in its vault; what was private and is recognised now moves out of there."""
+    if private:
+        home.private_raw.keep(data)
+        return
+    home.private_raw.forget(home.raw.keep(data))
+
+
+def _vault(home: Home, digest: str) -> Vault:
+    return home.raw if home.raw.path(digest).exists() else home.private_raw
 
 
 def _known_files(home: Home) -> dict[str, dict[str, Any]]:

@@ -13,6 +13,7 @@ from datetime import datetime
 from pathlib import Path
 
 import polars as pl
+from deltalake.exceptions import DeltaError, TableNotFoundError
 
 from flows.derive import (
     claims_now,
@@ -27,11 +28,13 @@ from flows.intake import Outcome, file_batches, find_files, finish_interrupted, 
 from flows.publishing import out_of_date, publish_ledger
 from flows.request import Request
 from pipeline.store import Home
-from pipeline.store.journal import read_readings, write_journal
+from pipeline.store.journal import Reading, read_readings, write_journal
 from schemas.derivation import MADE
 from schemas.errors import LedgerError
-from schemas.lake import LOAD_FILE
 from schemas.vocabulary import FileStatus
+
+# What a damaged table raises, from whichever library meets it first.
+_LAKE_FAULTS = (DeltaError, TableNotFoundError, pl.exceptions.PolarsError, LedgerError, OSError)
 
 # Called with what is being done, how much of it is done, and how much there is.
 Progress = Callable[[str, int, int], None]
@@ -139,17 +142,33 @@ def run_rebuild(
         raise LedgerError(f"home {home.root}: there is no ledger here; load files first.")
     with home.locked():
         readings = read_readings(home.readings)
-        _set_aside_if_broken(home)
         write_journal(home.journal, readings)  # if killed, the next load reads all of them again
-        made = home.lake.scan(MADE).select(pl.format("{}|{}", "stage", "subject")).collect().to_series()
-        home.lake.remove(MADE, "owner", made.to_list())
-        total = len(readings)
-        outcomes = read_again(
-            home, readings, request, now, lambda done: progress("reading raw files", done, total)
-        )
-        progress("reading raw files", total, total)
-        done = _derive(home, request, now, progress, stages)
-        return Summary(tuple(outcomes), (), *done)
+        try:
+            return _rebuild(home, readings, request, now, progress, stages)
+        except _LAKE_FAULTS:
+            # Whatever is broken in the lake, raw files can make it again.
+            _set_aside(home)
+            write_journal(home.journal, readings)
+            return _rebuild(home, readings, request, now, progress, stages)
+
+
+def _rebuild(
+    home: Home,
+    readings: Sequence[Reading],
+    request: Request,
+    now: datetime,
+    progress: Progress,
+    stages: Stages,
+) -> Summary:
+    made = home.lake.scan(MADE).select(pl.format("{}|{}", "stage", "subject")).collect().to_series()
+    home.lake.remove(MADE, "owner", made.to_list())
+    total = len(readings)
+    outcomes = read_again(
+        home, readings, request, now, lambda done: progress("reading raw files", done, total)
+    )
+    progress("reading raw files", total, total)
+    done = _derive(home, request, now, progress, stages)
+    return Summary(tuple(outcomes), (), *done)
 
 
 def _derive(
@@ -181,15 +200,12 @@ def _derive(
     return done, minutes, drained, parts is not None
 
 
-def _set_aside_if_broken(home: Home) -> None:
-    """A lake that cannot be opened is put beside, never deleted; everything in it comes again from raw."""
+def _set_aside(home: Home) -> None:
+    """A lake that cannot be read is put beside, never deleted."""
     for lake in (home.lake, home.private_lake):
-        try:
-            for table in (LOAD_FILE, MADE):
-                lake.scan(table).head(1).collect()
-        except Exception:  # whatever is broken, raw files can make it again
-            number = 1
-            while (aside := lake.root.with_name(f"{lake.root.name}.broken-{number}")).exists():
-                number += 1
+        number = 1
+        while (aside := lake.root.with_name(f"{lake.root.name}.broken-{number}")).exists():
+            number += 1
+        if lake.root.exists():
             lake.root.rename(aside)
-            lake.root.mkdir(mode=0o700)
+        lake.root.mkdir(mode=0o700)

@@ -21,11 +21,12 @@ from prefect.tasks import Task
 from pydantic import SecretStr
 
 from flows.derive import compute_devices, compute_drains
-from flows.intake import take_in
+from flows.intake import find_files, take_in
 from flows.load import Stages, Summary, run_load
 from flows.publishing import publish_ledger
 from flows.request import request_for
 from pipeline.store import Home
+from schemas.errors import CallError
 
 _RETRY_DELAYS = [2.0, 10.0, 60.0]  # seconds: a network drive that hiccups, then one that restarts
 
@@ -71,6 +72,9 @@ def load(home: Path, paths: list[SecretStr], profile: str | None = None, site: s
     """
     ledger = Home(home)
     files = [Path(path.get_secret_value()) for path in paths]
+    if not all(path.exists() for path in files):
+        # Nameless: Prefect keeps what a flow raises.
+        raise CallError("load: a path that was given is not there; check the paths.")
     request = request_for(ledger, profile, site)
     summary = run_load(ledger, files, request, datetime.now(UTC), stages=TASKS)
     rows = "\n".join(f"| {what} | {count} |" for what, count in _counts(summary).items())
@@ -83,7 +87,15 @@ def load(home: Path, paths: list[SecretStr], profile: str | None = None, site: s
 def load_under_prefect(
     home: Home, paths: Sequence[Path], profile: str | None = None, site: str | None = None
 ) -> Summary:
-    """Run one load as a Prefect flow and hand back what `run_load` would."""
+    """
+    Run one load as a Prefect flow and hand back what `run_load` would.
+
+    Raises
+    ------
+    CallError
+        When a path is not there; said before the flow begins, so that its name stays with the caller.
+    """
+    find_files(paths)
     return load(home.root, [SecretStr(str(path)) for path in paths], profile, site)
 
 

@@ -10,7 +10,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.cohort.cells import Cell, RegistryRule, shape_of, typed
-from pipeline.cohort.paper import Paper, RegistryKind, Unreadable, check_header, named, take_apart
+from pipeline.cohort.paper import Paper, RegistryKind, Unreadable, check_header, take_apart
 from pipeline.ingest.outcome import unread_file
 from pipeline.ingest.rules import Rule
 from schemas.lake import REJECTED_ROW, REJECTED_VALUE
@@ -247,7 +247,9 @@ def _status(file: dict[str, Any], unknown: Sequence[str]) -> tuple[str, str | No
     if file["cells_rejected"]:
         sentences.append(f"{file['cells_rejected']} cells could not be read and are empty")
     if unknown:
-        sentences.append(f"{named(unknown)} in the header is not of the layout and was not read")
+        # Not by name: a file without a header would show a patient's cells for it.
+        columns = "1 column" if len(unknown) == 1 else f"{len(unknown)} columns"
+        sentences.append(f"{columns} of the header are not of the layout and were not read")
     if not sentences:
         return FileStatus.LOADED.value, None
     if file["rows_read"] and not file["rows_kept"]:

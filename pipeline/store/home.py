@@ -16,6 +16,8 @@ from pipeline.store.vault import Vault
 from schemas.errors import LedgerError
 
 SECRET_BYTES = 32
+# In a path, the lake's or the database's engine takes these for a pattern or an escape.
+_UNFIT = frozenset("[]{}*?%\\\n\r\t")
 
 
 @dataclass(frozen=True)
@@ -87,6 +89,11 @@ class Home:
         LedgerError
             When the folder cannot be made or written.
         """
+        if wrong := sorted(set(str(self.root.resolve())) & _UNFIT):
+            raise LedgerError(
+                f"home {self.root}: its path has {' '.join(wrong)} in it, which a lake cannot bear; "
+                "choose another with --home."
+            )
         try:
             for folder in (self.root, self.private, self.raw.root, self.lake.root):
                 folder.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -129,9 +136,12 @@ class Home:
         path = self.root / ".lock"
         if not path.exists():
             return False
-        handle = os.open(path, os.O_RDWR)
         try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            handle = os.open(path, os.O_RDONLY)
+        except PermissionError:
+            return False  # somebody else's home: who may not look cannot tell
+        try:
+            fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
         except OSError:
             return True
         finally:

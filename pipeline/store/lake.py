@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import polars as pl
-from deltalake import DeltaTable, WriterProperties
+from deltalake import DeltaTable, WriterProperties, write_deltalake
 
 from schemas.errors import LedgerError
 from schemas.table import TEXT, Table
@@ -57,40 +57,67 @@ class Lake:
 
     def scan(self, table: Table) -> pl.LazyFrame:
         """The table's rows in its contract's columns, in no order."""
-        return self._scan_whole(table).select(table.names)
+        return self._scan_parts(table, None).select(table.names)
 
     def scan_owners(self, table: Table, owners: Sequence[str]) -> pl.LazyFrame:
         """Rows of a derived table that belong to these owners."""
-        buckets = sorted({bucket_of(owner) for owner in owners})
-        return (
-            self._scan_whole(table, derived=True)
-            .filter(pl.col("bucket").is_in(buckets) & pl.col("owner").is_in(list(owners)))
-            .select(table.names)
-        )
+        buckets = {str(bucket_of(owner)) for owner in owners}
+        rows = self._scan_parts(table, buckets)
+        return rows.filter(pl.col("owner").is_in(list(owners))).select(table.names)
 
-    def _scan_whole(self, table: Table, *, derived: bool = False) -> pl.LazyFrame:
+    def _scan_parts(self, table: Table, buckets: set[str] | None) -> pl.LazyFrame:
+        """
+        The table's files, of these buckets where any are named, with the partition's value as a column.
+
+        Read from the paths that the Delta log names relative to the table: the engines' own scans take
+        the home's path for an address and trip over a blank in it.
+        """
+        whole = table.dtypes | _DERIVED
+        parts: list[pl.LazyFrame] = []
+        for (partition, value), files in self._parts(table).items():
+            if buckets is not None and value not in buckets:
+                continue
+            stored = whole if partition == "bucket" else table.dtypes
+            rows = pl.scan_parquet(
+                files,
+                glob=False,
+                hive_partitioning=False,
+                schema={name: dtype for name, dtype in stored.items() if name != partition},
+                missing_columns="insert",
+                extra_columns="ignore",
+            )
+            if partition is not None:
+                rows = rows.with_columns(pl.lit(value).cast(stored[partition]).alias(partition))
+            parts.append(rows.select(list(stored)))
+        return pl.concat(parts) if parts else pl.LazyFrame(schema=whole)
+
+    def _parts(self, table: Table) -> dict[tuple[str | None, str], list[Path]]:
+        """Files that make the table now, by the column and value of their partition, in order."""
         if not self.has(table):
-            extra = _DERIVED if derived else {}
-            return pl.LazyFrame(schema=table.dtypes | extra)
+            return {}
         try:
-            return pl.scan_delta(str(self.path(table)))
+            added = pl.DataFrame(self._open(table).get_add_actions(flatten=True))
         except Exception as error:  # the many exceptions of a broken Delta log are not one family
             raise LedgerError(
                 f"lake table {table.name}: cannot be opened ({error}); run `drainledger rebuild`."
             ) from error
+        partition = next(
+            (c.removeprefix("partition.") for c in added.columns if c.startswith("partition.")), None
+        )
+        values = added[f"partition.{partition}"].cast(pl.String) if partition else [""] * added.height
+        parts: dict[tuple[str | None, str], list[Path]] = {}
+        for value, name in sorted(zip(values, added["path"], strict=True)):
+            parts.setdefault((partition, value), []).append(self.path(table) / name)
+        return parts
+
+    def _open(self, table: Table) -> DeltaTable:
+        return DeltaTable(str(self.path(table)))
 
     def append(self, table: Table, frame: pl.DataFrame) -> None:
         """Add rows to a table as loaded; an empty frame adds nothing and no version."""
         if frame.height == 0 and self.has(table):
             return
-        options: dict[str, object] = {"configuration": _KEEP, "writer_properties": _WRITER}
-        if "month" in table.names:
-            options["partition_by"] = ["month"]
-        table.conform(frame).write_delta(
-            str(self.path(table)),
-            mode="append",
-            delta_write_options=options,
-        )
+        self._write(table, table.conform(frame), "month" if "month" in table.names else None)
 
     def replace(self, table: Table, made: dict[str, str], frame: pl.DataFrame, owner: pl.Expr) -> None:
         """
@@ -119,41 +146,54 @@ class Lake:
         rows = rows.join(keys, on="owner", how="left", maintain_order="left")
         assert rows["bucket"].null_count() == 0, "rows of an owner that was not named"
         if not self.has(table):
-            rows.write_delta(
-                str(self.path(table)),
-                mode="append",
-                delta_write_options={
-                    "partition_by": ["bucket"],
-                    "configuration": _KEEP,
-                    "writer_properties": _WRITER,
-                },
-            )
+            self._write(table, rows, "bucket")
             return
         predicate = _among("bucket", sorted(set(keys["bucket"]))) + " AND " + _among("owner", sorted(made))
         if rows.height == 0:
-            DeltaTable(self.path(table)).delete(predicate)
+            self._open(table).delete(predicate)
             return
-        rows.write_delta(
-            str(self.path(table)),
-            mode="overwrite",
-            delta_write_options={"predicate": predicate, "writer_properties": _WRITER},
-        )
+        self._write(table, rows, "bucket", predicate)
+
+    def _write(
+        self, table: Table, rows: pl.DataFrame, partition: str | None, predicate: str | None = None
+    ) -> None:
+        # Merged schemas: a later version of the code may bring a column that older files lack.
+        where = str(self.path(table))
+        columns = [partition] if partition else None
+        if predicate is None:
+            write_deltalake(
+                where,
+                rows,
+                mode="append",
+                partition_by=columns,
+                schema_mode="merge",
+                configuration=_KEEP,
+                writer_properties=_WRITER,
+            )
+        else:
+            write_deltalake(
+                where,
+                rows,
+                mode="overwrite",
+                predicate=predicate,
+                partition_by=columns,
+                schema_mode="merge",
+                writer_properties=_WRITER,
+            )
 
     def remove(self, table: Table, column: str, values: Iterable[str]) -> None:
         """Delete the rows whose column holds one of the values, in one commit."""
         wanted = sorted(set(values))
         if wanted and self.has(table):
-            DeltaTable(self.path(table)).delete(_among(column, wanted))
+            self._open(table).delete(_among(column, wanted))
 
     def version(self, table: Table) -> int | None:
         """Version of the table; null where nothing was ever written."""
-        return DeltaTable(self.path(table)).version() if self.has(table) else None
+        return self._open(table).version() if self.has(table) else None
 
     def files(self, table: Table) -> list[str]:
         """Absolute paths of the Parquet files that make the table now, in order."""
-        if not self.has(table):
-            return []
-        return sorted(DeltaTable(self.path(table).resolve()).file_uris())
+        return sorted(str(path.resolve()) for paths in self._parts(table).values() for path in paths)
 
     def size_bytes(self) -> int:
         """Bytes below the folder."""

@@ -68,3 +68,7 @@ class Vault:
                 f"raw file {digest[:12]}…: its bytes have changed; restore {path} from a backup."
             )
         return data
+
+    def forget(self, digest: str) -> None:
+        """Take the file of that digest out, where it is: it lies in another vault now."""
+        self.path(digest).unlink(missing_ok=True)

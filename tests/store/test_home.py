@@ -84,3 +84,12 @@ def test_a_home_that_is_a_file_is_one_clear_sentence(tmp_path: Path) -> None:
     (tmp_path / "ledger").write_text("")
     with pytest.raises(LedgerError, match=r"cannot be written .* choose another with --home"):
         Home(tmp_path / "ledger").create()
+
+
+@pytest.mark.parametrize("name", ["a [b]", "50%", "what?", "{x}", "back\\slash", "a*"])
+def test_a_path_that_a_lake_cannot_bear_is_refused_before_anything_is_written(
+    tmp_path: Path, name: str
+) -> None:
+    with pytest.raises(LedgerError, match="which a lake cannot bear; choose another with --home"):
+        Home(tmp_path / name).create()
+    assert list(tmp_path.iterdir()) == []

@@ -4,6 +4,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import polars as pl
+import pytest
 
 from pipeline.store.lake import BUCKETS, Lake, bucket_of
 from schemas.derivation import MADE
@@ -97,3 +98,16 @@ def test_buckets_are_spread_and_stable() -> None:
     buckets = {bucket_of(f"lakeside:DV-{n:04}") for n in range(200)}
     assert buckets == set(range(BUCKETS))
     assert bucket_of("lakeside:DV-0001") == bucket_of("lakeside:DV-0001")
+
+
+@pytest.mark.parametrize(
+    "name", ["Shared Drive", "Zürich", "a#b", "k=v, w;x", "it's", 'the "north"', "(1)+&$~"]
+)
+def test_a_lake_lives_in_a_folder_of_any_ordinary_name(tmp_path: Path, name: str) -> None:
+    lake = Lake(tmp_path / name)
+    lake.replace(USE_ALERT, {"lakeside:A": "1", "lakeside:B": "1"}, alerts("A", "B"), OWNER)
+    lake.replace(USE_ALERT, {"lakeside:A": "2"}, alerts("A", minutes=9), OWNER)
+    lake.remove(USE_ALERT, "owner", ["lakeside:B"])
+    assert lake.scan(USE_ALERT).collect()["minutes"].to_list() == [9]
+    assert lake.scan_owners(USE_ALERT, ["lakeside:A"]).collect().height == 1
+    assert all(Path(file).is_file() for file in lake.files(USE_ALERT))
