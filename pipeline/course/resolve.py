@@ -64,7 +64,7 @@ def resolve(
     devices = minutes.select("site", "device").unique().sort("site", "device").with_row_index("dev")
     ranked = _rank_files(minutes, files)
     lines = number_epochs(_lines(minutes, traces, devices, ranked))
-    latest = lines.group_by("dev").agg(last_export_at=pl.col("exported").max().cast(INSTANT))
+    latest = _latest_export(lines, ranked)
     traces = traces.select("rate_hz", "samples_cmh2o")
     rows, readings = merge_exports(lines, minutes.select(_READINGS), traces)
     rows = _grid(date_rows(rows, definitions.uses.hole))
@@ -90,9 +90,9 @@ def _rank_files(minutes: pl.DataFrame, files: pl.DataFrame) -> pl.DataFrame:
         minutes.select("file_sha256")
         .unique()
         .join(
-            files.select("file_sha256", "exported_at", zone="timezone", follows="clock_follows_dst").unique(
-                "file_sha256"
-            ),
+            files.select(
+                "file_sha256", "exported_at", "complete", zone="timezone", follows="clock_follows_dst"
+            ).unique("file_sha256"),
             on="file_sha256",
             how="left",
         )
@@ -103,6 +103,22 @@ def _rank_files(minutes: pl.DataFrame, files: pl.DataFrame) -> pl.DataFrame:
         if lacking:
             raise InputError(f"file {lacking[0][:12]}: {what} in load_file; load the file again.")
     return used.with_row_index("file_no")
+
+
+def _latest_export(lines: pl.DataFrame, ranked: pl.DataFrame) -> pl.DataFrame:
+    """
+    Each device's latest export that may be whole, null where there is none.
+
+    What a cut-off export lacks may be more of the use: it cannot show that a use was over when it was made.
+    """
+    whole = ranked.select("file_no", whole=pl.when(pl.col("complete").fill_null(True)).then("exported_at"))
+    return (
+        lines.select("dev", "file_no")
+        .unique()
+        .join(whole, on="file_no", how="left")
+        .group_by("dev")
+        .agg(last_export_at=pl.col("whole").max().cast(INSTANT))
+    )
 
 
 def _lines(

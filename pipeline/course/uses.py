@@ -65,12 +65,18 @@ def list_uses(rows: pl.DataFrame, exports: pl.DataFrame) -> pl.DataFrame:
     rows
         RESOLVED columns and `zone`, sorted by use and minute.
     exports
-        `site`, `device`, `last_export_at`: the latest export of each device.
+        `site`, `device`, `last_export_at`: the latest export of each device that may be whole; null where
+        there is none.
 
     Returns
     -------
-    USE_TABLE. A use begins with a check if its first observed minute is one. It has a later session if
-    another use of the device began after its end.
+    USE_TABLE. A use begins with a check if its first observed minute is one.
+
+    Two of its columns are there to show that a use is over, and say nothing where it may not be. It has a
+    later session if another session of the device began after its end. `last_export_at` is its own end
+    where every export of the device was cut off, for what is missing may be more of the use. Where the
+    same session goes on after the hole (the same number, without a counter reset in between), the use has
+    no later session and its own end as `last_export_at`: nobody can tell whether it was the same tube.
     """
     uses = rows.group_by("use_id", maintain_order=True).agg(
         pl.col("site", "device", "epoch", "session").first(),
@@ -81,10 +87,25 @@ def list_uses(rows: pl.DataFrame, exports: pl.DataFrame) -> pl.DataFrame:
         begins_with_check=(pl.col("state").first() == State.CHECK.value).fill_null(False),
         clock_uncertain=pl.col("clock_uncertain").any(),
         clock_steps=pl.col("clock_step").sum(),
+        last_epoch=pl.col("epoch").last(),
     )
     device = ["site", "device"]
     uses = uses.sort(*device, "epoch", "session", "started_at").with_columns(
-        stretch=pl.int_range(pl.len()).over(*device, "epoch", "session"),
-        later_session=pl.col("started_at").max().over(device) >= pl.col("ended_at"),
+        stretch=pl.int_range(pl.len()).over(*device, "epoch", "session")
     )
-    return USE_TABLE.conform(uses.join(exports, on=device, how="left")).sort("use_id")
+    return USE_TABLE.conform(_told_over(uses.join(exports, on=device, how="left"))).sort("use_id")
+
+
+def _told_over(uses: pl.DataFrame) -> pl.DataFrame:
+    """The uses with `later_session` and a `last_export_at` that speak of uses which do not go on."""
+    device = ["site", "device"]
+    continues = pl.col("epoch") == pl.col("last_epoch").shift(1)
+    run = uses.sort(*device, "session", "started_at").with_columns(
+        part=(~continues).fill_null(True).cum_sum().over(*device, "session")
+    )
+    session = [*device, "session", "part"]
+    goes_on = pl.col("started_at") < pl.col("started_at").max().over(session)
+    return run.with_columns(
+        later_session=~goes_on & (pl.col("started_at").max().over(device) >= pl.col("ended_at")),
+        last_export_at=pl.when(~goes_on).then("last_export_at").fill_null(pl.col("ended_at")),
+    )

@@ -90,10 +90,11 @@ class Export:
     zone: str | None = ZURICH
     follows: bool | None = None
     name: str = ""
+    complete: bool | None = None
 
     @cached_property
     def digest(self) -> str:
-        text = f"{self.name}{self.device}{self.exported_at}{self.zone}{self.follows}{self.lines}"
+        text = f"{self.name}{self.device}{self.exported_at}{self.zone}{self.follows}{self.complete}{self.lines}"
         return hashlib.sha256(text.encode()).hexdigest()
 
 
@@ -129,6 +130,7 @@ def frames(exports: Sequence[Export]) -> Frames:
                 "exported_at": export.exported_at,
                 "timezone": export.zone,
                 "clock_follows_dst": export.follows,
+                "complete": export.complete,
                 "status": "loaded",
             }
         )

@@ -305,6 +305,40 @@ def test_the_latest_export_of_the_device_is_told_with_each_use():
     assert resolved(first, second).uses["last_export_at"].to_list() == [MAY + 9 * DAY] * 2
 
 
+@pytest.mark.parametrize("record", [900, None])
+def test_the_same_session_going_on_after_a_hole_does_not_show_that_its_first_part_was_over(record):
+    hole = MAY + 30 * 60 * MINUTE_LONG
+    first = written(steady(MAY, 50), following(), record=record, session=17)
+    on = None if record is None else record + 30 * 60
+    again = written(steady(hole, 50), following(), record=on, session=17, first=50)
+    third = None if on is None else on + 50
+    later = written(steady(hole + 50 * MINUTE_LONG, 50), following(), record=third, session=18, first=100)
+    uses = resolved(Export(first + again + later, MAY + 30 * DAY)).uses.sort("started_at")
+    assert uses["session"].to_list() == [17, 17, 18]
+    assert uses["later_session"].to_list() == [False, True, False]
+    assert uses["last_export_at"].to_list() == [uses["ended_at"][0], MAY + 30 * DAY, MAY + 30 * DAY]
+
+
+def test_the_same_session_going_on_is_known_across_a_counter_reset_inside_its_first_part():
+    before = written(steady(MAY, 50), following(), record=900)
+    reset = written(steady(MAY + 50 * MINUTE_LONG, 50), following(), record=1, first=50)
+    again = written(steady(MAY + 2 * DAY, 50), following(), record=2900, first=100)
+    uses = resolved(Export(before + reset + again)).uses.sort("started_at")
+    assert uses["epoch"].to_list() == [0, 1]
+    assert uses["later_session"].to_list() == [False, False]
+
+
+def test_an_export_that_was_cut_off_does_not_show_that_a_use_was_over():
+    lines = written(steady(MAY, 10), following())
+    whole = Export(lines, MAY + DAY, complete=True)
+    cut_off = Export(lines, MAY + 9 * DAY, complete=False)
+    unsaid = Export(lines, MAY + 5 * DAY)
+    end = MAY + 10 * MINUTE_LONG
+    assert resolved(cut_off).uses["last_export_at"].to_list() == [end]
+    assert resolved(cut_off, whole).uses["last_export_at"].to_list() == [MAY + DAY]
+    assert resolved(cut_off, whole, unsaid).uses["last_export_at"].to_list() == [MAY + 5 * DAY]
+
+
 def test_a_record_that_cannot_be_read_in_one_export_is_known_from_its_neighbours():
     lines = written(steady(MAY, 30), following(), record=100)
     damaged = [replace(line, record=None) if i in {0, 7, 8, 29} else line for i, line in enumerate(lines)]
