@@ -94,7 +94,9 @@ class Export:
 
     @cached_property
     def digest(self) -> str:
-        text = f"{self.name}{self.device}{self.exported_at}{self.zone}{self.follows}{self.complete}{self.lines}"
+        text = (
+            f"{self.name}{self.device}{self.exported_at}{self.zone}{self.follows}{self.complete}{self.lines}"
+        )
         return hashlib.sha256(text.encode()).hexdigest()
 
 
