@@ -62,8 +62,9 @@ def leaks_of(known: pl.DataFrame) -> pl.DataFrame:
     Returns
     -------
     `drain_id`, `leak_no`, `started_at`, `ended_at` (exclusive; end of the last minute seen on),
-    `minutes_on`, `blip`, `start_earliest_at` and `end_latest_at`: between what was seen on and the
-    nearest minute seen off, the leak may have begun or ended anywhere; null where nothing was seen there.
+    `minutes_on`, `blip`, `start_earliest_at` and `end_latest_at`: between what was seen on and the known
+    minute next to it, the leak may have begun or ended anywhere; null where nothing was seen there;
+    `off_before` and `off_by_end` (minutes seen without leak before it and up to its end).
     """
     return (
         known.lazy()
@@ -76,10 +77,22 @@ def leaks_of(known: pl.DataFrame) -> pl.DataFrame:
             blip=pl.col("blip").first(),
             start_earliest_at=pl.col("before").sort_by("minute").first() + _MINUTE,
             end_latest_at=pl.col("after").sort_by("minute").last(),
+            off_before=pl.col("off_so_far").min(),
+            off_by_end=pl.col("off_so_far").max(),
         )
         .sort("drain_id", "leak_no")
         .collect()
     )
+
+
+def may_be_a_leak(rules: LeakRules) -> pl.Expr:
+    """
+    Whether one of `leaks_of` is a leak, or a blip that the unseen minutes in and beside it could make one.
+    """
+    earliest = pl.coalesce("start_earliest_at", "started_at")
+    latest = pl.coalesce("end_latest_at", "ended_at")
+    seen_off = pl.col("off_by_end") - pl.col("off_before")
+    return ~pl.col("blip") | ((latest - earliest).dt.total_minutes() - seen_off >= rules.blip_below)
 
 
 def leak_outcome(

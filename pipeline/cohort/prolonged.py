@@ -27,6 +27,9 @@ The threshold τ is `threshold` hours after the origin. The first line that hold
 16. Nothing shows that the use is over: unknown, `still_in`.
 17. Else unknown, `too_little_data`.
 
+A blip that the unseen minutes in and beside it could make a leak is neither: it gives no yes, but a hole at
+its edge counts like one of a leak (line 5), and so do its minutes after τ (lines 9 and 10).
+
 Some leak after τ, but less than `leak_after` hours and none across τ, still gives line 9 if the minutes
 that cannot be assessed could not fill it up to `leak_after`. Where nobody recorded the time of removal,
 line 9 looks up to the last minute of the log and wants `leak_after` leak-free hours after τ.
@@ -43,6 +46,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.cohort.leak import may_be_a_leak
 from pipeline.definitions import LeakRules, ProlongedLeakRules
 from schemas.vocabulary import OutcomeReason, ProlongedLeak, RemovalReason
 
@@ -82,13 +86,17 @@ def prolonged_leak(
     -------
     `drain_id`, `prolonged_leak`, `prolonged_leak_reason`.
     """
-    facts = _facts(drains, known, leaks, definition)
+    facts = _facts(drains, known, leaks, definition, rules)
     verdict, reason = _decision(definition, rules)
     return facts.select("drain_id", prolonged_leak=verdict, prolonged_leak_reason=reason)
 
 
 def _facts(
-    drains: pl.DataFrame, known: pl.DataFrame, leaks: pl.DataFrame, definition: ProlongedLeakRules
+    drains: pl.DataFrame,
+    known: pl.DataFrame,
+    leaks: pl.DataFrame,
+    definition: ProlongedLeakRules,
+    rules: LeakRules,
 ) -> pl.DataFrame:
     window = pl.duration(minutes=_minutes(definition.removal_window))
     times = drains.with_columns(
@@ -96,26 +104,32 @@ def _facts(
         until=pl.coalesce("tube_out_at", pl.col("ended_at") + _MINUTE),
     )
     edges = times.select("drain_id", "tau", "until", "tube_out_at")
-    counted = leaks.lazy().filter(~pl.col("blip")).join(edges.lazy(), on="drain_id")
+    possible = leaks.lazy().filter(may_be_a_leak(rules))
     tau = pl.col("tau")
-    by_leak = counted.group_by("drain_id").agg(
-        spans=((pl.col("started_at") < tau) & (pl.col("ended_at") > tau)).any(),
-        edge_in_hole=(
-            ((pl.col("ended_at") <= tau) & (pl.col("end_latest_at") > tau)).fill_null(False)
-            | ((pl.col("started_at") >= tau) & (pl.col("start_earliest_at") < tau)).fill_null(False)
-        ).any(),
+    starts, ends = pl.col("started_at"), pl.col("ended_at")
+    earliest = pl.coalesce("start_earliest_at", "started_at")
+    latest = pl.coalesce("end_latest_at", "ended_at")
+    spans = (starts < tau) & (ends > tau) & ~pl.col("blip")
+    by_leak = (
+        possible.join(edges.lazy(), on="drain_id")
+        .group_by("drain_id")
+        .agg(spans=spans.any(), edge_in_hole=((earliest < tau) & (latest > tau) & ~spans).any())
     )
+    told = possible.select("drain_id", "leak_no", possible=pl.lit(True))
     on = (pl.col("on") & ~pl.col("blip")).fill_null(False)
+    maybe_on = (pl.col("on") & pl.col("possible")).fill_null(False)
+    known = known.lazy().join(told, on=["drain_id", "leak_no"], how="left", maintain_order="left").collect()
     after = known.lazy().join(edges.lazy(), on="drain_id").filter(pl.col("minute") >= tau)
     by_minute = after.group_by("drain_id").agg(
         on_after=on.sum(),
+        maybe_on_after=maybe_on.sum(),
         off_after=(~pl.col("on")).sum(),
         known_after=(pl.col("minute") < pl.col("until")).sum(),
         known_in_window=(
             (pl.col("minute") >= pl.col("tube_out_at") - window) & (pl.col("minute") < pl.col("tube_out_at"))
         ).sum(),
     )
-    zero = ("on_after", "off_after", "known_after", "known_in_window")
+    zero = ("on_after", "maybe_on_after", "off_after", "known_after", "known_in_window")
     return (
         times.lazy()
         .join(by_leak, on="drain_id", how="left")
@@ -144,7 +158,8 @@ def _decision(definition: ProlongedLeakRules, rules: LeakRules) -> tuple[pl.Expr
     after_tau = (out > tau).fill_null(False)
 
     unknown_after = pl.col("span_after") - pl.col("known_after")
-    little_leak = (pl.col("on_after") == 0) | (pl.col("on_after") + unknown_after < leak_after)
+    maybe_on = pl.col("maybe_on_after")
+    little_leak = (maybe_on == 0) | (maybe_on + unknown_after < leak_after)
     watched = (
         (pl.col("span_after") > 0)
         & (pl.col("known_after") >= definition.watched_share * pl.col("span_after"))
@@ -155,7 +170,7 @@ def _decision(definition: ProlongedLeakRules, rules: LeakRules) -> tuple[pl.Expr
         planned
         & after_tau
         & (pl.col("known_in_window") >= definition.watched_share * _minutes(definition.removal_window))
-        & (pl.col("on_after") == 0)
+        & (maybe_on == 0)
     )
     over = (
         out.is_not_null()

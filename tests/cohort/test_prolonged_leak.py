@@ -199,6 +199,19 @@ def test_a_leak_that_may_have_begun_before_the_threshold_is_unknown() -> None:
     assert planned((0, 110, OFF), (130, 133, ON), (133, 200, OFF), out=200) == unknown("gap_spans_threshold")
 
 
+def test_a_blip_that_a_hole_over_the_threshold_could_make_a_leak_is_no_proof_of_none() -> None:
+    seen = ((0, 119, OFF), (119, 119.75, ON))
+    assert planned(*seen, (139.75, 170, OFF), out=170) == unknown("gap_spans_threshold")
+    seals = planned(*seen, (119.75 + 10 * MINUTE, 170, OFF), out=170)
+    assert seals == NO  # ten unseen minutes could not make it 60
+
+
+def test_a_blip_that_a_hole_after_the_threshold_could_make_six_hours_is_no_proof_of_none() -> None:
+    parts = ((0, 130, OFF), (130, 130.5, ON))
+    assert planned(*parts, (137, 250, OFF), out=250) == unknown("too_little_data")
+    assert planned(*parts, (135, 250, OFF), out=250) == NO
+
+
 def test_nothing_assessable_before_the_threshold_is_a_gap() -> None:
     assert planned((125, 200, OFF), out=200, log=(0, 200)) == unknown("gap_spans_threshold")
 
