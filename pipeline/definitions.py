@@ -202,7 +202,6 @@ class FluidRules(Section):
     change_beside: int
     change_unseen: int
     change_unseen_share: float
-    smooth: int
     first_empty: float
 
 

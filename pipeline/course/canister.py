@@ -13,18 +13,19 @@ def find_canisters(grid: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:
     """
     Number the canisters of each use by what its trusted readings do.
 
-    A reading begins a new canister where it lies below the level before it (the median of the
-    `smooth` readings before) by the greater of `change_least` and `change_share`; beside a pause a fall
-    of `change_pause` to at most `change_empty` is enough; and after an unread stretch of
-    `change_unseen` minutes or more, into which the new canister has had time to fill, the greater of
-    `change_least` and `change_unseen_share`. In each case it must stay down: the `smooth` readings from
-    there on, and the first reading `change_stays` minutes later, must lie as low. A fall that recovers
-    is no change; neither is one that the log's end leaves open, but for a canister emptied beside a
-    pause, which is a change as soon as it is seen.
+    A reading begins a new canister where it lies below the level before it (the median of the last
+    reading before and those in the `change_stays` minutes up to it) by the greater of `change_least` and
+    `change_share`; beside a pause a fall of `change_pause` to at most `change_empty` is enough; and
+    after an unread stretch of `change_unseen` minutes or more, into which the new canister has had time
+    to fill, the greater of `change_least` and `change_unseen_share`. In each case it must stay down: the
+    median of the `change_stays` minutes from there on, and the first reading after them, must lie as
+    low. Levels are taken over minutes and not over readings, of which some logs have one an hour. A fall
+    that recovers is no change; neither is one that the log's end leaves open, but for a canister emptied
+    beside a pause, which is a change as soon as it is seen.
 
     Readings of a canister that leap out and back by `change_least` within `change_stays` readings are
     bumps, not fluid, and are set aside; so is a leap in a canister's very last reading, which nothing
-    confirms.
+    confirms, where it is by `change_least` for every minute since the reading before: more than flows.
 
     Parameters
     ----------
@@ -74,11 +75,12 @@ def change_clauses(rules: FluidRules) -> dict[str, pl.Expr]:
 
 
 def _begins_canister(readings: pl.DataFrame, rules: FluidRules) -> pl.Series:
-    smooth = rules.smooth
+    stays = rules.change_stays
     volume = pl.col("volume_ml")
+    level = volume.rolling_median_by("row", window_size=f"{stays}i", min_samples=1)
     falls = (
         readings.with_columns(
-            level_before_ml=volume.rolling_median(smooth, min_samples=1).shift(1).over("use_no"),
+            level_before_ml=level.over("use_no").shift(1).over("use_no"),
             unread_minutes=pl.col("row") - pl.col("row").shift(1).over("use_no") - 1,
         )
         .with_row_index("reading")
@@ -94,28 +96,30 @@ def _begins_canister(readings: pl.DataFrame, rules: FluidRules) -> pl.Series:
     stays_below = pl.when(only_emptied).then(pl.col("level_before_ml") - rules.change_pause).otherwise("low")
     later = readings.select(later_row="row", later_use="use_no", later_ml="volume_ml")
     stayed = (
-        falls.with_columns(stays_below=stays_below, due=pl.col("row") + rules.change_stays)
+        falls.with_columns(stays_below=stays_below, due=pl.col("row") + stays)
         .join_asof(later, left_on="due", right_on="later_row", strategy="forward", check_sortedness=False)
         .with_columns(seen_later=(pl.col("later_use") == pl.col("use_no")).fill_null(False))
         .filter(pl.when("seen_later").then(pl.col("later_ml") <= pl.col("stays_below")).otherwise("emptied"))
     )
     following = (
-        stayed.select("reading", "use_no", "stays_below", "row", k=pl.int_ranges(0, smooth))
-        .explode("k")
-        .with_columns(other=pl.col("reading") + pl.col("k"))
-        .filter(pl.col("other") < readings.height)
+        stayed.select(
+            "reading", "use_no", "stays_below", other_row=pl.int_ranges("row", pl.col("row") + stays)
+        )
+        .explode("other_row")
+        .join(later, left_on=["use_no", "other_row"], right_on=["later_use", "later_row"])
     )
-    following = following.with_columns(
-        other_use=readings["use_no"].gather(following["other"]),
-        other_ml=readings["volume_ml"].gather(following["other"]),
-    ).filter(pl.col("other_use") == pl.col("use_no"))
     confirmed = (
         following.group_by("reading", maintain_order=True)
-        .agg(level_after=pl.col("other_ml").median(), stays_below=pl.col("stays_below").first())
+        .agg(
+            level_after=pl.col("later_ml").median(),
+            stays_below=pl.col("stays_below").first(),
+            row=pl.col("other_row").min(),
+            use_no=pl.col("use_no").first(),
+        )
         .filter(pl.col("level_after") <= pl.col("stays_below"))
         .sort("reading")
-        # The readings just after a change still have the old canister before them.
-        .filter((pl.col("reading").cast(pl.Int64).diff() > smooth).fill_null(True))
+        # The readings in the minutes just after a change still have the old canister before them.
+        .filter((pl.col("row").diff().over("use_no") >= stays).fill_null(True))
     )
     begins = pl.Series("begins", np.zeros(readings.height, dtype=np.bool_))
     return begins.scatter(confirmed["reading"], True)
@@ -133,9 +137,9 @@ def _without_bumps(readings: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:
     after = volume.reverse().rolling_min(reach, min_samples=1).shift(1).reverse()
     before = volume.rolling_max(reach, min_samples=1).shift(1)
     up = (volume >= middle + rules.change_least) & (after <= volume - rules.change_least)
-    last_leaps = after.is_null() & (volume - volume.shift(1) >= rules.change_least)
-    just_read = pl.col("row") - pl.col("row").shift(1) <= reach
+    since = pl.col("row") - pl.col("row").shift(1)
+    last_leaps = after.is_null() & (volume - volume.shift(1) >= rules.change_least * since)
     down = (volume <= middle - rules.change_least) & (before >= volume + rules.change_least)
-    set_aside = (up | (last_leaps & just_read)).fill_null(False) | down.fill_null(False)
+    set_aside = (up | last_leaps).fill_null(False) | down.fill_null(False)
     bumps = bumpy.filter(set_aside.over(fitted))
     return readings.join(bumps.select("row"), on="row", how="anti", maintain_order="left")

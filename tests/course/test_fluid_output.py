@@ -124,6 +124,31 @@ class TestCanisterChange:
         assert course.canisters["volume_ml"].to_list() == [199.0, 299.0, 299.0, 199.0]
 
 
+class TestReadNowAndThen:
+    """Some logs hold a volume every half hour: levels are told over minutes, not over readings."""
+
+    @pytest.mark.parametrize(("every", "ml_h", "change"), [(30, 100, 480), (60, 100, 240), (10, 400, 60)])
+    def test_every_canister_counts_however_seldom_it_is_read(
+        self, every: int, ml_h: int, change: int
+    ) -> None:
+        hours = 48 if ml_h == 100 else 20
+        full = changed_at(*range(change, 60 * hours, change), rate=ml_h / 60)
+        read = range(0, 60 * hours, every)
+        course = course_as_told(Use(60 * hours, volume=lambda t: full(t) if t in read else None))
+        canisters = 60 * hours // change
+        assert course.canisters.height == canisters
+        # What came between a canister's last reading and its change went unread.
+        told = course.minutes["output_ml"].to_list()[-1]
+        assert told == pytest.approx(canisters * round(ml_h * (change - every) / 60, 1), abs=1)
+
+    @pytest.mark.parametrize("every", [2, 5, 10, 30, 60])
+    def test_a_single_low_reading_is_no_change(self, every: int) -> None:
+        use = Use(1200, volume=lambda t: (5.0 if t == 600 else 200.0) if t % every == 0 else None)
+        course = course_as_told(use)
+        assert course.canisters.height == 1
+        assert course.minutes["output_ml"].to_list()[-1] == 0.0
+
+
 class TestUnread:
     def test_before_the_first_reading_nothing_is_known(self) -> None:
         assert output(Use(5, volume=lambda t: None if t < 2 else 10.0)) == [None, None, 0.0, 0.0, 0.0]
