@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import polars as pl
 
-from flows.intake import Outcome, find_files, kind_of
+from flows.intake import Found, Outcome, kind_of, name_of
 from flows.request import Request
 from pipeline.cohort import read_annotations, read_registry
 from pipeline.ingest import read_log
+from schemas.lake import MINUTE
 from schemas.vocabulary import FileStatus
+
+_RANGES = {
+    "ordered": "set_pressure_cmh2o",
+    "pressure": "pressure_mean_cmh2o",
+    "leak": "air_leak_ml_min",
+    "canister": "canister_volume_ml",
+    "tilt": "tilt_deg",
+}
 
 
 @dataclass(frozen=True)
@@ -24,18 +33,18 @@ class CheckReport:
     profile: str | None
     outcome: Outcome
     rejected: pl.DataFrame
+    understood: str | None = None
 
 
-def check_files(paths: Sequence[Path], request: Request) -> list[CheckReport]:
+def check_files(found: Found, request: Request) -> Iterator[CheckReport]:
     """
     Read the files as a load would and report on each, in order.
 
-    Raises
-    ------
-    CallError
-        When a path is not there.
+    `understood` says what the rows were taken to mean: devices, sessions, times and the range of each
+    quantity in our units. A wrong unit, sign or order of day and month passes every rule of form and
+    shows only there.
     """
-    return [_check(path, request) for path in find_files(paths)]
+    return (_check(path, request) for path in found.files)
 
 
 def _check(path: Path, request: Request) -> CheckReport:
@@ -43,19 +52,21 @@ def _check(path: Path, request: Request) -> CheckReport:
         data = path.read_bytes()
     except OSError as error:
         reason = f"cannot be read from disk ({error.strerror}); check it and load again"
-        outcome = Outcome(path.name, "", FileStatus.REJECTED, reason=reason)
+        outcome = Outcome(name_of(path), "", FileStatus.REJECTED, reason=reason)
         return CheckReport(path, "log", None, outcome, pl.DataFrame())
     kind = kind_of(data)
+    understood = None
     if kind == "log":
         log = read_log(
             data,
-            path.name,
+            name_of(path),
             request.profiles,
             request.definitions,
             profile=request.profile,
             site=request.site,
         )
         file, rejected, values = log.file, log.rejected, log.rejected_values
+        understood = _understood(log.minutes, log.traces, log.file["timezone"])
     else:
         found = read_registry(data) if kind == "registry" else read_annotations(data)
         file, rejected, values = found.file, found.rejected, found.rejected_values
@@ -65,4 +76,28 @@ def _check(path: Path, request: Request) -> CheckReport:
         how="left",
         nulls_equal=True,
     ).sort("line", "column", "rule")
-    return CheckReport(path, kind, file["profile"], Outcome.of(path.name, file), shown)
+    outcome = Outcome.of(name_of(path), file)
+    return CheckReport(path, kind, file["profile"], outcome, shown, understood)
+
+
+def _understood(minutes: pl.DataFrame, traces: pl.DataFrame, zone: str | None) -> str | None:
+    if minutes.height == 0:
+        return None
+    devices, sessions = (minutes[c].unique().sort().to_list() for c in ("device", "session"))
+    first, last = (f"{minutes['clock'].sort()[at]:%Y-%m-%d %H:%M}" for at in (0, -1))
+    said = [
+        f"device {_some(devices)}, session {_some(sessions)}, {first} to {last} ({zone})",
+        *(
+            f"{what} {minutes[column].min():g} to {minutes[column].max():g} {MINUTE.column(column).unit}"
+            for what, column in _RANGES.items()
+            if minutes[column].null_count() < minutes.height
+        ),
+    ]
+    if traces.height:
+        said.append(f"{traces.height} traces")
+    return "; ".join(said)
+
+
+def _some(values: Sequence[object], most: int = 3) -> str:
+    shown = ", ".join(str(value) for value in values[:most])
+    return f"{shown} and {len(values) - most} more" if len(values) > most else shown

@@ -32,6 +32,7 @@ app = App(
     version=lambda: _version(),
     help_format="plaintext",
     result_action="return_value",
+    suppress_keyboard_interrupt=False,
     exit_on_error=False,
     print_error=False,
 )
@@ -59,7 +60,9 @@ def run(arguments: list[str]) -> int:
     except DrainledgerError as error:
         return _say(error, FAILED)
     except KeyboardInterrupt:
-        return _say("stopped; the ledger is as it was before", _INTERRUPTED)
+        return _say(
+            "stopped; readers still see the ledger as it was before; load again to go on", _INTERRUPTED
+        )
     except BrokenPipeError:  # the reader of our output has gone, as in `| head`
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
@@ -109,7 +112,7 @@ def _unforeseen(error: Exception, home: Path) -> str:
 
 @app.command
 def demo(*, home: HomeDir, json_: Json = False) -> int:
-    """Load the sample logs into a fresh home and print the main figures."""
+    """Load the sample logs into a fresh home (else ./demo-ledger) and print the main figures."""
     from flows.demo import run_demo
 
     return run_demo(home if home != Path("ledger") else Path("demo-ledger"), as_json=json_)
@@ -167,14 +170,15 @@ def check(
         Files and folders.
     """
     from flows.checking import check_files
+    from flows.intake import survey
     from flows.request import request_for
     from flows.show import show_check
 
     if not paths:
         raise CallError("check: no path given; name the files or folders to check.")
-    reports = check_files(list(paths), request_for(_home(home), profile, site))
-    show_check(reports, as_json=json_)
-    return DONE if all(report.outcome.clean for report in reports) else SOME_REJECTED
+    found = survey(paths, home)
+    clean = show_check(found, check_files(found, request_for(_home(home), profile, site)), as_json=json_)
+    return DONE if clean else SOME_REJECTED
 
 
 @app.command
@@ -204,7 +208,8 @@ def rejected(
 
 @app.command
 def sql(
-    query: str,
+    query: Annotated[str, Parameter(allow_leading_hyphen=True)],
+    /,
     *,
     format_: Annotated[
         Literal["table", "csv", "json", "parquet"], Parameter(name="--format", help="How to print.")
@@ -224,7 +229,14 @@ def sql(
 
     ledger = _ledger(home)
     if not ledger.database.exists():
-        raise InputError(f"home {home}: nothing is published yet; load files first.")
+        wait = (
+            "the first load is still running; wait for it"
+            if ledger.load_in_progress()
+            else "load files first"
+        )
+        raise InputError(f"home {home}: nothing is published yet; {wait}.")
+    if output is not None and output.resolve().is_relative_to(home.resolve()):
+        raise CallError(f"sql: {output} lies in the ledger's own home; write elsewhere.")
     show_frame(select(ledger.database, query, ledger.lake.root), format_, output)
     return DONE
 
@@ -239,7 +251,7 @@ def rebuild(*, home: HomeDir, json_: Json = False) -> int:
     ledger = _ledger(home)
     with Meter() as progress:
         summary = run_rebuild(ledger, request_for(ledger), _now(), progress=progress)
-    show_load(summary, ledger, as_json=json_)
+    show_load(summary, ledger, as_json=json_, rebuilt=True)
     return DONE
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -70,28 +71,76 @@ class _Read:
     profile_text: str | None
 
 
-def find_files(paths: Sequence[Path]) -> list[Path]:
+@dataclass(frozen=True)
+class Found:
+    """Files behind the paths given, and what was passed over on the way."""
+
+    files: tuple[Path, ...]
+    hidden: int = 0
+    not_files: int = 0  # links to folders, links to nothing, pipes
+    closed: tuple[Path, ...] = ()  # folders that may not be read
+
+    def remarks(self) -> list[str]:
+        """A sentence for each kind of thing passed over."""
+        said = [
+            f"{folder}: this folder may not be read; nothing in it was looked at." for folder in self.closed
+        ]
+        if self.hidden:
+            said.append(f"{self.hidden} hidden (their names begin with a dot) passed over.")
+        if self.not_files:
+            said.append(
+                f"{self.not_files} passed over that are no files: links to folders or to nothing, pipes."
+            )
+        if not self.files:
+            said.append("There are no files to read at the paths given.")
+        return said
+
+
+def survey(paths: Sequence[Path], home: Path | None = None) -> Found:
     """
     The files behind the paths given: a folder stands for all files below it but hidden ones.
+
+    Parameters
+    ----------
+    home
+        A ledger's own folder, never taken for a folder of logs.
 
     Raises
     ------
     CallError
         When a path is not there.
     """
-    found: set[Path] = set()
+    own = None if home is None else home.resolve()
+    files: set[Path] = set()
+    closed: list[Path] = []
+    hidden = not_files = 0
     for path in paths:
-        if path.is_dir():
-            found |= {
-                p
-                for p in path.rglob("*")
-                if p.is_file() and not any(part.startswith(".") for part in p.relative_to(path).parts)
-            }
-        elif path.is_file():
-            found.add(path)
-        else:
+        if path.is_file():
+            files.add(path)
+            continue
+        if not path.is_dir():
             raise CallError(f"{path}: no such file or folder; check the path.")
-    return sorted(found)
+        for place, folders, names in os.walk(path, onerror=lambda e: closed.append(Path(e.filename))):
+            here = Path(place)
+            hidden += sum(name.startswith(".") for name in (*folders, *names))
+            open_folders = [name for name in folders if not name.startswith(".")]
+            not_files += sum((here / name).is_symlink() for name in open_folders)
+            folders[:] = [name for name in open_folders if (here / name).resolve() != own]
+            shown = [here / name for name in names if not name.startswith(".")]
+            files |= {file for file in shown if file.is_file()}
+            not_files += sum(not file.is_file() for file in shown)
+    return Found(tuple(sorted(files)), hidden, not_files, tuple(sorted(closed)))
+
+
+def find_files(paths: Sequence[Path], home: Path | None = None) -> list[Path]:
+    """The files that `survey` finds."""
+    return list(survey(paths, home).files)
+
+
+def name_of(path: Path) -> str:
+    """The last part of a path as text; bytes that are no UTF-8 and control signs are shown as escapes."""
+    text = os.fsencode(path.name).decode("utf-8", "backslashreplace")
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
 def batches(weighed: Iterable[tuple[T, int]], most: int) -> Iterator[list[T]]:
@@ -167,22 +216,23 @@ def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) 
             data = path.read_bytes()
         except OSError as error:
             reason = f"cannot be read from disk ({error.strerror}); check it and load again"
-            outcomes.append(Outcome(path.name, "", FileStatus.REJECTED, reason=reason))
+            outcomes.append(Outcome(name_of(path), "", FileStatus.REJECTED, reason=reason))
             continue
         digest = digest_of(data)
         before = known.get(digest)
         if digest in fresh or (before is not None and before["status"] != FileStatus.REJECTED):
             status = before["status"] if before else FileStatus.LOADED
-            outcomes.append(Outcome(path.name, digest, status, known=True))
+            outcomes.append(Outcome(name_of(path), digest, status, known=True))
             continue
         kind = kind_of(data)
         _keep(home, data, private=is_private(data, kind, request))
-        reading = Reading(digest, kind, path.name, request.profile, None, request.site)
+        reading = Reading(digest, kind, name_of(path), request.profile, None, request.site)
         if before is not None and _unchanged(before, _read(home, reading, request).file):
             reason = before["reason"]
-            outcomes.append(Outcome(path.name, digest, before["status"], reason=reason, known=True))
+            outcomes.append(Outcome(name_of(path), digest, before["status"], reason=reason, known=True))
             continue
         fresh[digest] = reading
+        write_reading(home.readings, reading)  # so that a rebuild knows the file even if this load is killed
     outcomes += _write(home, list(fresh.values()), known, request, now)
     return outcomes
 

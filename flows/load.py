@@ -24,7 +24,15 @@ from flows.derive import (
     stale_devices,
     stale_drains,
 )
-from flows.intake import Outcome, file_batches, find_files, finish_interrupted, read_again, take_in
+from flows.intake import (
+    Found,
+    Outcome,
+    file_batches,
+    finish_interrupted,
+    read_again,
+    survey,
+    take_in,
+)
 from flows.publishing import out_of_date, publish_ledger
 from flows.request import Request
 from pipeline.store import Home
@@ -57,6 +65,9 @@ class Stages:
 PLAIN = Stages()
 
 
+NOTHING_FOUND = Found(())
+
+
 @dataclass(frozen=True)
 class Summary:
     """What a load did."""
@@ -67,6 +78,7 @@ class Summary:
     minutes: int = 0
     drains: int = 0
     published: bool = False
+    found: Found = NOTHING_FOUND
 
     @property
     def new(self) -> tuple[Outcome, ...]:
@@ -76,6 +88,8 @@ class Summary:
     @property
     def clean(self) -> bool:
         """Whether nothing given was rejected, now or before."""
+        if self.found.closed:
+            return False
         return all(o.clean for o in self.new) and all(o.status != FileStatus.REJECTED for o in self.outcomes)
 
 
@@ -107,7 +121,8 @@ def run_load(
     LedgerError
         When another load is running here or the home cannot be written.
     """
-    files = find_files(paths)
+    found = survey(paths, home.root)
+    files = found.files
     with home.locked():
         finished = finish_interrupted(home, request, now)
         outcomes: list[Outcome] = []
@@ -116,7 +131,7 @@ def run_load(
             outcomes += stages.take_in(home, batch, request, now)
         progress("reading files", len(files), len(files))
         done = _derive(home, request, now, progress, stages)
-        return Summary(tuple(outcomes), tuple(finished), *done)
+        return Summary(tuple(outcomes), tuple(finished), *done, found)
 
 
 def run_rebuild(

@@ -37,7 +37,13 @@ def out_of_date(home: Home, claims: Claims, definitions: Definitions) -> dict[st
     """What the database should be made from, or null where it is made from just that."""
     files = home.lake.scan(LOAD_FILE).drop("loaded_at").collect().sort("file_sha256")
     parts = {
-        "files": digest_of_texts(files.select(pl.struct(pl.all()).struct.json_encode()).to_series()),
+        # The view `minute` names the lake's files by their place: a home that was moved is published anew.
+        "files": digest_of_texts(
+            [
+                str(home.lake.root.resolve()),
+                *files.select(pl.struct(pl.all()).struct.json_encode()).to_series(),
+            ]
+        ),
         "registry": digest_of_texts(
             claims.findings.select(pl.struct(pl.all()).struct.json_encode()).to_series()
         ),

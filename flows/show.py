@@ -5,9 +5,11 @@ from __future__ import annotations
 import csv
 import io
 import json
+import math
+import os
 import shutil
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import date, datetime
 from pathlib import Path
 from types import TracebackType
@@ -20,7 +22,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from rich.table import Table
 
 from flows.checking import CheckReport
-from flows.intake import Outcome
+from flows.intake import Found, Outcome
 from flows.load import Summary
 from flows.status import LedgerStatus
 from pipeline.store import Home
@@ -72,11 +74,11 @@ class Meter:
 
 def show_json(value: Any) -> None:
     """Print a value as JSON; times as ISO 8601."""
-    print(json.dumps(value, default=_plain, ensure_ascii=False, indent=2))
+    print(_json(value))
 
 
-def show_load(summary: Summary, home: Home, *, as_json: bool) -> None:
-    """Print what a load or rebuild did."""
+def show_load(summary: Summary, home: Home, *, as_json: bool, rebuilt: bool = False) -> None:
+    """Print what a load, or a rebuild, did."""
     if as_json:
         show_json(
             {
@@ -85,6 +87,7 @@ def show_load(summary: Summary, home: Home, *, as_json: bool) -> None:
                 "devices_computed": summary.devices,
                 "drains_summarised": summary.drains,
                 "published": summary.published,
+                "remarks": summary.found.remarks() if not rebuilt else [],
                 "database": str(home.database),
             }
         )
@@ -94,31 +97,45 @@ def show_load(summary: Summary, home: Home, *, as_json: bool) -> None:
             print(_sentence(outcome))
     if summary.finished:
         print(f"{_count(len(summary.finished), 'file')} left half-written by an earlier load: finished.")
+    for remark in () if rebuilt else summary.found.remarks():
+        print(remark)
     new = summary.new
     kept, cut = sum(o.rows_kept for o in new), sum(o.rows_rejected for o in new)
     rejected = sum(o.status == FileStatus.REJECTED for o in new)
     known = len(summary.outcomes) - len(new)
+    said = f"{_count(len(new), 'file')} read again" if rebuilt else _count(len(new), "new file")
+    others = "" if rebuilt else f", {known} known already"
     print(
-        f"{_count(len(new), 'new file')} ({rejected} rejected), {known} known already; "
-        f"{kept} rows kept, {cut} rejected; "
+        f"{said} ({rejected} rejected){others}; {kept} rows kept, {cut} rejected; "
         f"{_count(summary.devices, 'device')} computed, {_count(summary.drains, 'drain')} summarised."
     )
     print(f"Published: {home.database}" if summary.published else f"Nothing changed in {home.database}")
 
 
-def show_check(reports: Sequence[CheckReport], *, as_json: bool) -> None:
-    """Print what a load would do."""
+def show_check(found: Found, reports: Iterable[CheckReport], *, as_json: bool) -> bool:
+    """Print what a load would do, file by file as they are read; returns whether all would pass clean."""
     if as_json:
+        every = list(reports)
         show_json(
             [
-                {"path": str(r.path), "kind": r.kind, "profile": r.profile}
+                {
+                    "path": os.fsencode(r.path).decode("utf-8", "backslashreplace"),
+                    "kind": r.kind,
+                    "profile": r.profile,
+                    "understood": r.understood,
+                }
                 | r.outcome.__dict__
                 | {"rejected": r.rejected.to_dicts()}
-                for r in reports
+                for r in every
             ]
         )
-        return
+        return not found.closed and all(r.outcome.clean for r in every)
+    for remark in found.remarks():
+        print(remark)
+    files = clean = kept = read = 0
     for report in reports:
+        files, clean = files + 1, clean + report.outcome.clean
+        kept, read = kept + report.outcome.rows_kept, read + report.outcome.rows_read
         how = report.kind if report.kind != "log" else f"profile {report.profile or 'unknown'}"
         print(_sentence(report.outcome, how))
         for row in report.rejected.head(_MOST_LINES).iter_rows(named=True):
@@ -127,6 +144,12 @@ def show_check(reports: Sequence[CheckReport], *, as_json: bool) -> None:
         more = report.rejected.height - _MOST_LINES
         if more > 0:
             print(f"    and {more} more; --json lists all")
+        if report.understood:
+            print(f"    understood: {report.understood}", flush=True)
+    if files:
+        total = f"{_count(files, 'file')}, {clean} clean; {kept} of {read} rows would be kept."
+        print(f"{total} Nothing was written.")
+    return not found.closed and clean == files
 
 
 def show_status(status: LedgerStatus, *, as_json: bool) -> None:
@@ -184,18 +207,17 @@ def show_frame(frame: pl.DataFrame, how: str, output: Path | None) -> None:
         if output is None:
             raise CallError("sql: parquet cannot be printed; name a file with -o.")
         frame.write_parquet(output)
+        print(f"{_count(frame.height, 'row')} in {output}", file=sys.stderr)
         return
     if how == "table" and output is None:
         print_table(frame, None)
         return
-    if how == "json":
-        text = json.dumps(frame.to_dicts(), default=_plain, ensure_ascii=False, indent=2) + "\n"
-    else:
-        text = _csv(frame)
+    text = _json(frame.to_dicts()) + "\n" if how == "json" else _csv(frame)
     if output is None:
         sys.stdout.write(text)
     else:
         output.write_text(text, encoding="utf-8")
+        print(f"{_count(frame.height, 'row')} in {output}", file=sys.stderr)
 
 
 def print_table(frame: pl.DataFrame, title: str | None) -> None:
@@ -278,6 +300,19 @@ def _cell(value: Any) -> str:
     if isinstance(value, list):
         return ", ".join(str(item) for item in value)
     return str(value)
+
+
+def _json(value: Any) -> str:
+    return json.dumps(_finite(value), default=_plain, ensure_ascii=False, indent=2, allow_nan=False)
+
+
+def _finite(value: Any) -> Any:
+    """JSON has no word for what is no number: null."""
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    if isinstance(value, dict):
+        return {key: _finite(item) for key, item in value.items()}
+    return [_finite(item) for item in value] if isinstance(value, list | tuple) else value
 
 
 def _plain(value: Any) -> Any:

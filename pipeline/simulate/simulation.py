@@ -84,7 +84,7 @@ def simulate(
     CallError
         When a number makes no sense or the folder is not empty.
     """
-    _check_call(out, drains, days, traces_every_min, sites)
+    _check_call(out, drains, seed, days, traces_every_min, sites)
     definitions = load_definitions()
     truth = Truth(out / "truth")
     wards: list[Paperwork] = []
@@ -116,7 +116,11 @@ def simulate(
     return Simulation(out, out / "logs", log_files, registries, annotations, truth.folder, drains)
 
 
-def _check_call(out: Path, drains: int, days: int, every: int | None, sites: Sequence[Site]) -> None:
+def _check_call(
+    out: Path, drains: int, seed: int, days: int, every: int | None, sites: Sequence[Site]
+) -> None:
+    if seed < 0:
+        raise CallError(f"simulate: seed {seed}; it must be 0 or more.")
     if drains < 1 or days < 1 or not sites or (every is not None and every < 1):
         raise CallError(
             "simulate: drains, days and minutes between traces must be 1 or more, with a site at least."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 
 import polars as pl
@@ -109,8 +110,9 @@ def test_a_bad_cell_becomes_null_with_a_record(
         (["load", "nowhere.csv"], WRONG_CALL, "nowhere.csv: no such file or folder"),
         (["lode", "x"], WRONG_CALL, "lode"),
         (["load", "x", "--profil", "v1"], WRONG_CALL, "--profil"),
-        (["sql"], WRONG_CALL, "query"),
+        (["sql"], WRONG_CALL, "QUERY"),
         (["simulate", "--drains", "0", "--seed", "1", "--out", "out"], WRONG_CALL, "1 or more"),
+        (["simulate", "--drains", "1", "--seed", "-1", "--out", "out"], WRONG_CALL, "seed -1"),
         (["simulate", "--drains", "x", "--seed", "1", "--out", "out"], WRONG_CALL, "drains"),
         (["status"], FAILED, "there is no ledger here"),
         (["rejected"], FAILED, "there is no ledger here"),
@@ -241,3 +243,109 @@ def test_help_speaks_of_every_command_and_the_caution(capsys: pytest.CaptureFixt
     for command in ("demo", "load", "check", "status", "rejected", "sql", "simulate", "rebuild"):
         assert command in said
     assert "decides nothing at the bedside" in " ".join(said.split())
+
+
+def test_a_query_may_begin_with_a_comment(good: Path, home: str, capsys: pytest.CaptureFixture[str]) -> None:
+    run(["load", str(good), "--home", home])
+    capsys.readouterr()
+    assert (
+        run(["sql", "-- How many?\nSELECT count(*) AS n FROM drain", "--format", "csv", "--home", home])
+        == DONE
+    )
+    assert capsys.readouterr().out == "n\n1\n"
+
+
+def test_sql_does_not_write_into_the_home(good: Path, home: str, capsys: pytest.CaptureFixture[str]) -> None:
+    run(["load", str(good), "--home", home])
+    database = Path(home) / "drainledger.duckdb"
+    before = database.read_bytes()
+    for target in (database, Path(home) / "lake" / "x.csv"):
+        assert run(["sql", "SELECT 1", "--format", "csv", "-o", str(target), "--home", home]) == WRONG_CALL
+    assert "lies in the ledger's own home" in capsys.readouterr().err
+    assert database.read_bytes() == before
+
+
+def test_check_tells_what_it_understood(
+    good: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run(["check", str(good), "--home", str(tmp_path / "none")])
+    said = capsys.readouterr().out
+    assert (
+        "understood: device DV-0042, session 17, 2031-03-10 14:00 to 2031-03-10 14:02 (Europe/Zurich)" in said
+    )
+    assert "ordered -20 to -20 cm[H2O]" in said
+    assert "leak 120 to 140 mL/min" in said
+    assert "1 file, 1 clean; 3 of 3 rows would be kept. Nothing was written." in said
+
+
+def test_a_home_among_the_exports_is_not_taken_for_exports(
+    good: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert run(["load", "."]) == DONE
+    assert run(["load", "."]) == DONE
+    assert "0 new files (0 rejected), 1 known already" in capsys.readouterr().out
+
+
+def test_what_is_passed_over_is_counted(
+    tmp_path: Path, home: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "exports"
+    folder.mkdir()
+    (folder / ".hidden.csv").write_text("x")
+    (folder / "loop").symlink_to(folder)
+    (folder / "gone.csv").symlink_to(folder / "nothing")
+    assert run(["load", str(folder), "--home", home]) == DONE
+    said = capsys.readouterr().out
+    assert "1 hidden (their names begin with a dot) passed over." in said
+    assert "2 passed over that are no files" in said
+    assert "There are no files to read at the paths given." in said
+
+
+def test_a_name_that_is_no_text_is_shown_by_escapes(
+    tmp_path: Path, home: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "exports"
+    folder.mkdir()
+    name = b"caf\xe9 \x1b[31m.csv"
+    (Path(os.fsdecode(os.fsencode(folder) + b"/" + name))).write_text(LOG.format(state="walk", leak="1"))
+    assert run(["load", str(folder), "--home", home]) == SOME_REJECTED
+    assert run(["rejected", "--home", home]) == DONE
+    said = capsys.readouterr().out
+    assert "caf\\xe9 \\x1b[31m.csv" in said
+    assert "\x1b" not in said
+
+
+def test_a_fault_nobody_foresaw_is_one_sentence_and_says_where_the_details_are(
+    good: Path, home: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def broken(*arguments: object, **options: object) -> None:
+        raise ZeroDivisionError("a secret value\nand more")
+
+    monkeypatch.setattr("flows.load.run_load", broken)
+    assert run(["load", str(good), "--home", home]) == FAILED
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1
+    assert "last-fault.txt" in said
+    assert "ZeroDivisionError" in (Path(home) / "private" / "last-fault.txt").read_text()
+
+
+def test_a_home_that_was_moved_is_published_anew_by_the_next_load(
+    good: Path, home: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run(["load", str(good), "--home", home])
+    moved = tmp_path / "moved here"
+    Path(home).rename(moved)
+    assert run(["load", str(good), "--home", str(moved)]) == DONE
+    capsys.readouterr()
+    assert run(["sql", "SELECT count(*) AS n FROM minute", "--format", "csv", "--home", str(moved)]) == DONE
+    assert capsys.readouterr().out == "n\n3\n"
+
+
+def test_json_has_null_for_what_is_no_number(
+    good: Path, home: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run(["load", str(good), "--home", home])
+    capsys.readouterr()
+    run(["sql", "SELECT 'nan'::DOUBLE AS x", "--format", "json", "--home", home])
+    assert json.loads(capsys.readouterr().out) == [{"x": None}]
