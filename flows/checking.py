@@ -8,8 +8,9 @@ from pathlib import Path
 
 import polars as pl
 
-from flows.intake import Found, Outcome, kind_of, name_of
+from flows.intake import Outcome, kind_of
 from flows.request import Request
+from flows.survey import Found, name_of
 from pipeline.cohort import read_annotations, read_registry
 from pipeline.ingest import read_log
 from schemas.lake import MINUTE
@@ -88,7 +89,7 @@ def _understood(minutes: pl.DataFrame, traces: pl.DataFrame, zone: str | None) -
     said = [
         f"device {_some(devices)}, session {_some(sessions)}, {first} to {last} ({zone})",
         *(
-            f"{what} {minutes[column].min():g} to {minutes[column].max():g} {MINUTE.column(column).unit}"
+            f"{what} {_least(minutes, column)} to {_most(minutes, column)} {MINUTE.column(column).unit}"
             for what, column in _RANGES.items()
             if minutes[column].null_count() < minutes.height
         ),
@@ -96,6 +97,14 @@ def _understood(minutes: pl.DataFrame, traces: pl.DataFrame, zone: str | None) -
     if traces.height:
         said.append(f"{traces.height} traces")
     return "; ".join(said)
+
+
+def _least(minutes: pl.DataFrame, column: str) -> str:
+    return f"{minutes.select(pl.col(column).min()).item():g}"
+
+
+def _most(minutes: pl.DataFrame, column: str) -> str:
+    return f"{minutes.select(pl.col(column).max()).item():g}"
 
 
 def _some(values: Sequence[object], most: int = 3) -> str:

@@ -137,7 +137,8 @@ def load(
     paths
         Files and folders. Logs, registries and annotations are told apart by their first line.
     """
-    from flows.show import Meter, show_load
+    from flows.meter import Meter
+    from flows.show import show_load
 
     every = [*paths, *(registry or [])]
     if not every:
@@ -170,9 +171,9 @@ def check(
         Files and folders.
     """
     from flows.checking import check_files
-    from flows.intake import survey
     from flows.request import request_for
     from flows.show import show_check
+    from flows.survey import survey
 
     if not paths:
         raise CallError("check: no path given; name the files or folders to check.")
@@ -245,8 +246,9 @@ def sql(
 def rebuild(*, home: HomeDir, json_: Json = False) -> int:
     """Make everything derived again from the raw files."""
     from flows.load import run_rebuild
+    from flows.meter import Meter
     from flows.request import request_for
-    from flows.show import Meter, show_load
+    from flows.show import show_load
 
     ledger = _ledger(home)
     with Meter() as progress:
@@ -264,7 +266,8 @@ def simulate(
     json_: Json = False,
 ) -> int:
     """Write synthetic logs, a registry and the truth behind them."""
-    from flows.show import Meter, show_json
+    from flows.meter import Meter
+    from flows.show import show_json
     from pipeline.simulate import simulate as write
 
     with Meter() as progress:

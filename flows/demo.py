@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from flows.load import run_load
+from flows.meter import Meter
 from flows.request import request_for
-from flows.show import Meter, show_json
+from flows.show import show_json
 from pipeline.marts import select
 from pipeline.store import Home
 from schemas.errors import CallError, InputError

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from flows.intake import batches
+from flows.survey import batches
 from pipeline.cohort import Claims, claim, cuts_of, load_rules, standing, summarise, use_annotations
 from pipeline.course import course_of
 from pipeline.course.evidence import evidence_of

@@ -24,17 +24,10 @@ from flows.derive import (
     stale_devices,
     stale_drains,
 )
-from flows.intake import (
-    Found,
-    Outcome,
-    file_batches,
-    finish_interrupted,
-    read_again,
-    survey,
-    take_in,
-)
+from flows.intake import Outcome, finish_interrupted, read_again, take_in
 from flows.publishing import out_of_date, publish_ledger
 from flows.request import Request
+from flows.survey import Found, file_batches, survey
 from pipeline.store import Home
 from pipeline.store.journal import Reading, read_readings, write_journal
 from schemas.derivation import MADE

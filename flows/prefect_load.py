@@ -21,10 +21,11 @@ from prefect.tasks import Task
 from pydantic import SecretStr
 
 from flows.derive import compute_devices, compute_drains
-from flows.intake import find_files, take_in
+from flows.intake import take_in
 from flows.load import Stages, Summary, run_load
 from flows.publishing import publish_ledger
 from flows.request import request_for
+from flows.survey import find_files
 from pipeline.store import Home
 from schemas.errors import CallError
 

@@ -12,19 +12,18 @@ import sys
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
 import polars as pl
 from rich.console import Console
 from rich.markup import escape
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from flows.checking import CheckReport
-from flows.intake import Found, Outcome
+from flows.intake import Outcome
 from flows.load import Summary
 from flows.status import LedgerStatus
+from flows.survey import Found
 from pipeline.store import Home
 from schemas.errors import CallError
 from schemas.vocabulary import FileStatus
@@ -33,43 +32,6 @@ _MOST_LINES = 20  # of rejected rows a table shows a file; all of them with --js
 _WIDEST = 100_000  # columns that no table needs
 # A spreadsheet runs a cell that begins with one of these as a formula.
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
-
-
-class Meter:
-    """Progress of long work on standard error: bars on a terminal, a line a step elsewhere."""
-
-    def __init__(self) -> None:
-        self._bars: Progress | None = None
-        self._tasks: dict[str, Any] = {}
-
-    def __enter__(self) -> Meter:
-        if sys.stderr.isatty():
-            self._bars = Progress(
-                TextColumn("{task.description}"),
-                BarColumn(),
-                MofNCompleteColumn(),
-                TimeElapsedColumn(),
-                console=Console(stderr=True),
-            )
-            self._bars.start()
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        if self._bars is not None:
-            self._bars.stop()
-
-    def __call__(self, what: str, done: int, total: int) -> None:
-        """Note that `done` of `total` of that work is done."""
-        if total == 0:
-            return
-        if self._bars is None:
-            print(f"{what}: {done} of {total}", file=sys.stderr, flush=True)
-            return
-        if what not in self._tasks:
-            self._tasks[what] = self._bars.add_task(what, total=total)
-        self._bars.update(self._tasks[what], completed=done, total=total)
 
 
 def show_json(value: Any) -> None:

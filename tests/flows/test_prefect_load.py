@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.store import Home
+from schemas.errors import CallError
 from tests.support.homes import differences, load, make_home, published
 
 LOG = """# drain-log: 1
@@ -59,6 +60,24 @@ def test_prefect_keeps_an_artifact_with_the_counts(orchestrated: tuple[Home, Pat
     artifact = Artifact.get("load-summary")
     assert artifact is not None
     assert "| rows kept | 2 |" in str(artifact.data)
+
+
+def test_a_path_that_is_not_there_is_said_to_the_caller_alone(
+    orchestrated: tuple[Home, Path, Path], tmp_path: Path
+) -> None:
+    from pydantic import SecretStr
+
+    from flows.prefect_load import load as load_flow
+    from flows.prefect_load import load_under_prefect
+
+    home, _, database = orchestrated
+    gone = tmp_path / "White_Stork.csv"
+    with pytest.raises(CallError, match=r"White_Stork\.csv: no such file"):
+        load_under_prefect(home, [gone])
+    with pytest.raises(CallError, match="a path that was given is not there"):
+        load_flow(home.root, [SecretStr(str(gone))])
+    with sqlite3.connect(database) as records:
+        assert "Stork" not in "\n".join(records.iterdump())
 
 
 def test_no_file_name_reaches_prefects_records(orchestrated: tuple[Home, Path, Path]) -> None:

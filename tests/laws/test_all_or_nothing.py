@@ -11,8 +11,10 @@ from pathlib import Path
 import duckdb
 import pytest
 
+from flows.load import run_rebuild
+from flows.request import request_for
 from pipeline.store import Home
-from tests.support.homes import differences, load, make_home, published
+from tests.support.homes import NOW, differences, load, make_home, published
 
 HERE = Path(__file__).parent
 ENVIRONMENT = os.environ | {"PYTHONPATH": str(HERE.parent.parent)}
@@ -85,3 +87,44 @@ def test_a_reader_with_the_database_open_is_not_disturbed_by_a_load(
     assert after == before
     with duckdb.connect(str(home.database), read_only=True) as fresh:
         assert fresh.sql("SELECT count(*) FROM drain").fetchall() == [(4,)]
+
+
+@pytest.mark.parametrize("fatal", [20, 30, 40, 50, 60, 70])
+def test_a_killed_correction_that_is_taken_back_leaves_no_trace(
+    fatal: int, tmp_path: Path, small: list[Path], undisturbed: Home
+) -> None:
+    home = make_home(tmp_path / "home")
+    load(home, small)
+    registry = next(path for path in small if path.name == "registry corrected.csv").read_bytes()
+    wrong, right = tmp_path / "wrong.csv", tmp_path / "right.csv"
+    wrong.write_bytes(registry.replace(b"2031-04-02", b"2031-04-03").replace(b"15:00:00", b"11:00:00"))
+    right.write_bytes(registry.replace(b"2031-04-02", b"2031-04-04"))
+    assert killed_load(home, fatal, [wrong]).returncode == -signal.SIGKILL
+    load(home, [right])
+    tables = published(home)
+    expected = published(undisturbed)
+    del tables["load_file"], expected["load_file"]  # the two corrections are files of their own
+    assert differences(tables, expected) == []
+
+
+@pytest.mark.parametrize("broken", ["minute", "course", "load_file", "drain"])
+def test_rebuild_mends_a_lake_that_cannot_be_read(
+    broken: str, tmp_path: Path, small: list[Path], undisturbed: Home
+) -> None:
+    home = make_home(tmp_path / "home")
+    load(home, small)
+    for part in (home.lake.root / broken).rglob("*.parquet"):
+        part.chmod(0o600)
+        part.write_bytes(b"PAR1 no longer")
+    run_rebuild(home, request_for(home), NOW)
+    assert differences(published(home), published(undisturbed)) == []
+    assert (home.root / "lake.broken-1").is_dir()
+
+
+def test_rebuild_knows_the_files_of_a_load_that_was_killed_while_reading(
+    tmp_path: Path, small: list[Path], undisturbed: Home
+) -> None:
+    home = make_home(tmp_path / "home")
+    assert killed_load(home, 30, small).returncode == -signal.SIGKILL
+    run_rebuild(home, request_for(home), NOW)
+    assert differences(published(home), published(undisturbed)) == []

@@ -7,7 +7,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from flows.intake import find_files
+from flows.survey import find_files
 from pipeline.marts import select
 from pipeline.store import Home
 from pipeline.store.vault import digest_of
@@ -80,3 +80,17 @@ def test_published_minutes_belong_to_one_drain_each_unless_a_use_is_shared(loade
     )
     assert not doubled["unshared"].any()
     assert doubled.height == 1  # the sample folder has one Y-connector
+
+
+def test_bytes_that_nobody_recognises_are_kept_in_the_private_store(tmp_path: Path) -> None:
+    registry = "# drain-registry: 1\n# exported_at: 2031-04-01T06:00:00+02:00\ndrain_key,patient_key\n"
+    odd = {"utf-16.csv": registry.encode("utf-16"), "memo.txt": b"\nDear all,\n", "empty.csv": b""}
+    folder = tmp_path / "exports"
+    folder.mkdir()
+    for name, data in odd.items():
+        (folder / name).write_bytes(data)
+    home = make_home(tmp_path / "home")
+    load(home, [folder])
+    for data in odd.values():
+        assert home.private_raw.read(digest_of(data)) == data
+        assert not home.raw.path(digest_of(data)).exists()
