@@ -15,9 +15,10 @@ def leak_minutes(minutes: pl.DataFrame, rules: LeakRules) -> pl.DataFrame:
     """
     The minutes of each drain that say whether the leak was on, numbered by leak.
 
-    On-stretches less than `rules.join_below` apart are one leak; so are on-stretches further apart
-    between which no minute was seen without leak, for nothing shows that the leak had ended. A leak with
-    fewer than `rules.blip_below` minutes on in all is a blip.
+    On-stretches less than `rules.join_below` apart are one leak. Further apart they are two, also where
+    nothing was seen in between: whether the leak went on through the hole, nobody can tell, and each of the
+    two has an edge that may lie anywhere in it. A leak with fewer than `rules.blip_below` minutes on in all
+    is a blip.
 
     Parameters
     ----------
@@ -44,8 +45,7 @@ def leak_minutes(minutes: pl.DataFrame, rules: LeakRules) -> pl.DataFrame:
         )
     )
     apart = pl.col("minute") - pl.col("minute").shift(1).over(drain) - _MINUTE
-    off_between = pl.col("off_so_far") > pl.col("off_so_far").shift(1).over(drain)
-    new = ((apart >= pl.duration(minutes=rules.join_below)) & off_between).fill_null(True)
+    new = (apart >= pl.duration(minutes=rules.join_below)).fill_null(True)
     on = (
         known.filter(pl.col("on"))
         .with_columns(leak_no=new.cast(pl.Int32).cum_sum().over(drain))
@@ -111,6 +111,8 @@ def leak_outcome(
     | never on, not so | null | null | null | null |
 
     An end is confirmed by `rules.confirm` assessable leak-free minutes behind it, or by a planned removal.
+    A recurrence is a leak before which, since the leak before, minutes were seen without. Where a blip may be
+    a leak (`may_be_a_leak`), the last end may lie as late as its own, and nothing shows that there was none.
     Watched from the origin: the first assessable minute at most `rules.late_entry` after it,
     `watched.watched_share` of the minutes up to the last assessable one assessable, and the leak's absence
     confirmed like an end. Where `leak_end_latest_at` lies after `leak_ended_at` the end fell into a hole;
@@ -135,18 +137,21 @@ def leak_outcome(
         minutes_known=pl.len(),
         off_behind=pl.col("off_so_far").max() - pl.col("off_so_far").filter(pl.col("on")).max().fill_null(0),
     )
+    off_since = pl.col("off_before") - pl.col("off_by_end").shift(1).over("drain_id", order_by="leak_no")
     counted = (
         leaks.filter(~pl.col("blip"))
+        .with_columns(recurs=(off_since > 0).fill_null(False))
         .group_by("drain_id")
-        .agg(
-            leaks=pl.len(),
-            last_end=pl.col("ended_at").max(),
-            end_latest_at=pl.col("end_latest_at").sort_by("leak_no").last(),
-        )
+        .agg(recurrences=pl.col("recurs").sum(), last_end=pl.col("ended_at").max())
+    )
+    possible = (
+        leaks.filter(may_be_a_leak(rules))
+        .group_by("drain_id")
+        .agg(end_latest_at=pl.coalesce("end_latest_at", "ended_at").max())
     )
     last_on = leaks.group_by("drain_id").agg(seen_on_until=pl.col("ended_at").max())
     ongoing = pl.col("ongoing")
-    leaked = pl.col("leaks").is_not_null()
+    leaked, none = pl.col("last_end").is_not_null(), pl.col("end_latest_at").is_null()
     confirmed = (pl.col("off_behind") >= rules.confirm) | (
         pl.col("removal_reason") == RemovalReason.PLANNED.value
     ).fill_null(False)
@@ -161,6 +166,7 @@ def leak_outcome(
     return (
         drains.join(seen, on="drain_id", how="left")
         .join(counted, on="drain_id", how="left")
+        .join(possible, on="drain_id", how="left")
         .join(last_on, on="drain_id", how="left")
         .select(
             "drain_id",
@@ -171,11 +177,11 @@ def leak_outcome(
             leak_end_earliest_at=pl.when(ongoing).then("seen_on_until").when(leaked).then("last_end"),
             leak_end_latest_at=pl.when(ended).then("end_latest_at"),
             leak_recurrences=pl.when(ongoing.is_not_null()).then(
-                (pl.col("leaks").fill_null(1) - 1).cast(pl.Int32)
+                pl.col("recurrences").fill_null(0).cast(pl.Int32)
             ),
             leak_hours=pl.when(ended)
             .then(pl.max_horizontal(lasted, pl.lit(0.0)))
-            .when(~leaked & ~ongoing & from_origin)
+            .when(none & ~ongoing & from_origin)
             .then(0.0),
             leak_ongoing_at_end=ongoing,
         )

@@ -55,8 +55,27 @@ def test_stretches_less_than_8_hours_apart_are_one_leak() -> None:
     assert leaks((0, 5, ON), (5, 13, OFF), (13, 20, ON)) == [(0, 5, False), (13, 20, False)]
 
 
-def test_a_hole_in_which_nobody_saw_the_leak_off_does_not_end_it() -> None:
-    assert leaks((0, 5, ON), (15, 20, ON)) == [(0, 20, False)]
+def test_a_leak_is_not_carried_through_a_hole_of_8_hours_in_which_nobody_saw_it() -> None:
+    minute = 1 / 60
+    assert leaks((0, 5, ON), (13 - minute, 20, ON)) == [(0, 20, False)]
+    assert leaks((0, 5, ON), (13, 20, ON)) == [(0, 5, False), (13, 20, False)]
+
+
+def test_a_leak_on_either_side_of_a_hole_is_not_seen_to_recur() -> None:
+    got = outcome((0, 10, ON), (20, 30, ON), (30, 50, OFF))
+    assert (got["leak_recurrences"], got["leak_ended_at"]) == (0, after(30))
+    assert outcome((0, 10, ON), (10, 11, OFF), (21, 30, ON), (30, 50, OFF))["leak_recurrences"] == 1
+
+
+def test_a_blip_behind_a_hole_may_be_the_leak_still_going_on() -> None:
+    got = outcome((0, 10, ON), (20, 20.5, ON), (20.5, 50, OFF))
+    assert (got["leak_ended_at"], got["leak_end_latest_at"]) == (after(10), after(20.5))
+
+
+def test_a_blip_that_a_hole_could_make_a_leak_is_no_proof_that_it_never_leaked() -> None:
+    quiet = ((0, 10, OFF), (10, 10.5, ON))
+    assert outcome(*quiet, (10.75, 80, OFF))["leak_hours"] == 0.0
+    assert outcome(*quiet, (11.5, 80, OFF))["leak_hours"] is None
 
 
 def test_under_60_minutes_on_in_all_is_a_blip() -> None:

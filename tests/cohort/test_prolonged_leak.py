@@ -195,6 +195,17 @@ def test_an_end_in_a_hole_over_the_threshold_is_unknown() -> None:
     assert planned((0, 110, ON), (120 + MINUTE, 200, OFF), out=200) == unknown("gap_spans_threshold")
 
 
+def test_a_leak_is_not_carried_over_the_threshold_through_a_hole_that_nobody_watched() -> None:
+    leak = (0, 90, ON)
+    assert planned(leak, (140, 140 + 40 * MINUTE, ON), (141, 200, OFF), out=200) == unknown(
+        "gap_spans_threshold"
+    )
+    assert planned(leak, (140, 145, ON), (145, 200, OFF), out=200) == unknown("gap_spans_threshold")
+    assert planned(leak, (140, 146, ON), (146, 200, OFF), out=200) == YES  # six hours after it by themselves
+    short = ((0, 117, ON), (117 + 8 - MINUTE, 125, ON), (125, 200, OFF))
+    assert planned(*short, out=200) == YES  # a hole of under 8 h is still bridged
+
+
 def test_a_leak_that_may_have_begun_before_the_threshold_is_unknown() -> None:
     assert planned((0, 110, OFF), (130, 133, ON), (133, 200, OFF), out=200) == unknown("gap_spans_threshold")
 
