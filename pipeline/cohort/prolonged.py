@@ -15,7 +15,8 @@ The threshold τ is `threshold` hours after the origin. The first line that hold
  7. On at the last assessable minute, within `removal_window` of a planned removal: unknown,
     `removed_leaking`.
  8. Else on at the last assessable minute: unknown, `log_ends_leaking`.
- 9. Watched past τ, `watched_share` of the minutes from τ to the removal assessable, without leak: **no**.
+ 9. Watched past τ, `watched_share` of the minutes from τ to the removal assessable, without leak, and the
+    use is over: **no**.
 10. A planned removal after τ, `watched_share` of its last `removal_window` hours assessable, no leak seen
     after τ: **no**.
 11. The registry says one of the five words of line 6: unknown, that word.
@@ -32,7 +33,8 @@ its edge counts like one of a leak (line 5), and so do its minutes after τ (lin
 
 Some leak after τ, but less than `leak_after` hours and none across τ, still gives line 9 if the minutes
 that cannot be assessed could not fill it up to `leak_after`. Where nobody recorded the time of removal,
-line 9 looks up to the last minute of the log and wants `leak_after` leak-free hours after τ.
+line 9 looks up to the last minute of the log, wants `leak_after` leak-free hours after τ, and that the
+registry has a reason for the removal or something else shows that the use is over.
 
 A removal may be presumed where nobody recorded why or when the tube came out (no registry, no reason or
 `other`, or no time). The log must end with `confirm` assessable minutes without leak, within
@@ -157,21 +159,6 @@ def _decision(definition: ProlongedLeakRules, rules: LeakRules) -> tuple[pl.Expr
     near_removal = (pl.col("last_known") + _MINUTE >= out - window).fill_null(False)
     after_tau = (out > tau).fill_null(False)
 
-    unknown_after = pl.col("span_after") - pl.col("known_after")
-    maybe_on = pl.col("maybe_on_after")
-    little_leak = (maybe_on == 0) | (maybe_on + unknown_after < leak_after)
-    watched = (
-        (pl.col("span_after") > 0)
-        & (pl.col("known_after") >= definition.watched_share * pl.col("span_after"))
-        & little_leak
-        & (out.is_not_null() | (pl.col("off_after") >= leak_after))
-    )
-    watched_end = (
-        planned
-        & after_tau
-        & (pl.col("known_in_window") >= definition.watched_share * _minutes(definition.removal_window))
-        & (maybe_on == 0)
-    )
     over = (
         out.is_not_null()
         | pl.col("later_session")
@@ -179,6 +166,22 @@ def _decision(definition: ProlongedLeakRules, rules: LeakRules) -> tuple[pl.Expr
             pl.col("last_export_at")
             >= pl.col("ended_at") + _MINUTE + pl.duration(minutes=_minutes(definition.presumed_after))
         )
+    )
+    unknown_after = pl.col("span_after") - pl.col("known_after")
+    maybe_on = pl.col("maybe_on_after")
+    little_leak = (maybe_on == 0) | (maybe_on + unknown_after < leak_after)
+    watched = (
+        (pl.col("span_after") > 0)
+        & (pl.col("known_after") >= definition.watched_share * pl.col("span_after"))
+        & little_leak
+        & (over | why.is_not_null())
+        & (out.is_not_null() | (pl.col("off_after") >= leak_after))
+    )
+    watched_end = (
+        planned
+        & after_tau
+        & (pl.col("known_in_window") >= definition.watched_share * _minutes(definition.removal_window))
+        & (maybe_on == 0)
     )
     presumable = (out.is_null() | near_removal) & (pl.col("off_behind") >= rules.confirm) & over
     presumes = pl.lit(bool(definition.presume_removal))

@@ -126,8 +126,18 @@ def test_the_last_six_hours_before_a_planned_removal_are_enough() -> None:
 
 
 def test_after_the_threshold_a_log_without_removal_needs_six_leak_free_hours() -> None:
-    assert verdict((0, 100, ON), (100, 126, OFF)) == NO
-    assert verdict((0, 100, ON), (100, 126 - MINUTE, OFF)) == unknown("still_in")
+    assert verdict((0, 100, ON), (100, 126, OFF), reason="died") == NO
+    assert verdict((0, 100, ON), (100, 126 - MINUTE, OFF), reason="died") == unknown("died")
+
+
+def test_a_drain_watched_past_the_threshold_that_may_still_be_running_is_unknown() -> None:
+    quiet = ((0, 100, ON), (100, 127, OFF))
+    assert verdict(*quiet) == unknown("still_in")
+    assert verdict(*quiet, exported=127 + 24 - MINUTE) == unknown("still_in")
+    assert verdict(*quiet, exported=127 + 24) == NO
+    assert verdict(*quiet, later_session=True) == NO
+    assert verdict(*quiet, reason="died") == NO  # the registry has no time, yet the tube is out
+    assert verdict(*quiet, out=127, reason="other") == NO
 
 
 @pytest.mark.parametrize(
