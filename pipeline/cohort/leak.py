@@ -96,7 +96,12 @@ def may_be_a_leak(rules: LeakRules) -> pl.Expr:
 
 
 def leak_outcome(
-    drains: pl.DataFrame, known: pl.DataFrame, leaks: pl.DataFrame, rules: LeakRules, watched: DrainRules
+    drains: pl.DataFrame,
+    known: pl.DataFrame,
+    leaks: pl.DataFrame,
+    rules: LeakRules,
+    watched: DrainRules,
+    removal_window: float,
 ) -> pl.DataFrame:
     """
     When each drain's last leak ended.
@@ -110,7 +115,8 @@ def leak_outcome(
     | never on, watched from the origin | null | null | null | 0 |
     | never on, not so | null | null | null | null |
 
-    An end is confirmed by `rules.confirm` assessable leak-free minutes behind it, or by a planned removal.
+    An end is confirmed by `rules.confirm` assessable leak-free minutes behind it, or by a planned removal
+    at most `removal_window` hours after the last assessable minute.
     A recurrence is a leak before which, since the leak before, minutes were seen without. Where a blip may be
     a leak (`may_be_a_leak`), the last end may lie as late as its own, and nothing shows that there was none.
     Watched from the origin: the first assessable minute at most `rules.late_entry` after it,
@@ -123,7 +129,9 @@ def leak_outcome(
     Parameters
     ----------
     drains
-        `drain_id`, `origin_at`, `removal_reason`.
+        `drain_id`, `origin_at`, `tube_out_at`, `removal_reason`.
+    removal_window
+        Of the definition of a prolonged leak, in hours.
 
     Returns
     -------
@@ -152,9 +160,11 @@ def leak_outcome(
     last_on = leaks.group_by("drain_id").agg(seen_on_until=pl.col("ended_at").max())
     ongoing = pl.col("ongoing")
     leaked, none = pl.col("last_end").is_not_null(), pl.col("end_latest_at").is_null()
-    confirmed = (pl.col("off_behind") >= rules.confirm) | (
-        pl.col("removal_reason") == RemovalReason.PLANNED.value
-    ).fill_null(False)
+    to_removal = pl.col("tube_out_at") - pl.col("last_known") - _MINUTE
+    planned = (pl.col("removal_reason") == RemovalReason.PLANNED.value) & (
+        to_removal <= pl.duration(minutes=round(removal_window * 60))
+    )
+    confirmed = (pl.col("off_behind") >= rules.confirm) | planned.fill_null(False)
     ended = leaked & ~ongoing & confirmed
     span = (pl.col("last_known") + _MINUTE - pl.col("origin_at")).dt.total_minutes()
     from_origin = (

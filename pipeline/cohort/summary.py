@@ -79,10 +79,12 @@ def summarise(
 
     known = leak_minutes(minutes, definitions.leak)
     leaks = leaks_of(known)
-    drains = drains.join(
-        leak_outcome(drains, known, leaks, definitions.leak, definitions.drain), on=_ID, how="left"
+    published = definitions.prolonged_leak[0]
+    outcome = leak_outcome(
+        drains, known, leaks, definitions.leak, definitions.drain, published.removal_window
     )
-    verdict = prolonged_leak(drains, known, leaks, definitions.prolonged_leak[0], definitions.leak)
+    drains = drains.join(outcome, on=_ID, how="left")
+    verdict = prolonged_leak(drains, known, leaks, published, definitions.leak)
     drains = drains.join(verdict, on=_ID, how="left").join(
         first_output(minutes, drains, definitions), on=_ID, how="left"
     )

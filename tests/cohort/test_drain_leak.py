@@ -13,6 +13,7 @@ from pipeline.definitions import load_definitions
 ORIGIN = datetime(2031, 3, 10, 13, 0, tzinfo=UTC)
 DEFINITIONS = load_definitions()
 ON, OFF = True, False
+INSTANT = pl.Datetime("us", "UTC")
 
 
 def after(hours: float) -> datetime:
@@ -38,13 +39,22 @@ def leaks(*parts: tuple[float, float, bool]) -> list[tuple]:
     ]
 
 
-def outcome(*parts: tuple[float, float, bool], reason: str | None = "planned") -> dict:
+def outcome(
+    *parts: tuple[float, float, bool], reason: str | None = "planned", out: float | None = None
+) -> dict:
+    """When the last leak ended; the tube came out with the last minute, or at hour `out`."""
     known = leak_minutes(watched(*parts), DEFINITIONS.leak)
     drains = pl.DataFrame(
-        {"drain_id": ["D"], "origin_at": [ORIGIN], "removal_reason": [reason]},
-        schema={"drain_id": pl.String, "origin_at": pl.Datetime("us", "UTC"), "removal_reason": pl.String},
+        {
+            "drain_id": ["D"],
+            "origin_at": [ORIGIN],
+            "tube_out_at": [after(parts[-1][1] if out is None else out)],
+            "removal_reason": [reason],
+        },
+        schema_overrides={"origin_at": INSTANT, "tube_out_at": INSTANT, "removal_reason": pl.String},
     )
-    return leak_outcome(drains, known, leaks_of(known), DEFINITIONS.leak, DEFINITIONS.drain).row(
+    window = DEFINITIONS.prolonged_leak[0].removal_window
+    return leak_outcome(drains, known, leaks_of(known), DEFINITIONS.leak, DEFINITIONS.drain, window).row(
         0, named=True
     )
 
@@ -115,6 +125,12 @@ def test_an_end_needs_6_leak_free_hours_or_a_planned_removal(hours_behind, reaso
     assert (got["leak_hours"] == 10.0) is an_end
     assert (got["leak_ended_at"] == after(10)) is an_end
     assert got["leak_end_earliest_at"] == after(10)
+
+
+@pytest.mark.parametrize(("out", "an_end"), [(16 + 2 / 3, True), (16 + 2 / 3 + 1 / 60, False), (70, False)])
+def test_a_planned_removal_confirms_only_an_end_that_was_watched_close_to_it(out, an_end) -> None:
+    got = outcome((0, 10, ON), (10, 10 + 2 / 3, OFF), out=out)
+    assert (got["leak_hours"] == 10.0) is an_end
 
 
 def test_never_on_and_watched_from_the_origin_is_0_hours() -> None:

@@ -61,8 +61,9 @@ def verdict(
     }
     instants = {name: INSTANT for name in row if name.endswith("_at")}
     drains = pl.DataFrame([row], schema_overrides={**instants, "removal_reason": pl.String})
+    window = definition.removal_window
     drains = drains.join(
-        leak_outcome(drains, known, leaks, DEFINITIONS.leak, DEFINITIONS.drain), on="drain_id"
+        leak_outcome(drains, known, leaks, DEFINITIONS.leak, DEFINITIONS.drain, window), on="drain_id"
     )
     return (
         prolonged_leak(drains, known, leaks, definition, DEFINITIONS.leak)
