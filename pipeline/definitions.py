@@ -227,6 +227,7 @@ class DrainRules(Section):
     """When a drain's stretch was watched well enough for a sum over it."""
 
     watched_share: float
+    read_within: int
     first_hours: float
 
 

@@ -290,9 +290,15 @@ COURSE = Table(
         Column(
             "output_ml",
             REAL,
-            "Fluid since the use began, never falling; null where no reading says.",
+            "Fluid since the use began as last read, never falling; null before the first accepted reading.",
             "mL",
             least=0,
+        ),
+        Column(
+            "volume_read",
+            FLAG,
+            "Whether the minute has an accepted canister reading; if not, `output_ml` is an older one.",
+            nullable=False,
         ),
         Column("tidaling", TEXT, "Tidaling verdict of the minute.", nullable=False, words=words_of(Verdict)),
         Column("tidaling_basis", TEXT, "What the verdict rests on.", words=words_of(TidalingBasis)),

@@ -6,20 +6,22 @@ import polars as pl
 
 from pipeline.cohort.minutes import STRETCH
 from pipeline.cohort.quantities import in_steps, in_units, steps_per_unit
-from pipeline.definitions import ResolutionRules
+from pipeline.definitions import Definitions, DrainRules, ResolutionRules
+from schemas.vocabulary import State
 
-_USE_OUTPUT = ["use_id", "minute", "output_ml"]
+_USE_OUTPUT = ["use_id", "minute", "state", "output_ml", "volume_read"]
 
 
 def stretch_outputs(
-    drain_use: pl.DataFrame, minutes: pl.DataFrame, course: pl.DataFrame, resolution: ResolutionRules
+    drain_use: pl.DataFrame, minutes: pl.DataFrame, course: pl.DataFrame, definitions: Definitions
 ) -> pl.DataFrame:
     """
     What each stretch of a use added to its drain's fluid.
 
     A use's output counts from the use's beginning; a drain that takes over in the middle gets only what
-    came after: the last reading in its stretch less the last one before it. Quantities are whole steps
-    of the volume resolution, so that sums are exact.
+    came after: the last reading in its stretch less the last one before it. Where the device ran on for more
+    than `drain.read_within` after the last reading, nobody knows what came in the end, and what was read
+    is no sum. Quantities are whole steps of the volume resolution, so that sums are exact.
 
     Parameters
     ----------
@@ -32,12 +34,13 @@ def stretch_outputs(
 
     Returns
     -------
-    `drain_use` with `base` (steps of the use's output at the stretch's beginning), `amount` (steps that
-    came in it; 0 where nothing was observed, null where observed minutes hold no reading), `before` (steps
-    of the drain before the stretch; null where one of the earlier amounts is) and `output_before_ml` (to
+    `drain_use` with `base` (steps of the use's output at the stretch's beginning; null where the volume was
+    long unread by then), `amount` (steps that
+    came in it; 0 where nothing was observed, null where it was not read to the end), `before` (steps of the
+    drain before the stretch; null where one of the earlier amounts is) and `output_before_ml` (to
     add to the use's output to get the drain's).
     """
-    per_ml = steps_per_unit(resolution.volume)
+    per_ml = steps_per_unit(definitions.resolution.volume)
     readings = (
         course.lazy()
         .select(*_USE_OUTPUT)
@@ -45,15 +48,19 @@ def stretch_outputs(
         .join(drain_use.lazy().select(*STRETCH), on="use_id")
         .filter(pl.col("minute") < pl.col("from_at"))
         .group_by(STRETCH)
-        .agg(base=in_steps("output_ml", per_ml).max())
+        .agg(base=in_steps("output_ml", per_ml).max(), base_read=read_to_end(definitions.drain))
     )
     inside = (
         minutes.lazy()
         .group_by(STRETCH)
-        .agg(last=in_steps("output_ml", per_ml).max(), any_observed=pl.col("observed").any())
+        .agg(
+            last=in_steps("output_ml", per_ml).filter("volume_read").max(),
+            any_observed=pl.col("observed").any(),
+            read_to_end=read_to_end(definitions.drain),
+        )
     )
     amount = (
-        pl.when(pl.col("last").is_not_null())
+        pl.when(pl.col("last").is_not_null() & pl.col("read_to_end"))
         .then(pl.col("last") - pl.col("base"))
         .when(~pl.col("any_observed").fill_null(False))
         .then(0)
@@ -64,13 +71,25 @@ def stretch_outputs(
         drain_use.lazy()
         .join(readings, on=STRETCH, how="left")
         .join(inside, on=STRETCH, how="left")
-        .with_columns(base=pl.col("base").fill_null(0))
+        .with_columns(base=pl.when(pl.col("base_read").fill_null(True)).then(pl.col("base").fill_null(0)))
         .with_columns(amount=amount)
         .sort("drain_id", "from_at", "use_id")
         .with_columns(before=pl.when(~unknown).then(earlier))
         .with_columns(output_before_ml=in_units(pl.col("before") - pl.col("base"), per_ml))
         .collect()
     )
+
+
+def read_to_end(rules: DrainRules) -> pl.Expr:
+    """
+    Whether minutes that belong together were read to their end, as an aggregate over them.
+
+    They were where the last accepted reading lies at most `read_within` before the last running minute;
+    a hole or a pause after it asks for nothing.
+    """
+    read = pl.col("minute").filter("volume_read").max()
+    ran = pl.col("minute").filter(pl.col("state") == State.RUN.value).max()
+    return ((ran - read <= pl.duration(minutes=rules.read_within)) | ran.is_null()) & read.is_not_null()
 
 
 def with_drain_output(

@@ -52,6 +52,7 @@ def drain_minutes(drain_use: pl.DataFrame, course: pl.DataFrame) -> pl.DataFrame
             "mains",
             "canister_no",
             "output_ml",
+            "volume_read",
             "tidaling",
             "tidaling_basis",
             "swing_cmh2o",

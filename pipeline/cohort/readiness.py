@@ -77,7 +77,10 @@ def _on_the_clock(
             counts=pl.col("observed") & ~stopped & pl.col("air_leak_ml_min").is_not_null(),
             stopped_so_far=stopped.cast(pl.Int32).cum_sum().over(_DRAIN),
             fluid=pl.col("fluid").forward_fill().over(_DRAIN),
-            read_at=pl.when(pl.col("fluid").is_not_null()).then("minute").forward_fill().over(_DRAIN),
+            read_at=pl.when(pl.col("volume_read") & pl.col("fluid").is_not_null())
+            .then("minute")
+            .forward_fill()
+            .over(_DRAIN),
             swung_at=pl.when(present).then("minute").forward_fill().over(_DRAIN),
             swing_basis=pl.when(present).then("tidaling_basis").forward_fill().over(_DRAIN),
         )

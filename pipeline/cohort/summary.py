@@ -70,7 +70,7 @@ def summarise(
         From `load_rules`.
     """
     minutes = drain_minutes(claims.drain_use, course)
-    stretches = stretch_outputs(claims.drain_use, minutes, course, definitions.resolution)
+    stretches = stretch_outputs(claims.drain_use, minutes, course, definitions)
     minutes = with_drain_output(minutes, stretches, definitions.resolution)
     own_alerts = drain_alerts(claims.drain_use, alerts)
     own_canisters = drain_canisters(stretches, canisters, minutes, definitions.resolution)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.cohort.fluid import read_to_end
 from pipeline.cohort.quantities import in_steps, in_units, steps_per_unit
 from pipeline.definitions import Definitions
 from schemas.vocabulary import PeriodKind, State, Verdict
@@ -69,10 +70,12 @@ def drain_totals(
 
 def first_output(minutes: pl.DataFrame, drains: pl.DataFrame, definitions: Definitions) -> pl.DataFrame:
     """
-    Fluid in the first 24 hours after the origin, where those hours were watched.
+    Fluid in the first 24 hours after the origin, where those hours were watched and readings bracket them.
 
     Watched: `drain.watched_share` of their minutes observed, the tube not out and the log not over before
-    they were. Otherwise null: part of a day's fluid is not a day's fluid.
+    they were. Bracketed: the volume was first read by `drain.read_within` after the origin, or after the
+    first minute where that is later, and last read at most as long before the 24 hours were over.
+    Otherwise null: part of a day's fluid is not a day's fluid.
 
     Parameters
     ----------
@@ -83,6 +86,9 @@ def first_output(minutes: pl.DataFrame, drains: pl.DataFrame, definitions: Defin
     per_ml = steps_per_unit(definitions.resolution.volume)
     end = pl.col("origin_at") + pl.duration(minutes=span)
     early, late = pl.col("minute") < pl.col("origin_at"), pl.col("minute") < end
+    within = pl.duration(minutes=definitions.drain.read_within)
+    read = pl.col("minute").filter("volume_read")
+    begun = pl.max_horizontal(pl.col("origin_at").first(), pl.col("minute").filter("observed").min())
     return (
         minutes.lazy()
         .join(drains.lazy().select("drain_id", "origin_at", "tube_out_at", "ended_at"), on="drain_id")
@@ -94,12 +100,14 @@ def first_output(minutes: pl.DataFrame, drains: pl.DataFrame, definitions: Defin
                 (pl.col("ended_at").first() + pl.duration(minutes=1) >= end.first())
                 & (pl.col("tube_out_at").first() >= end.first()).fill_null(True)
             ),
+            bracketed=(read.min() <= begun + within) & (read.max() >= end.first() - within),
             amount=pl.col("fluid").max() - pl.col("fluid").filter(early).max().fill_null(0),
         )
         .select(
             "drain_id",
             output_first_24h_ml=in_units(
-                pl.when(pl.col("watched") & pl.col("reached")).then(pl.col("amount")), per_ml
+                pl.when(pl.col("watched") & pl.col("reached") & pl.col("bracketed")).then(pl.col("amount")),
+                per_ml,
             ),
         )
         .sort("drain_id")
@@ -114,7 +122,8 @@ def drain_days(
     One row a drain and local calendar day with at least one observed minute (DRAIN_DAY).
 
     A day's fluid is the last reading of the day less the last one of the day before (0 before the first
-    minute); null where either day has no reading, for then nobody knows what fell on which day.
+    minute); null where either day has no reading, or none in the last `drain.read_within` that the device ran
+    on it, for then nobody knows what fell on which day.
 
     Parameters
     ----------
@@ -133,7 +142,7 @@ def drain_days(
         .group_by("drain_id", "day")
         .agg(
             minutes_observed=seen.sum().cast(pl.Int32),
-            fluid=pl.col("fluid").max(),
+            fluid=pl.when(read_to_end(definitions.drain)).then(pl.col("fluid").max()),
             leak_mean_ml_min=in_units(pl.when(leak.any()).then(leaked.sum() / leaked.len()), steps),
             leak_peak_ml_min=in_units(leaked.max(), steps),
             leak_minutes=_counted(pl.col("leak_on"), pl.col("known")),

@@ -153,6 +153,9 @@ def course_rows(use: dict, leak: Callable[[int], float | None] | None = None, **
         **given,
     }
     data["observed"] = observed
+    data.setdefault(
+        "volume_read", [o and x is not None for o, x in zip(observed, data["output_ml"], strict=True)]
+    )
     data["assessable"] = [a and s for a, s in zip(data["assessable"], seen, strict=True)]
     blank = {
         "state", "set_pressure_cmh2o", "pressure_mean_cmh2o", "air_leak_ml_min", "canister_volume_ml", "tilt_deg",

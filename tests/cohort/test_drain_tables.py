@@ -176,6 +176,55 @@ def test_an_unread_day_makes_its_neighbours_fluid_unknown_too(
     assert days["output_ml"].is_null().to_list() == [False, True, True, False]
 
 
+def test_a_day_without_a_reading_has_no_output_though_the_last_value_is_carried_on(
+    tables, uses_of, use, registry_of, course_of_use
+) -> None:
+    one = use(end=70)
+    # 14:00 local: the first midnight is after 600 minutes, the second after 2040.
+    course = course_of_use(
+        one,
+        output_ml=lambda m: 60.0 if 600 <= m < 2040 else m / 10,
+        volume_read=lambda m: not 600 <= m < 2040,
+    )
+    got = tables(uses_of(one), registry_of(), course)
+    assert got.drain_day["output_ml"].is_null().to_list() == [False, True, True, False]
+    assert only_row(got.drain)["output_ml"] is not None
+
+
+def test_a_day_whose_last_hours_went_unread_is_not_known_and_neither_is_the_next(
+    tables, uses_of, use, registry_of, course_of_use
+) -> None:
+    one = use(end=70)
+    for unread, known in ((60, True), (61, False)):
+        course = course_of_use(one, volume_read=lambda m, k=unread: not 600 - k <= m < 600)
+        days = tables(uses_of(one), registry_of(), course).drain_day
+        assert days["output_ml"].is_not_null().to_list() == [known, known, True, True]
+
+
+def test_fluid_that_was_not_read_to_the_end_is_no_sum(
+    tables, uses_of, use, registry_of, drain, course_of_use
+) -> None:
+    one = use(end=30)
+    registry = registry_of(drain(devices=["DV-1"], out_at=30))
+    for unread, known in ((60, True), (61, False)):
+        course = course_of_use(one, volume_read=lambda m, k=unread: m < 1800 - k)
+        assert (only_row(tables(uses_of(one), registry, course).drain)["output_ml"] is not None) is known
+    # Paused for the last hours nothing was drained that a reading could have missed.
+    paused = course_of_use(
+        one, volume_read=lambda m: m < 1500, state=lambda m: "run" if m < 1500 else "pause"
+    )
+    assert only_row(tables(uses_of(one), registry, paused).drain)["output_ml"] is not None
+
+
+def test_what_came_unread_before_a_patients_turn_is_not_given_to_him(
+    tables, uses_of, use, registry_of, drain, course_of_use
+) -> None:
+    one = use()
+    registry = registry_of(drain(devices=["DV-1"], out_at=10), drain("d2", "p2", in_at=12, devices=["DV-1"]))
+    course = course_of_use(one, volume_read=lambda m: m < 300 or m >= 800)
+    assert tables(uses_of(one), registry, course).drain["output_ml"].to_list() == [None, None]
+
+
 def test_day_0_is_the_local_day_the_procedure_ended(
     tables, uses_of, use, registry_of, drain, course_of_use
 ) -> None:
@@ -195,6 +244,24 @@ def test_the_first_day_is_null_unless_it_was_watched(
         row = only_row(tables(uses_of(one), registry, course_of_use(one)).drain)
         assert (row["output_first_24h_ml"] is not None) is watched
         assert row["entered_hours"] == start
+
+
+def test_the_first_day_is_null_unless_readings_bracket_it(
+    tables, uses_of, use, registry_of, drain, course_of_use
+) -> None:
+    one = use(end=30)
+    registry = registry_of(drain(devices=["DV-1"], out_at=30))
+    for first, last, known in (
+        (0, 1800, True),
+        (60, 1800, True),
+        (61, 1800, False),
+        (0, 1380, True),
+        (0, 1379, False),
+    ):
+        # Unread around the end of the first day; read again later, which does not say what came by then.
+        course = course_of_use(one, volume_read=lambda m, a=first, b=last: (a <= m <= b) or m > 1700)
+        row = only_row(tables(uses_of(one), registry, course).drain)
+        assert (row["output_first_24h_ml"] is not None) is known, (first, last)
 
 
 def test_periods_and_alerts_are_clipped_to_the_drain(

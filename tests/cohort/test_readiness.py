@@ -49,6 +49,7 @@ def minutes_of(leak: list[float | None], **columns: list) -> pl.DataFrame:
         "leak_median_ml_min": leak,
         "assessable": seen,
         "fluid": [0] * total,
+        "volume_read": seen,
         "tidaling": ["present"] * total,
         "tidaling_basis": ["trace"] * total,
     }
@@ -141,6 +142,13 @@ def test_fluid_that_nobody_read_lately_is_unknown() -> None:
     fluid = [0] * 100 + [None] * 200
     got = applied(minutes_of([5.0] * 300, fluid=fluid), output_at_most=5.0, output_hours=3.0)
     assert got["ready_at"] is None
+
+
+def test_a_value_carried_on_is_no_reading() -> None:
+    asked = {"output_at_most": 5.0, "output_hours": 3.0}
+    for read_until, ready_at in ((300, after(180)), (121, after(180)), (120, None)):
+        carried = minutes_of([5.0] * 300, volume_read=[i < read_until for i in range(300)])
+        assert applied(carried, **asked)["ready_at"] == ready_at
 
 
 def test_tidaling_must_have_been_seen_where_the_rule_asks() -> None:
