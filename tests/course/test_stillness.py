@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from tests.course.bedside import Use, course_as_told
 
 STOPS, AGAIN = 300, 500
@@ -88,3 +90,43 @@ def test_a_suspected_occlusion_says_more_and_stands_alone() -> None:
     flags = told.minutes["flags"].to_list()
     assert any("occlusion_suspected" in found for found in flags)
     assert not any({"occlusion_suspected", "flow_stopped"} <= set(found) for found in flags)
+
+
+class TestFluidThatGoesOn:
+    """A tube that drains as before is not blocked, whatever stopped the leak: the stop ends where that was read."""
+
+    def marked(self, volume: Callable[[int], float | None], n: int = 1200, **told: object) -> list[int]:
+        use = Use(
+            n,
+            traces=lambda t: False,
+            leak=lambda t: 0.0 if t >= STOPS else 200.0,
+            low=lambda t: -19.9 if t >= STOPS else -21.5,
+            high=lambda t: -19.7 if t >= STOPS else -18.5,
+            volume=volume,
+            **told,  # type: ignore[arg-type]
+        )
+        flags = course_as_told(use).minutes["flags"].to_list()
+        return [t for t, found in enumerate(flags) if "flow_stopped" in found]
+
+    def test_shows_that_the_tube_is_open(self) -> None:
+        # 6 mL/h: 20 mL have come 200 minutes after the stop.
+        assert self.marked(lambda t: round(50 + t * 0.1, 1)) == list(range(STOPS, STOPS + 200))
+
+    def test_a_tube_that_drains_nothing_stays_of_unknown_cause(self) -> None:
+        assert self.marked(lambda t: round(50 + min(t, STOPS) * 0.1, 1)) == list(range(STOPS, 1200))
+
+    def test_neither_does_a_dribble_show_it(self) -> None:
+        dribble = lambda t: round(50 + min(t, STOPS) * 0.5 + max(0, t - STOPS) * 0.2, 1)  # noqa: E731
+        assert self.marked(dribble) == list(range(STOPS, 1200))
+
+    def test_a_tube_freed_later_is_open_from_the_gush_on(self) -> None:
+        freed = lambda t: round(50 + min(t, STOPS) * 0.1 + (30.0 if t >= 1000 else 0.0), 1)  # noqa: E731
+        assert self.marked(freed) == list(range(STOPS, 1000))
+
+    def test_fluid_that_nobody_read_come_shows_nothing(self) -> None:
+        before = lambda t: round(50 + t * 0.1, 1) if t < 250 or t > 900 else None  # noqa: E731
+        assert self.marked(before, n=1000) == list(range(STOPS, 1000))
+
+    def test_what_was_in_a_new_canister_is_not_fluid_of_the_stop(self) -> None:
+        changed = lambda t: round(150 + min(t, STOPS) * 0.1, 1) if t < 700 else 25.0  # noqa: E731
+        assert self.marked(changed) == list(range(STOPS, 1200))
