@@ -59,7 +59,9 @@ def mark_findings(
     )
     grid = mark_stops(grid, pl.concat([stops, unhandled]), noted)
     grid = mark_occlusion(
-        grid, find_occlusions(grid, definitions.occlusion, definitions.envelope.floor), noted
+        grid,
+        find_occlusions(grid, definitions.occlusion, definitions.clamp, definitions.envelope.floor),
+        noted,
     )
     # A suspicion says more than "cause unknown": where there is one it stands alone.
     grid = grid.with_columns(flow_stopped=pl.col("flow_stopped") & ~pl.col("occlusion_suspected"))

@@ -5,11 +5,13 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.course.grid import STRETCH, at, decimal, over_windows, paint
-from pipeline.definitions import OcclusionRules
+from pipeline.definitions import ClampRules, OcclusionRules
 from schemas.vocabulary import AlertCode, AnnotationKind, Grade, Verdict
 
 
-def find_occlusions(grid: pl.DataFrame, rules: OcclusionRules, floor: float) -> pl.DataFrame:
+def find_occlusions(
+    grid: pl.DataFrame, rules: OcclusionRules, clamp: ClampRules, floor: float
+) -> pl.DataFrame:
     """
     Find stretches in which the tube may be blocked, each clause with its answer and figures.
 
@@ -32,7 +34,9 @@ def find_occlusions(grid: pl.DataFrame, rules: OcclusionRules, floor: float) -> 
     - not `drains_on`: where little was to be expected, it must not have come all the same (at least
       `output_goes_on` of it, and more than that least share);
     - `flow_seen_to_stop`, asked where the onset is not dated: a leak above `leak_before` went, or that
-      much output was missed. Breathing alone that goes at an unknown pace is no suspicion.
+      much output was missed. Breathing alone that goes at an unknown pace is no suspicion;
+    - `outlasts_a_clamp`, asked where the onset is not dated and somebody had a hand on the drain then:
+      absence was seen for `clamp.return_within` or longer. Until then it may be a forgotten clamp.
 
     A gradual loss of breathing, leak and output is usually the lung coming up, sometimes a clot or a
     filling loop: it is never called occlusion.
@@ -53,7 +57,7 @@ def find_occlusions(grid: pl.DataFrame, rules: OcclusionRules, floor: float) -> 
     """
     stretches = _still_stretches(grid, rules).filter(pl.col("still_minutes") >= rules.least)
     figured = _figures(grid, _onsets(grid, stretches), rules)
-    clauses = _clauses(rules, floor)
+    clauses = _clauses(rules, clamp, floor)
     judged = figured.with_columns(**{name: clause.fill_null(False) for name, clause in clauses.items()})
     raised = judged.filter(
         "breathed_before",
@@ -62,6 +66,7 @@ def find_occlusions(grid: pl.DataFrame, rules: OcclusionRules, floor: float) -> 
         "output_fell",
         ~pl.col("drains_on"),
         pl.col("onset_dated") | pl.col("flow_seen_to_stop"),
+        pl.col("onset_dated") | ~pl.col("handled_then") | pl.col("outlasts_a_clamp"),
     )
     agreed = pl.col("alert_agrees") | (pl.col("pressure_still") & pl.col("flow_seen_to_stop"))
     sure = pl.col("onset_dated") & ~pl.col("handled_then") & pl.col("rate_ml_h").is_not_null() & agreed
@@ -211,7 +216,7 @@ def _figures(grid: pl.DataFrame, onsets: pl.DataFrame, rules: OcclusionRules) ->
     )
 
 
-def _clauses(rules: OcclusionRules, floor: float) -> dict[str, pl.Expr]:
+def _clauses(rules: OcclusionRules, clamp: ClampRules, floor: float) -> dict[str, pl.Expr]:
     dated = (
         pl.col("traced_ends")
         & (pl.col("traces_apart") <= rules.traces_apart)
@@ -239,6 +244,7 @@ def _clauses(rules: OcclusionRules, floor: float) -> dict[str, pl.Expr]:
         "drains_on": (pl.col("output_ml") >= rules.output_goes_on * pl.col("expected_read_ml"))
         & (pl.col("output_ml") > rules.output_share * rules.output_expected),
         "flow_seen_to_stop": (pl.col("leak_before") > rules.leak_before).fill_null(False) | missed,
+        "outlasts_a_clamp": pl.col("last_absence") - pl.col("absence") >= clamp.return_within,
         "alert_agrees": pl.col("rings"),
         "pressure_still": pl.col("range_still") <= floor,
         "released": pl.col("breathes_again") & (pl.col("released_ml") >= rules.release_output),

@@ -221,6 +221,17 @@ class TestGrade:
         assert stretches(course, "occlusion_suspected") == [(300, 100, "possible")]
         assert "just after handling" in detail(course, "occlusion_suspected")
 
+    def test_just_after_handling_an_undated_stop_may_be_a_forgotten_clamp_for_an_hour(self) -> None:
+        def dry(to: int, **more: Any) -> list[tuple[int, int, str | None]]:
+            # Breathing last traced at 296, absence first at 304: with traces 8 min apart no onset is dated.
+            return suspected(blocked(to=to, leak=lambda t: 2.0, traces=8, **more))
+
+        handled = {"state": lambda t: "pause" if 297 <= t < 299 else "run"}
+        # Seen last at 360 and 368: for 56 min, as long as a clamp may last, and for 64.
+        assert [grade for *_, grade in dry(368)] == ["possible"]
+        assert dry(368, **handled) == []
+        assert [grade for *_, grade in dry(376, **handled)] == ["possible"]
+
     def test_breathing_alone_that_goes_at_an_unknown_pace_is_no_suspicion(self) -> None:
         dry = {"leak": lambda t: 2.0, "rate": 0.09, "from_": 304}
         assert suspected(blocked(**dry)) == [(304, 96, "possible")]
