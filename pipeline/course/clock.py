@@ -29,8 +29,9 @@ def date_rows(rows: pl.DataFrame, hole: int) -> pl.DataFrame:
       until it is seen to be corrected, which counts as a clock step. Neither seen nor said, the clock
       is taken to follow, and the use's minutes after the change are uncertain.
     - A clock that is said not to follow summer time shows the zone's standard time.
-    - A fall of the clock that no change of the official time explains is a step; so is a leap while the
-      records go on one by one inside a use, for the device may have been off or its clock set.
+    - A fall of the clock that no change of the official time explains is a step; so is a leap, of whatever
+      length, while the records go on one by one inside a session, for the device may have been off or its
+      clock set.
 
     Parameters
     ----------
@@ -132,20 +133,21 @@ def _date_runs(runs: list[_Run], hole: int) -> list[_Dated]:
         zone = zone_of(run.zone)
         restarts = before is None or run.jump is None
         if before is None or restarts or (before.zone, before.follows) != (run.zone, run.follows):
-            clock, same_use = None, False
+            clock, same_session, same_use = None, False, False
         else:
-            same_use = before.session == run.session and (run.jump or 0) - 1 < hole
+            same_session = before.session == run.session
+            same_use = same_session and (run.jump or 0) - 1 < hole
         if run.follows is False:
             dated = _Dated(zone.standard(run.first))
             if clock is not None and run.jump != run.records:
-                dated.step = _stepped(run, dated, clock, same_use)
+                dated.step = _stepped(run, dated, clock, same_session)
             clock = clock or _Clock(dated.offset)
         elif clock is None:
             dated, old = _at_sight(zone, run, following)
             clock = _Clock(dated.offset, old=old)
         else:
             clock.doubt &= same_use
-            dated, clock = _go_on(zone, clock, run, following, same_use)
+            dated, clock = _go_on(zone, clock, run, following, same_session, same_use)
         if clock.old is not None and dated.offset != clock.old:
             clock.assumed.append(dated)
         clock.offset, clock.until = dated.offset, run.last - dated.offset
@@ -156,7 +158,7 @@ def _date_runs(runs: list[_Run], hole: int) -> list[_Dated]:
 
 
 def _go_on(
-    zone: Zone, clock: _Clock, run: _Run, following: _Run | None, same_use: bool
+    zone: Zone, clock: _Clock, run: _Run, following: _Run | None, same_session: bool, same_use: bool
 ) -> tuple[_Dated, _Clock]:
     """Date a run by the jump of the clock before it; with what is then known of the clock."""
     assert run.jump is not None
@@ -177,11 +179,11 @@ def _go_on(
     lagging = clock.offset != zone.at(clock.until)
     if lagging and run.jump > 0:
         dated = _Dated(clock.offset, uncertain=True)
-        dated.step = _stepped(run, dated, clock, same_use)
+        dated.step = _stepped(run, dated, clock, same_session)
         clock.unproved.append(dated)
         return dated, clock
     dated, _ = _at_sight(zone, run, following, clock)
-    dated.step = _stepped(run, dated, clock, same_use)
+    dated.step = _stepped(run, dated, clock, same_session)
     now = run.first - dated.offset
     if now <= clock.until:
         return dated, _Clock(dated.offset)
@@ -240,9 +242,9 @@ def _at_sight(
     return dated, None if last is None else zone.offsets[last]
 
 
-def _stepped(run: _Run, dated: _Dated, clock: _Clock, same_use: bool) -> bool:
+def _stepped(run: _Run, dated: _Dated, clock: _Clock, same_session: bool) -> bool:
     """Whether a clock step, or what may be one, lies before the run."""
     elapsed = run.first - dated.offset - clock.until
     if elapsed <= 0:
         return True
-    return run.counted and same_use and run.records is not None and elapsed != run.records
+    return run.counted and same_session and run.records is not None and elapsed != run.records

@@ -195,6 +195,14 @@ def test_a_leap_of_the_clock_with_records_in_sequence_may_be_a_step_and_is_count
     assert result.quality["minutes_missing"].sum() == 180
 
 
+def test_a_leap_of_three_days_with_records_in_sequence_may_be_a_step_too():
+    set_on = utc(2031, 5, 1, 12, 0)
+    lines = written(steady(utc(2031, 5, 1, 6, 0), 720), until(set_on, ahead(120), ahead(120 + 72 * 60)))
+    result = resolved(Export(lines))
+    assert steps(result) == [set_on + 72 * 60 * MINUTE_LONG]
+    assert result.uses["clock_steps"].to_list() == [0, 1]
+
+
 def test_a_device_that_was_off_between_two_patients_made_no_clock_step():
     first = written(steady(utc(2031, 5, 1, 6, 0), 60), following())
     second = written(steady(utc(2031, 5, 1, 10, 0), 60), following(), record=61, session=2, first=60)
