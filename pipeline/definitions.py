@@ -240,6 +240,7 @@ class ProlongedLeakRules(Section):
     watched_share: float
     removal_window: float
     presumed_after: float
+    set_back: float
     presume_removal: bool
 
 

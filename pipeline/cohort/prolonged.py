@@ -41,6 +41,14 @@ A removal may be presumed where nobody recorded why or when the tube came out (n
 `removal_window` of the removal if its time is known, and something must show that the use is over: that
 time, a later session on the device, or an export made `presumed_after` hours or more after the last minute.
 
+A clock step puts every duration across it in doubt: in truth the leak may have ended as much earlier as the
+clock leapt, or as much later as it was set back (`clock_doubt`). Where a step lies in the drain, a yes or a
+no stands only if the table says the same for a τ earlier by all that was set back and for one later by all
+that leapt; else it is unknown, `clock_uncertain`. Three verdicts need no such proof: a yes whose leak was
+seen on after τ before the first step, a no whose last leak was seen to end before it, and a no by line 12
+whose removal lies within `removal_window` even if no time passed in the leaps, for the registry has its
+times from other clocks.
+
 Exactly τ is not prolonged: a leak that ends with the minute before τ does not span it.
 """
 
@@ -80,7 +88,8 @@ def prolonged_leak(
     drains
         `drain_id`, `origin_at`, `started_at`, `ended_at` (first and last minute observed), `tube_out_at`,
         `removal_reason`, `first_known`, `last_known`, `off_behind`, `leak_ongoing_at_end`,
-        `clock_uncertain`, `later_session`, `last_export_at` (of the uses).
+        `clock_uncertain`, `later_session`, `last_export_at` (of the uses), `first_step_at`, `leapt`,
+        `set_back` (from `clock_doubt`; null where there is no step).
     known, leaks
         From `leak_minutes` and `leaks_of`.
 
@@ -88,9 +97,45 @@ def prolonged_leak(
     -------
     `drain_id`, `prolonged_leak`, `prolonged_leak_reason`.
     """
-    facts = _facts(drains, known, leaks, definition, rules)
     verdict, reason = _decision(definition, rules)
-    return facts.select("drain_id", prolonged_leak=verdict, prolonged_leak_reason=reason)
+
+    def told(which: pl.DataFrame, shift: pl.Expr) -> pl.DataFrame:
+        return _facts(which, known, leaks, definition, rules, shift).with_columns(
+            verdict=verdict, reason=reason
+        )
+
+    stepped = drains.filter(pl.col("first_step_at").is_not_null())
+    earlier = told(stepped, -pl.col("set_back")).select("drain_id", earlier="verdict")
+    later = told(stepped, pl.col("leapt")).select("drain_id", later="verdict")
+    doubted = _doubted(definition).fill_null(False)
+    return (
+        told(drains, pl.lit(0))
+        .join(earlier, on="drain_id", how="left", maintain_order="left")
+        .join(later, on="drain_id", how="left", maintain_order="left")
+        .select(
+            "drain_id",
+            prolonged_leak=pl.when(doubted).then(pl.lit(ProlongedLeak.UNKNOWN.value)).otherwise("verdict"),
+            prolonged_leak_reason=pl.when(doubted)
+            .then(pl.lit(OutcomeReason.CLOCK_UNCERTAIN.value))
+            .otherwise("reason"),
+        )
+    )
+
+
+def _doubted(definition: ProlongedLeakRules) -> pl.Expr:
+    """Whether a verdict does not stand because of the steps of the clock."""
+    window = pl.duration(minutes=_minutes(definition.removal_window))
+    said, out, step = pl.col("verdict"), pl.col("tube_out_at"), pl.col("first_step_at")
+    yes, no = said == ProlongedLeak.YES.value, said == ProlongedLeak.NO.value
+    near = pl.col("last_known") + _MINUTE - pl.duration(minutes=pl.col("leapt")) >= out - window
+    planned = pl.col("removal_reason") == RemovalReason.PLANNED.value
+    sure = pl.any_horizontal(
+        yes & pl.col("spans") & (pl.col("first_on_after") < step),
+        no & pl.col("possibly_on_until").is_not_null() & (pl.col("possibly_on_until") < step),
+        no & planned & (out <= pl.col("tau")) & near,
+    ).fill_null(False)
+    same = (pl.col("earlier") == said) & (pl.col("later") == said)
+    return step.is_not_null() & (yes | no) & ~same & ~sure
 
 
 def _facts(
@@ -99,10 +144,12 @@ def _facts(
     leaks: pl.DataFrame,
     definition: ProlongedLeakRules,
     rules: LeakRules,
+    shift: pl.Expr,
 ) -> pl.DataFrame:
+    """What the table looks at, for a τ that is `shift` minutes later."""
     window = pl.duration(minutes=_minutes(definition.removal_window))
     times = drains.with_columns(
-        tau=pl.col("origin_at") + pl.duration(minutes=_minutes(definition.threshold)),
+        tau=pl.col("origin_at") + pl.duration(minutes=_minutes(definition.threshold) + shift),
         until=pl.coalesce("tube_out_at", pl.col("ended_at") + _MINUTE),
     )
     edges = times.select("drain_id", "tau", "until", "tube_out_at")
@@ -115,7 +162,11 @@ def _facts(
     by_leak = (
         possible.join(edges.lazy(), on="drain_id")
         .group_by("drain_id")
-        .agg(spans=spans.any(), edge_in_hole=((earliest < tau) & (latest > tau) & ~spans).any())
+        .agg(
+            spans=spans.any(),
+            edge_in_hole=((earliest < tau) & (latest > tau) & ~spans).any(),
+            possibly_on_until=latest.max(),
+        )
     )
     told = possible.select("drain_id", "leak_no", possible=pl.lit(True))
     on = (pl.col("on") & ~pl.col("blip")).fill_null(False)
@@ -124,6 +175,7 @@ def _facts(
     after = known.lazy().join(edges.lazy(), on="drain_id").filter(pl.col("minute") >= tau)
     by_minute = after.group_by("drain_id").agg(
         on_after=on.sum(),
+        first_on_after=pl.col("minute").filter(on).min(),
         maybe_on_after=maybe_on.sum(),
         off_after=(~pl.col("on")).sum(),
         known_after=(pl.col("minute") < pl.col("until")).sum(),

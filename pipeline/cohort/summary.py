@@ -17,6 +17,7 @@ from pipeline.cohort.prolonged import prolonged_leak
 from pipeline.cohort.quantities import hours, in_units, steps_per_unit
 from pipeline.cohort.readiness import readiness
 from pipeline.cohort.rules import RemovalRule
+from pipeline.cohort.steps import clock_doubt
 from pipeline.cohort.stretches import drain_alerts, drain_canisters, drain_periods
 from pipeline.cohort.totals import drain_days, drain_totals, first_output
 from pipeline.definitions import Definitions
@@ -84,6 +85,7 @@ def summarise(
         drains, known, leaks, definitions.leak, definitions.drain, published.removal_window
     )
     drains = drains.join(outcome, on=_ID, how="left")
+    drains = drains.join(clock_doubt(claims.drain_use, course, published), on=_ID, how="left")
     verdict = prolonged_leak(drains, known, leaks, published, definitions.leak)
     drains = drains.join(verdict, on=_ID, how="left").join(
         first_output(minutes, drains, definitions), on=_ID, how="left"

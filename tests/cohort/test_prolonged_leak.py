@@ -31,6 +31,9 @@ def verdict(
     definition: Any = FIVE_DAYS,
     log: tuple[float, float] | None = None,
     exported: float | None = None,
+    step: float | None = None,
+    leapt: float = 0,
+    set_back: float = 0,
     **more: Any,
 ) -> tuple[str, str | None]:
     """
@@ -57,6 +60,9 @@ def verdict(
         "clock_uncertain": False,
         "later_session": False,
         "last_export_at": after(last if exported is None else exported),
+        "first_step_at": after(step),
+        "leapt": round(60 * leapt),
+        "set_back": round(60 * set_back),
         **more,
     }
     instants = {name: INSTANT for name in row if name.endswith("_at")}
@@ -250,6 +256,57 @@ def test_a_late_log_that_ends_before_the_threshold_can_still_be_a_no() -> None:
 
 def test_an_uncertain_clock_makes_durations_unknown() -> None:
     assert planned((0, 150, ON), (150, 170, OFF), out=170, clock_uncertain=True) == unknown("clock_uncertain")
+
+
+UNSURE = unknown("clock_uncertain")
+
+
+def test_a_clock_set_back_may_hide_that_the_leak_went_on_past_the_threshold() -> None:
+    back = {"step": 60, "set_back": 24}
+    assert verdict((0, 119.5, ON), (119.5, 140, OFF), later_session=True, **back) == UNSURE
+    assert planned((0, 119.5, ON), (119.5, 140, OFF), out=140, **back) == UNSURE
+    assert planned((0, 90, ON), (90, 140, OFF), out=140, **back) == NO
+    assert planned((0, 130, ON), (130, 140, OFF), out=140, **back) == YES
+
+
+def test_a_clock_set_back_may_make_a_new_leak_cross_a_threshold_that_it_did_not() -> None:
+    new = ((0, 119, OFF), (119, 123, ON), (123, 150, OFF))
+    assert planned(*new, out=150) == YES
+    assert planned(*new, out=150, step=60, set_back=24) == UNSURE
+
+
+@pytest.mark.parametrize("leapt", [3, 20, 72])
+def test_a_clock_put_forward_may_make_a_leak_longer_than_it_was(leapt: float) -> None:
+    def leak(end: float) -> tuple[str, str | None]:
+        quiet = end + 30
+        parts = ((0, 40, ON), (40 + leapt, end, ON), (end, quiet, OFF))
+        return planned(*parts, out=quiet, step=40 + leapt, leapt=leapt)
+
+    assert leak(120.5) == UNSURE
+    assert leak(120 + leapt) == UNSURE
+    assert leak(120 + leapt + 6) == YES
+
+
+def test_a_step_after_what_decides_changes_nothing() -> None:
+    back = {"set_back": 24}
+    leak = ((0, 90, ON), (102, 130, ON), (130, 160, OFF))
+    assert planned(*leak, out=160, step=102, leapt=12) == UNSURE
+    later = ((0, 90, ON), (97, 130, ON), (142, 160, OFF))
+    assert planned(*later, out=160, step=142, leapt=12) == YES
+    assert planned((0, 110, ON), (110, 150, OFF), out=150, step=115, **back) == NO
+    assert planned((0, 110, ON), (110, 150, OFF), out=150, step=105, **back) == UNSURE
+
+
+def test_a_tube_registered_out_by_the_threshold_is_a_no_whatever_the_clock_did() -> None:
+    leak = ((0, 100, ON), (100, 110, OFF))
+    assert planned(*leak, out=110, step=50, set_back=24) == NO
+    assert planned(*leak, out=110, step=50, leapt=6) == NO
+    assert planned(*leak, out=110, step=50, leapt=6 + MINUTE) == NO  # the same with and without the leap
+    assert verdict(*leak, step=50, set_back=24, later_session=True) == UNSURE  # nobody registered when
+
+
+def test_an_unknown_keeps_its_reason_whatever_the_clock_did() -> None:
+    assert verdict((0, 50, ON), step=20, set_back=24) == unknown("log_ends_leaking")
 
 
 def test_a_drain_without_assessable_minutes_is_too_little_data() -> None:

@@ -1,0 +1,64 @@
+"""How far a stepped clock puts the durations of a drain in doubt, from the log to the published drain."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import Any
+
+import polars as pl
+import pytest
+
+from pipeline.cohort import claim, summarise
+from pipeline.definitions import Definitions
+from schemas.lake import USE_ALERT, USE_CANISTER, USE_PERIOD
+from schemas.registry import ANNOTATION, REGISTRY_DRAIN
+
+HOUR = 60
+
+
+@pytest.fixture
+def published(
+    uses_of: Callable[..., pl.DataFrame],
+    use: Callable[..., dict],
+    course_of_use: Callable[..., pl.DataFrame],
+    at: Callable[[float], datetime],
+    definitions: Definitions,
+) -> Callable[..., tuple]:
+    """Verdict and reason of the one drain of a use in no registry, whose device went on to another session."""
+
+    def published(end: int, leak: Callable[[int], float], **course: Any) -> tuple:
+        row = use(end=end, later_session=True)
+        uses = uses_of(row)
+        claims = claim(uses, REGISTRY_DRAIN.empty(), bytes(32))
+        told = summarise(
+            claims, uses, course_of_use(row, leak, **course), USE_PERIOD.empty(), USE_ALERT.empty(),
+            USE_CANISTER.empty(), ANNOTATION.empty(), definitions, (),
+        )  # fmt: skip
+        return told.drain.select("prolonged_leak", "prolonged_leak_reason").row(0)
+
+    return published
+
+
+def until(hours: float) -> Callable[[int], float]:
+    return lambda minute: 100.0 if minute < hours * HOUR else 0.0
+
+
+def test_a_step_without_a_hole_is_a_clock_set_back(published) -> None:
+    back = {"clock_step": lambda i: i == 50 * HOUR}
+    assert published(150, until(119.5)) == ("no", None)
+    assert published(150, until(119.5), **back) == ("unknown", "clock_uncertain")
+    assert published(150, until(90), **back) == ("no", None)
+
+
+def test_a_step_behind_a_hole_may_have_taken_no_time(published) -> None:
+    hole = {"observed": lambda i: not 50 * HOUR <= i < 53 * HOUR}
+    leapt = hole | {"clock_step": lambda i: i == 53 * HOUR}
+    assert published(150, until(121), **hole) == ("yes", None)
+    assert published(150, until(121), **leapt) == ("unknown", "clock_uncertain")
+    assert published(150, until(124), **leapt) == ("yes", None)
+    assert published(150, until(110), **leapt) == ("no", None)
+
+
+def test_a_step_before_the_first_minute_timed_nothing_of_the_drain(published) -> None:
+    assert published(150, until(119.5), clock_step=lambda i: i == 0) == ("no", None)
