@@ -24,16 +24,21 @@ def in_steps(column: str, per_unit: int) -> pl.Expr:
     return (pl.col(column) * per_unit).round().cast(pl.Int64)
 
 
-def in_units(steps: pl.Expr, per_unit: int) -> pl.Expr:
+def in_units(steps: pl.Expr, per_unit: int | pl.Expr) -> pl.Expr:
     """
-    Whole steps (or their mean) as a real in units again.
+    Whole steps as a real in units again; their mean where `per_unit` counts the steps' number in as well.
+
+    Rounded half up in whole numbers, so that the result is the real nearest to a decimal number, alone and
+    in a batch of any length.
 
     Examples
     --------
     >>> pl.select(in_units(pl.lit(6999), 10)).item()
     699.9
+    >>> pl.select(in_units(pl.lit(200), 10 * pl.lit(3))).item()
+    6.666667
     """
-    return (steps / per_unit).round(_SHOWN)
+    return _millionths(steps.cast(pl.Int64) * 10**_SHOWN, per_unit)
 
 
 def hours(length: pl.Expr) -> pl.Expr:
@@ -46,4 +51,13 @@ def hours(length: pl.Expr) -> pl.Expr:
     >>> pl.select(hours(pl.lit(timedelta(hours=120)))).item()
     120.0
     """
-    return (length.dt.total_microseconds() / 3_600_000_000).round(_SHOWN)
+    return _millionths(length.dt.total_microseconds(), 3_600)
+
+
+def _millionths(numerator: pl.Expr, denominator: int | pl.Expr) -> pl.Expr:
+    """The ratio of two whole numbers, taken as millionths and rounded half up."""
+    of = denominator.cast(pl.Int64) if isinstance(denominator, pl.Expr) else denominator
+    rounded = (2 * numerator + of) // (2 * of)
+    # Divided by a column: by a constant, Polars multiplies a longer column with its reciprocal, and the
+    # last bit would depend on how many rows there are.
+    return rounded / (rounded * 0 + 10**_SHOWN)

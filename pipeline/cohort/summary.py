@@ -148,7 +148,7 @@ def _drains(
         )
         .with_columns(
             completeness=pl.when(pl.col("minutes_expected") > 0).then(
-                in_units(pl.col("minutes_observed") / pl.col("minutes_expected"), 1)
+                in_units(pl.col("minutes_observed"), pl.col("minutes_expected"))
             )
         )
         .sort(_ID)

@@ -42,7 +42,7 @@ def drain_totals(
         line_open_minutes=_counted(_flag(PeriodKind.LINE_OPEN), pl.col("line_known")),
         occlusion_minutes=_counted(_flag(PeriodKind.OCCLUSION_SUSPECTED), pl.col("tidaling_known")),
         leak_peak_ml_min=in_units(leaked.max(), steps),
-        leak_mean_ml_min=in_units(pl.when(leak.any()).then(leaked.sum() / leaked.len()), steps),
+        leak_mean_ml_min=in_units(pl.when(leak.any()).then(leaked.sum()), steps * leaked.len()),
         leak_total_l=in_units(pl.when(leak.any()).then(leaked.sum()), steps * 1000),
         tidaling_present_minutes=_verdict(Verdict.PRESENT),
         tidaling_absent_minutes=_verdict(Verdict.ABSENT),
@@ -143,7 +143,7 @@ def drain_days(
         .agg(
             minutes_observed=seen.sum().cast(pl.Int32),
             fluid=pl.when(read_to_end(definitions.drain)).then(pl.col("fluid").max()),
-            leak_mean_ml_min=in_units(pl.when(leak.any()).then(leaked.sum() / leaked.len()), steps),
+            leak_mean_ml_min=in_units(pl.when(leak.any()).then(leaked.sum()), steps * leaked.len()),
             leak_peak_ml_min=in_units(leaked.max(), steps),
             leak_minutes=_counted(pl.col("leak_on"), pl.col("known")),
             tidaling_present_minutes=_verdict(Verdict.PRESENT),
