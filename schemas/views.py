@@ -154,17 +154,19 @@ REMOVAL_DELAY = Table(
 
 HANDLING = Table(
     "handling",
-    "How drains are handled, by unit and month, per drain-day observed.",
+    "How drains are handled, by unit and month, per day of the minutes that could tell.",
     (
         SITE_NAME,
         UNIT,
         _MONTH,
         Column("drains", WHOLE, "Drains."),
         Column("drain_days", REAL, "Days observed.", "d"),
-        Column("tilted_minutes_per_day", REAL, "Minutes tilted per drain-day.", "min/d"),
-        Column("pause_minutes_per_day", REAL, "Minutes paused per drain-day.", "min/d"),
-        Column("shortfall_minutes_per_day", REAL, "Minutes short of suction per drain-day.", "min/d"),
-        Column("alerts_per_day", REAL, "Alerts per drain-day.", "/d"),
+        Column("tilted_minutes_per_day", REAL, "Minutes tilted per day of tilt read.", "min/d"),
+        Column("pause_minutes_per_day", REAL, "Minutes paused per day of state known.", "min/d"),
+        Column(
+            "shortfall_minutes_per_day", REAL, "Minutes short of suction per day of suction read.", "min/d"
+        ),
+        Column("alerts_per_day", REAL, "Alerts per day of alerts told.", "/d"),
         Column("minutes_to_clear_median", REAL, "Median minutes until an alert was cleared.", "min"),
         Column("mains_share", REAL, "Share of known minutes on mains power.", "1"),
     ),

@@ -30,15 +30,19 @@ def drain_totals(
     steps = steps_per_unit(definitions.resolution.flow)
     leaked = in_steps("air_leak_ml_min", steps).filter(leak)
     seen = pl.col("observed")
+    told = seen & pl.col("state").is_not_null()
     breathing = pl.col("tidaling") == Verdict.PRESENT.value
     sums = minutes.group_by("drain_id").agg(
         minutes_observed=seen.sum().cast(pl.Int32),
         started_at=pl.col("minute").filter(seen).min(),
         ended_at=pl.col("minute").filter(seen).max(),
-        run_hours=in_units(_counted(pl.col("state") == State.RUN.value, seen), 60),
-        pause_hours=in_units(_counted(pl.col("state") == State.PAUSE.value, seen), 60),
+        run_hours=in_units(_counted(pl.col("state") == State.RUN.value, told), 60),
+        pause_hours=in_units(_counted(pl.col("state") == State.PAUSE.value, told), 60),
+        state_known_minutes=told.sum(),
         tilted_minutes=_counted(_flag(PeriodKind.TILTED), pl.col("tilt_known")),
+        tilt_known_minutes=pl.col("tilt_known").sum(),
         suction_shortfall_minutes=_counted(_flag(PeriodKind.SUCTION_SHORTFALL), pl.col("suction_known")),
+        suction_known_minutes=pl.col("suction_known").sum(),
         line_open_minutes=_counted(_flag(PeriodKind.LINE_OPEN), pl.col("line_known")),
         occlusion_minutes=_counted(_flag(PeriodKind.OCCLUSION_SUSPECTED), pl.col("tidaling_known")),
         leak_peak_ml_min=in_units(leaked.max(), steps),
@@ -53,6 +57,7 @@ def drain_totals(
         mains_minutes=_counted(pl.col("mains"), pl.col("mains").is_not_null()),
         battery_minutes=_counted(~pl.col("mains"), pl.col("mains").is_not_null()),
         alerts_known=pl.col("alerts_known").any(),
+        alerts_known_minutes=pl.col("alerts_known").sum(),
         volume_known=pl.col("canister_no").is_not_null().any(),
     )
     rang = alerts.group_by("drain_id").agg(alerts_begun=pl.len())

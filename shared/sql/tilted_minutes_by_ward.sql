@@ -1,14 +1,14 @@
 -- On which wards do drains lie on their side, and for how long a day?
 --
--- Minutes tilted beyond what a volume reading tolerates, per 1440 observed minutes, over the drains whose
--- tilt was read at all. A drain carried on a walk tilts as well: compare wards, do not blame minutes.
+-- Minutes tilted beyond what a volume reading tolerates, per 1440 minutes in which the tilt was read. A
+-- drain carried on a walk tilts as well: compare wards, do not blame minutes.
 SELECT
     site,
     unit,
     count(*) AS drains,
-    sum(minutes_observed) / 1440 AS drain_days,
+    sum(tilt_known_minutes) / 1440 AS drain_days,
     sum(tilted_minutes)::BIGINT AS tilted_minutes,
-    sum(tilted_minutes) * 1440 / nullif(sum(minutes_observed), 0) AS tilted_minutes_per_day
+    sum(tilted_minutes) * 1440 / nullif(sum(tilt_known_minutes), 0) AS tilted_minutes_per_day
 FROM drain
 WHERE tilted_minutes IS NOT NULL
 GROUP BY

@@ -90,6 +90,25 @@ def test_a_whole_linked_drain_adds_up(tables, uses_of, use, registry_of, drain, 
     assert (got["alert_count"], got["canister_changes"], got["uses"]) == (0, 0, 1)
 
 
+def test_a_count_tells_on_how_many_known_minutes_it_stands(
+    tables, uses_of, use, registry_of, course_of_use
+) -> None:
+    one = use(end=10)
+    course = course_of_use(
+        one,
+        state=lambda m: None if m < 100 else "pause" if m < 130 else "run",
+        flags=lambda m: ["tilted"] if m < 60 else [],
+        tilt_deg=lambda m: 40.0 if m < 60 else None,
+        set_pressure_cmh2o=lambda m: None if m < 300 else -20.0,
+        alerts=lambda m: None if m < 150 else [],
+    )
+    got = only_row(tables(uses_of(one), registry_of(), course).drain)
+    assert (got["tilted_minutes"], got["tilt_known_minutes"]) == (60, 60)
+    assert (got["pause_hours"], got["state_known_minutes"]) == (0.5, 500)
+    assert (got["suction_shortfall_minutes"], got["suction_known_minutes"]) == (0, 300)
+    assert (got["alert_count"], got["alerts_known_minutes"]) == (0, 450)
+
+
 def test_what_was_never_read_is_null_not_zero(tables, uses_of, use, registry_of, course_of_use) -> None:
     one = use()
     course = course_of_use(

@@ -85,10 +85,15 @@ def test_last_nights_files_are_those_of_the_day_before_the_database_was_built(no
 
 
 def test_tilt_stands_on_drains_whose_tilt_was_read(nothing, tmp_path):
-    nothing.drains(drain("a", "A", tilted_minutes=100), drain("b", "A"), drain("c", "B", tilted_minutes=300))
+    a, c = {"tilted_minutes": 100}, {"tilted_minutes": 300}
+    nothing.drains(
+        drain("a", "A", tilt_known_minutes=14400, **a),
+        drain("b", "A"),
+        drain("c", "B", tilt_known_minutes=7200, **c),
+    )
     found = answer(nothing, tmp_path, "tilted_minutes_by_ward")
     assert found.select("unit", "drains", "tilted_minutes_per_day").rows() == [
-        ("B", 1, 30.0),
+        ("B", 1, 60.0),
         ("A", 1, 10.0),
     ]
 

@@ -33,9 +33,38 @@ def asked(cohort, tmp_path, sql):
     return select(cohort.publish(tmp_path / "drainledger.duckdb"), sql, tmp_path)
 
 
-def test_minutes_a_day_stand_on_the_drains_that_could_tell(nothing, tmp_path):
+def known(minutes):
+    names = ("state_known_minutes", "tilt_known_minutes", "suction_known_minutes", "alerts_known_minutes")
+    return dict.fromkeys(names, minutes)
+
+
+def test_a_tilt_read_in_a_tenth_of_the_minutes_counts_per_day_of_that_tenth(nothing, tmp_path):
     nothing.drains(
-        drain("told", tilted_minutes=30, minutes_observed=2880, pause_hours=1.5, alert_count=4),
+        drain(
+            "a",
+            minutes_observed=14400,
+            tilted_minutes=1440,
+            tilt_known_minutes=1440,
+            pause_hours=1.0,
+            state_known_minutes=7200,
+            suction_shortfall_minutes=10,
+            suction_known_minutes=2880,
+            alert_count=3,
+            alerts_known_minutes=4320,
+        ),
+        drain("never", **known(0)),
+    )
+    row = asked(nothing, tmp_path, "FROM handling").row(0, named=True)
+    assert row["tilted_minutes_per_day"] == 1440.0
+    assert row["pause_minutes_per_day"] == 12.0
+    assert row["shortfall_minutes_per_day"] == 5.0
+    assert row["alerts_per_day"] == 1.0
+
+
+def test_minutes_a_day_stand_on_the_drains_that_could_tell(nothing, tmp_path):
+    told = {"tilted_minutes": 30, "minutes_observed": 2880, "pause_hours": 1.5, "alert_count": 4}
+    nothing.drains(
+        drain("told", **told, **known(2880)),
         drain("never_read"),
     )
     row = asked(nothing, tmp_path, "FROM handling").row(0, named=True)
