@@ -9,7 +9,7 @@ from pipeline.cohort.quantities import in_steps, in_units, steps_per_unit
 from pipeline.definitions import Definitions, DrainRules, ResolutionRules
 from schemas.vocabulary import State
 
-_USE_OUTPUT = ["use_id", "minute", "state", "output_ml", "volume_read"]
+_USE_OUTPUT = ["use_id", "minute", "observed", "state", "output_ml", "volume_read"]
 
 
 def stretch_outputs(
@@ -84,11 +84,12 @@ def read_to_end(rules: DrainRules) -> pl.Expr:
     """
     Whether minutes that belong together were read to their end, as an aggregate over them.
 
-    They were where the last accepted reading lies at most `read_within` before the last running minute;
-    a hole or a pause after it asks for nothing.
+    They were where the last accepted reading lies at most `read_within` before the last minute that ran, or
+    of which the log does not say whether it did; a hole or a pause after it asks for nothing.
     """
     read = pl.col("minute").filter("volume_read").max()
-    ran = pl.col("minute").filter(pl.col("state") == State.RUN.value).max()
+    may_run = pl.col("observed") & (pl.col("state") == State.RUN.value).fill_null(True)
+    ran = pl.col("minute").filter(may_run).max()
     return ((ran - read <= pl.duration(minutes=rules.read_within)) | ran.is_null()) & read.is_not_null()
 
 

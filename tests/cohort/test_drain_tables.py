@@ -228,6 +228,8 @@ def test_fluid_that_was_not_read_to_the_end_is_no_sum(
     for unread, known in ((60, True), (61, False)):
         course = course_of_use(one, volume_read=lambda m, k=unread: m < 1800 - k)
         assert (only_row(tables(uses_of(one), registry, course).drain)["output_ml"] is not None) is known
+        untold = course.with_columns(state=pl.lit(None, pl.String))
+        assert (only_row(tables(uses_of(one), registry, untold).drain)["output_ml"] is not None) is known
     # Paused for the last hours nothing was drained that a reading could have missed.
     paused = course_of_use(
         one, volume_read=lambda m: m < 1500, state=lambda m: "run" if m < 1500 else "pause"
