@@ -127,7 +127,7 @@ class TestCanisterChange:
 class TestReadNowAndThen:
     """Some logs hold a volume every half hour: levels are told over minutes, not over readings."""
 
-    @pytest.mark.parametrize(("every", "ml_h", "change"), [(30, 100, 480), (60, 100, 240), (10, 400, 60)])
+    @pytest.mark.parametrize(("every", "ml_h", "change"), [(30, 100, 120), (60, 100, 240), (10, 400, 60)])
     def test_every_canister_counts_however_seldom_it_is_read(
         self, every: int, ml_h: int, change: int
     ) -> None:
