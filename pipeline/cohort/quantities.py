@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-_SHOWN = 6  # decimals: finer than any resolution here; takes off the last bit that a division leaves
+_UNIT = 1_000_000  # millionths are shown: finer than any resolution here
 
 
 def steps_per_unit(resolution: float) -> int:
@@ -38,7 +38,7 @@ def in_units(steps: pl.Expr, per_unit: int | pl.Expr) -> pl.Expr:
     >>> pl.select(in_units(pl.lit(200), 10 * pl.lit(3))).item()
     6.666667
     """
-    return _millionths(steps.cast(pl.Int64) * 10**_SHOWN, per_unit)
+    return _millionths(steps.cast(pl.Int64) * _UNIT, per_unit)
 
 
 def hours(length: pl.Expr) -> pl.Expr:
@@ -57,7 +57,7 @@ def hours(length: pl.Expr) -> pl.Expr:
 def _millionths(numerator: pl.Expr, denominator: int | pl.Expr) -> pl.Expr:
     """The ratio of two whole numbers, taken as millionths and rounded half up."""
     of = denominator.cast(pl.Int64) if isinstance(denominator, pl.Expr) else denominator
-    rounded = (2 * numerator + of) // (2 * of)
+    rounded: pl.Expr = (2 * numerator + of) // (2 * of)
     # Divided by a column: by a constant, Polars multiplies a longer column with its reciprocal, and the
     # last bit would depend on how many rows there are.
-    return rounded / (rounded * 0 + 10**_SHOWN)
+    return rounded / (rounded * 0 + _UNIT)
