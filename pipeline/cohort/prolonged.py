@@ -29,7 +29,8 @@ The threshold τ is `threshold` hours after the origin. The first line that hold
 17. Else unknown, `too_little_data`.
 
 A blip that the unseen minutes in and beside it could make a leak is neither: it gives no yes, but a hole at
-its edge counts like one of a leak (line 5), and so do its minutes after τ (lines 9 and 10).
+its edge counts like one of a leak (line 5), and so do its minutes after τ (lines 9 and 10). What was on at
+the first assessable minute may have been on since the origin.
 
 Some leak after τ, but less than `leak_after` hours and none across τ, still gives line 9 if the minutes
 that cannot be assessed could not fill it up to `leak_after`. Where nobody recorded the time of removal,
@@ -153,7 +154,15 @@ def _facts(
         until=pl.coalesce("tube_out_at", pl.col("ended_at") + _MINUTE),
     )
     edges = times.select("drain_id", "tau", "until", "tube_out_at")
-    possible = leaks.lazy().filter(may_be_a_leak(rules))
+    # What was on at the first known minute may have been on since the origin.
+    since = pl.coalesce("start_earliest_at", pl.min_horizontal("origin_at", "started_at"))
+    origins = drains.lazy().select("drain_id", "origin_at")
+    possible = (
+        leaks.lazy()
+        .join(origins, on="drain_id")
+        .with_columns(start_earliest_at=since)
+        .filter(may_be_a_leak(rules))
+    )
     tau = pl.col("tau")
     starts, ends = pl.col("started_at"), pl.col("ended_at")
     earliest = pl.coalesce("start_earliest_at", "started_at")

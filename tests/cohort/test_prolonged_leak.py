@@ -234,6 +234,11 @@ def test_a_blip_that_a_hole_over_the_threshold_could_make_a_leak_is_no_proof_of_
     assert seals == NO  # ten unseen minutes could not make it 60
 
 
+def test_a_blip_at_the_start_of_a_late_log_may_be_the_end_of_a_long_leak() -> None:
+    assert planned((119.8, 120.3, ON), (120.3, 150, OFF), out=150) == unknown("gap_spans_threshold")
+    assert planned((0, 0.5, ON), (0.5, 150, OFF), out=150) == NO
+
+
 def test_a_blip_that_a_hole_after_the_threshold_could_make_six_hours_is_no_proof_of_none() -> None:
     parts = ((0, 130, OFF), (130, 130.5, ON))
     assert planned(*parts, (137, 250, OFF), out=250) == unknown("too_little_data")
