@@ -211,7 +211,12 @@ USE_TABLE = Table(
         ),
         Column("clock_uncertain", FLAG, "Whether any UTC time of it rests on a guess.", nullable=False),
         Column("clock_steps", COUNT, "Clock steps seen in it.", nullable=False),
-        Column("last_export_at", INSTANT, "Latest export of this device.", nullable=False),
+        Column(
+            "last_export_at",
+            INSTANT,
+            "Latest export that may be whole; the use's own end where none, or where the session goes on.",
+            nullable=False,
+        ),
         Column("later_session", FLAG, "Whether the device was in a later use afterwards.", nullable=False),
     ),
     key=("use_id",),
