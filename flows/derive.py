@@ -187,7 +187,7 @@ def stale_drains(home: Home, claims: Claims, ward: Ward, definitions: Definition
     if ward.annotations.height:
         keyed = rows.filter("linked").join(_annotated(ward), on=["site", "drain_key"]).sort("digest_right")
         notes_of = _grouped(keyed, "drain_id", "digest_right")
-    rules = digest_of_texts([definitions.digest, *(rule.model_dump_json() for rule in load_rules())])
+    rules = settings_digest(definitions)
     parts = {
         drain_id: {
             "files": digest_of_texts(files_of.get(drain_id, ())),
@@ -199,6 +199,11 @@ def stale_drains(home: Home, claims: Claims, ward: Ward, definitions: Definition
         for drain_id, digest in rows.select("drain_id", "digest").sort("drain_id").rows()
     }
     return _compare(home, "drain", parts, {d: int(weight_of.get(d) or 0) for d in parts})
+
+
+def settings_digest(definitions: Definitions) -> str:
+    """One digest over all definitions and removal rules."""
+    return digest_of_texts([definitions.digest, *(rule.model_dump_json() for rule in load_rules())])
 
 
 def compute_drains(

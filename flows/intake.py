@@ -108,6 +108,7 @@ def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) 
     known = _known_files(home)
     outcomes: list[Outcome] = []
     fresh: dict[str, Reading] = {}
+    copies: list[tuple[str, str]] = []  # of bytes known before or given twice
     for path in files:
         try:
             data = path.read_bytes()
@@ -118,8 +119,7 @@ def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) 
         digest = digest_of(data)
         before = known.get(digest)
         if digest in fresh or (before is not None and before["status"] != FileStatus.REJECTED):
-            status = before["status"] if before else FileStatus.LOADED
-            outcomes.append(Outcome(name_of(path), digest, status, known=True))
+            copies.append((name_of(path), digest))
             continue
         kind = kind_of(data)
         _keep(home, data, private=is_private(data, kind, request))
@@ -130,13 +130,28 @@ def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) 
             continue
         fresh[digest] = reading
         write_reading(home.readings, reading)  # so that a rebuild knows the file even if this load is killed
-    outcomes += _write(home, list(fresh.values()), known, request, now)
-    return outcomes
+    written = _write(home, list(fresh.values()), known, request, now)
+    became = {digest: row["status"] for digest, row in known.items()} | {o.digest: o.status for o in written}
+    outcomes += [Outcome(name, digest, became[digest], known=True) for name, digest in copies]
+    return outcomes + written
 
 
 def finish_interrupted(home: Home, request: Request, now: datetime) -> list[Outcome]:
     """Finish what a killed load left half-written: its files are taken out and read again from the vault."""
     return read_again(home, read_journal(home.journal), request, now)
+
+
+def ensure_raw(home: Home, readings: Sequence[Reading]) -> None:
+    """
+    See that the raw bytes of every file are there and unchanged, before anything is made anew from them.
+
+    Raises
+    ------
+    LedgerError
+        Naming the first that is not, and what to restore.
+    """
+    for reading in readings:
+        _vault(home, reading.digest).read(reading.digest)
 
 
 def read_again(

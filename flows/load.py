@@ -24,18 +24,18 @@ from flows.derive import (
     stale_devices,
     stale_drains,
 )
-from flows.intake import Outcome, finish_interrupted, read_again, take_in
+from flows.intake import Outcome, ensure_raw, finish_interrupted, read_again, take_in
 from flows.publishing import out_of_date, publish_ledger
 from flows.request import Request
 from flows.survey import Found, file_batches, survey
 from pipeline.store import Home
 from pipeline.store.journal import Reading, read_readings, write_journal
 from schemas.derivation import MADE
-from schemas.errors import LedgerError
+from schemas.errors import LakeError, LedgerError
 from schemas.vocabulary import FileStatus
 
 # What a damaged table raises, from whichever library meets it first.
-_LAKE_FAULTS = (DeltaError, TableNotFoundError, pl.exceptions.PolarsError, LedgerError, OSError)
+_LAKE_FAULTS = (DeltaError, TableNotFoundError, pl.exceptions.PolarsError, LakeError, FileNotFoundError)
 
 # Called with what is being done, how much of it is done, and how much there is.
 Progress = Callable[[str, int, int], None]
@@ -150,6 +150,7 @@ def run_rebuild(
         raise LedgerError(f"home {home.root}: there is no ledger here; load files first.")
     with home.locked():
         readings = read_readings(home.readings)
+        ensure_raw(home, readings)
         write_journal(home.journal, readings)  # if killed, the next load reads all of them again
         try:
             return _rebuild(home, readings, request, now, progress, stages)

@@ -7,7 +7,7 @@ from datetime import datetime
 
 import polars as pl
 
-from flows.derive import DEVICE_TABLES, DRAIN_TABLES, Stale, made_digest, note_made
+from flows.derive import DEVICE_TABLES, DRAIN_TABLES, Stale, made_digest, note_made, settings_digest
 from pipeline.cohort import Claims, leak_incidence, leak_survival, operations
 from pipeline.definitions import Definitions
 from pipeline.marts import changes, publish
@@ -87,7 +87,7 @@ def publish_ledger(
             [
                 {
                     "code_version": code_version(),
-                    "settings_digest": digest_of_texts([parts["definitions"]]),
+                    "settings_digest": settings_digest(definitions),
                     "lake_versions": _versions(home),
                     "built_at": now,
                 }

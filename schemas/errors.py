@@ -17,3 +17,7 @@ class InputError(DrainledgerError):
 
 class LedgerError(DrainledgerError):
     """The home cannot be used: locked, damaged, not writable (exit status 3)."""
+
+
+class LakeError(LedgerError):
+    """A table of the lake cannot be read; the raw files can make it again."""

@@ -16,7 +16,7 @@ from pathlib import Path
 import polars as pl
 from deltalake import DeltaTable, WriterProperties, write_deltalake
 
-from schemas.errors import LedgerError
+from schemas.errors import LakeError
 from schemas.table import TEXT, Table
 
 BUCKETS = 16
@@ -98,7 +98,7 @@ class Lake:
         try:
             added = pl.DataFrame(self._open(table).get_add_actions(flatten=True))
         except Exception as error:  # the many exceptions of a broken Delta log are not one family
-            raise LedgerError(
+            raise LakeError(
                 f"lake table {table.name}: cannot be opened ({error}); run `drainledger rebuild`."
             ) from error
         partition = next(

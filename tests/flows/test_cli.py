@@ -349,3 +349,14 @@ def test_json_has_null_for_what_is_no_number(
     capsys.readouterr()
     run(["sql", "SELECT 'nan'::DOUBLE AS x", "--format", "json", "--home", home])
     assert json.loads(capsys.readouterr().out) == [{"x": None}]
+
+
+def test_a_copy_of_a_rejected_file_is_not_called_loaded(
+    tmp_path: Path, home: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for name in ("memo.txt", "memo (copy).txt"):
+        (tmp_path / name).write_text("Dear all,\n")
+    paths = [str(tmp_path / name) for name in ("memo.txt", "memo (copy).txt")]
+    assert run(["load", *paths, "--json", "--home", home]) == SOME_REJECTED
+    files = json.loads(capsys.readouterr().out)["files"]
+    assert [file["status"] for file in files] == ["rejected", "rejected"]

@@ -14,6 +14,7 @@ import pytest
 from flows.load import run_rebuild
 from flows.request import request_for
 from pipeline.store import Home
+from schemas.errors import LedgerError
 from tests.support.homes import NOW, differences, load, make_home, published
 
 HERE = Path(__file__).parent
@@ -128,3 +129,17 @@ def test_rebuild_knows_the_files_of_a_load_that_was_killed_while_reading(
     assert killed_load(home, 60, small).returncode == -signal.SIGKILL
     run_rebuild(home, request_for(home), NOW)
     assert differences(published(home), published(undisturbed)) == []
+
+
+def test_a_rebuild_without_all_raw_files_touches_nothing(tmp_path: Path, small: list[Path]) -> None:
+    home = make_home(tmp_path / "home")
+    load(home, small)
+    before = published(home)
+    lost = next(path for path in home.raw.root.glob("*/*") if path.is_file())
+    lost.rename(tmp_path / "lost")
+    with pytest.raises(LedgerError, match=r"raw file .* cannot be read .* restore"):
+        run_rebuild(home, request_for(home), NOW)
+    assert not list(home.root.glob("*.broken-*"))
+    assert not home.journal.exists()
+    assert differences(published(home), before) == []
+    assert not load(home, small).published
