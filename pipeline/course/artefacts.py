@@ -8,6 +8,14 @@ from pipeline.definitions import TraceRules
 from schemas.vocabulary import ArtefactKind
 
 
+def artefact_clauses(kind: ArtefactKind, rules: TraceRules) -> dict[str, pl.Expr]:
+    """The clauses of a minute of cough, or of motion, by name; null where the minute has no trace."""
+    return {
+        "main_artefact": pl.col("artefact_kind") == kind.value,
+        "enough": pl.col("artefact_fraction") > rules.artefact_share,
+    }
+
+
 def mark_artefacts(grid: pl.DataFrame, rules: TraceRules) -> pl.DataFrame:
     """
     Add `cough` and `motion`: traced minutes whose main artefact is that, on more than `artefact_share`.
@@ -15,8 +23,7 @@ def mark_artefacts(grid: pl.DataFrame, rules: TraceRules) -> pl.DataFrame:
     Needs `artefact_kind` and `artefact_fraction`, null where the minute has no trace: without a trace
     neither can be told.
     """
-    enough = pl.col("artefact_fraction") > rules.artefact_share
     return grid.with_columns(
-        cough=((pl.col("artefact_kind") == ArtefactKind.COUGH) & enough).fill_null(False),
-        motion=((pl.col("artefact_kind") == ArtefactKind.MOTION) & enough).fill_null(False),
+        pl.all_horizontal(artefact_clauses(kind, rules).values()).fill_null(False).alias(kind.value)
+        for kind in (ArtefactKind.COUGH, ArtefactKind.MOTION)
     )

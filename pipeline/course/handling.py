@@ -7,11 +7,16 @@ import polars as pl
 from schemas.vocabulary import State
 
 
+def paused_clauses() -> dict[str, pl.Expr]:
+    """The clause of a paused minute, by name; null where the log lacks the minute."""
+    return {"state": pl.col("state") == State.PAUSE}
+
+
 def mark_state(grid: pl.DataFrame) -> pl.DataFrame:
     """Add `running`, `paused` and `no_data`; a minute the log lacks is neither running nor paused."""
     return grid.with_columns(
         running=(pl.col("state") == State.RUN).fill_null(False),
-        paused=(pl.col("state") == State.PAUSE).fill_null(False),
+        paused=pl.all_horizontal(paused_clauses().values()).fill_null(False),
         no_data=~pl.col("observed"),
     )
 

@@ -22,9 +22,26 @@ def assessable_clauses() -> dict[str, pl.Expr]:
     }
 
 
+def leak_clauses(rules: LeakRules) -> dict[str, pl.Expr]:
+    """
+    The clauses of a leak that is on, by name, on a marked grid.
+
+    Where the first two do not hold there is no median, and whether the leak is on is unknown.
+    """
+    return {
+        "watched": pl.col("leak_known_minutes") >= rules.least_minutes,
+        "resolved": ~_unresolved(),
+        "above": pl.col("leak_median_ml_min") > rules.on_above,
+    }
+
+
+def _unresolved() -> pl.Expr:
+    return pl.col("line_open") & (pl.col("line_open_grade") == Grade.UNRESOLVED).fill_null(False)
+
+
 def mark_leak(grid: pl.DataFrame, rules: LeakRules) -> pl.DataFrame:
     """
-    Add `assessable`, `leak_median_ml_min` (m(t)), `leak_on` and `leak`.
+    Add `assessable`, `leak_median_ml_min` (m(t)), `leak_known_minutes`, `leak_on` and `leak`.
 
     m(t) is the median of the known leaks of the assessable minutes within `half_window` on either
     side, where there are at least `least_minutes` of them; the leak is on where m(t) is above
@@ -37,12 +54,17 @@ def mark_leak(grid: pl.DataFrame, rules: LeakRules) -> pl.DataFrame:
     """
     half = rules.half_window
     counted = pl.when(pl.col("assessable")).then(pl.col("air_leak_ml_min"))
-    unresolved = pl.col("line_open") & (pl.col("line_open_grade") == Grade.UNRESOLVED).fill_null(False)
     median = counted.rolling_median(2 * half + 1, min_samples=rules.least_minutes, center=True)
     return (
         grid.with_columns(assessable=pl.all_horizontal(assessable_clauses().values()))
-        .with_columns(leak_median_ml_min=median.over("span_no"))
-        .with_columns(leak_median_ml_min=pl.when(~unresolved).then("leak_median_ml_min"))
-        .with_columns(leak_on=pl.col("leak_median_ml_min") > rules.on_above)
-        .with_columns(leak=pl.col("leak_on").fill_null(False))
+        .with_columns(
+            leak_median_ml_min=median.over("span_no"),
+            leak_known_minutes=counted.is_not_null()
+            .cast(pl.Int32)
+            .rolling_sum(2 * half + 1, min_samples=1, center=True)
+            .over("span_no"),
+        )
+        .with_columns(leak_median_ml_min=pl.when(~_unresolved()).then("leak_median_ml_min"))
+        .with_columns(leak_on=leak_clauses(rules)["above"])
+        .with_columns(leak=pl.all_horizontal(leak_clauses(rules).values()).fill_null(False))
     )

@@ -10,7 +10,20 @@ from schemas.vocabulary import AlertCode, Grade
 
 
 def line_open_clauses(rules: LineOpenRules) -> dict[str, pl.Expr]:
-    """The clauses of a minute with the line open, by name, each on what is known only."""
+    """
+    The clauses of a line open by its readings on a marked grid, by name, each on what is known only.
+
+    `lasts` speaks of the unbroken run of minutes that meet the others (`line_open_minutes`).
+    """
+    return _minute_clauses(rules) | {"lasts": pl.col("line_open_minutes") >= rules.least}
+
+
+def line_leak_clauses() -> dict[str, pl.Expr]:
+    """The clause of a line open by the device's own alert; null where the log does not say what rang."""
+    return {"rings": pl.col("alerts").list.contains(AlertCode.LINE_LEAK.value)}
+
+
+def _minute_clauses(rules: LineOpenRules) -> dict[str, pl.Expr]:
     strength = pl.col("set_pressure_cmh2o").abs()
     return {
         "running": pl.col("running"),
@@ -21,18 +34,19 @@ def line_open_clauses(rules: LineOpenRules) -> dict[str, pl.Expr]:
 
 def mark_line_open(grid: pl.DataFrame, rules: LineOpenRules) -> pl.DataFrame:
     """
-    Add `line_open` and `line_open_grade`.
+    Add `line_open`, `line_open_grade` and `line_open_minutes`, the run of minutes open by their readings.
 
     Open: flow above `flow` while suction is below `suction_share` of the ordered one, for `least`
     minutes on end; or the device itself rings `line_leak`. A stretch longer than `unresolved_after`
     has the grade `unresolved`: a large leak of the lung can look the same, so what the lung did in
     that stretch is unknown, not nil and not excluded.
     """
-    clauses = line_open_clauses(rules)
-    rings = pl.col("alerts").list.contains(AlertCode.LINE_LEAK.value).fill_null(False)
+    by_readings = pl.all_horizontal(line_open_clauses(rules).values()).fill_null(False)
+    rings = pl.all_horizontal(line_leak_clauses().values()).fill_null(False)
     return (
-        grid.with_columns(line_open=pl.all_horizontal(clauses.values()).fill_null(False))
-        .with_columns(line_open=(run_length(pl.col("line_open")) >= rules.least) | rings)
+        grid.with_columns(line_open=pl.all_horizontal(_minute_clauses(rules).values()).fill_null(False))
+        .with_columns(line_open_minutes=run_length(pl.col("line_open")))
+        .with_columns(line_open=by_readings | rings)
         .with_columns(
             line_open_grade=pl.when(run_length(pl.col("line_open")) > rules.unresolved_after).then(
                 pl.lit(Grade.UNRESOLVED.value)

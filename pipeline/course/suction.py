@@ -9,7 +9,15 @@ from pipeline.definitions import ShortfallRules
 
 
 def shortfall_clauses(rules: ShortfallRules) -> dict[str, pl.Expr]:
-    """The clauses of a minute of shortfall, by name; a blank pressure on either side leaves them null."""
+    """
+    The clauses of shortfall on a marked grid, by name; a blank pressure on either side leaves them null.
+
+    `lasts` speaks of the unbroken run of minutes that meet the others (`shortfall_minutes`).
+    """
+    return _minute_clauses(rules) | {"lasts": pl.col("shortfall_minutes") >= rules.least}
+
+
+def _minute_clauses(rules: ShortfallRules) -> dict[str, pl.Expr]:
     short_by = decimal(pl.col("pressure_mean_cmh2o") - pl.col("set_pressure_cmh2o"))
     share = decimal(pl.col("set_pressure_cmh2o").abs() * (rules.relative / 100))
     return {
@@ -21,12 +29,16 @@ def shortfall_clauses(rules: ShortfallRules) -> dict[str, pl.Expr]:
 
 def mark_shortfall(grid: pl.DataFrame, rules: ShortfallRules) -> pl.DataFrame:
     """
-    Add `suction_shortfall`: mean − set above the greater of the two limits for `least` minutes on end.
+    Add `suction_shortfall` and `shortfall_minutes` (how long the run lasts).
+
+    Shortfall: mean − set above the greater of the two limits for `least` minutes on end.
 
     Both pressures are signed, suction negative: −12 where −20 was ordered is 8 short, −28 is not short
     at all. A minute without both pressures shows nothing and ends the stretch.
     """
-    short = pl.all_horizontal(shortfall_clauses(rules).values()).fill_null(False)
-    return grid.with_columns(suction_shortfall=short).with_columns(
-        suction_shortfall=run_length(pl.col("suction_shortfall")) >= rules.least
+    short = pl.all_horizontal(_minute_clauses(rules).values()).fill_null(False)
+    return (
+        grid.with_columns(suction_shortfall=short)
+        .with_columns(shortfall_minutes=run_length(pl.col("suction_shortfall")))
+        .with_columns(suction_shortfall=pl.all_horizontal(shortfall_clauses(rules).values()).fill_null(False))
     )

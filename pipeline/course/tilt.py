@@ -7,6 +7,11 @@ import polars as pl
 from pipeline.definitions import TiltRules
 
 
+def tilt_clauses(rules: TiltRules) -> dict[str, pl.Expr]:
+    """The clauses of a tilted minute, by name; null where the angle is blank."""
+    return {"leans": pl.col("tilt_deg") > rules.limit}
+
+
 def mark_tilt(grid: pl.DataFrame, rules: TiltRules) -> pl.DataFrame:
     """
     Add `tilted`, and `volume_trusted`: whether the minute's canister reading may be used.
@@ -18,7 +23,7 @@ def mark_tilt(grid: pl.DataFrame, rules: TiltRules) -> pl.DataFrame:
     """
     recently = pl.col("tilted").cast(pl.UInt8).rolling_max(rules.after + 1, min_samples=1).over("use_no") > 0
     return grid.with_columns(
-        tilted=(pl.col("tilt_deg") > rules.limit).fill_null(False),
+        tilted=pl.all_horizontal(tilt_clauses(rules).values()).fill_null(False),
     ).with_columns(
         volume_trusted=pl.col("canister_volume_ml").is_not_null() & ~recently,
     )
