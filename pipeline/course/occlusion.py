@@ -56,24 +56,60 @@ def find_occlusions(
     by name.
     """
     stretches = _still_stretches(grid, rules).filter(pl.col("still_minutes") >= rules.least)
-    figured = _figures(grid, _onsets(grid, stretches), rules)
-    clauses = _clauses(rules, clamp, floor)
-    judged = figured.with_columns(**{name: clause.fill_null(False) for name, clause in clauses.items()})
-    raised = judged.filter(
-        "breathed_before",
-        "drained_before",
-        "stopped_at_once",
-        "output_fell",
-        ~pl.col("drains_on"),
-        pl.col("onset_dated") | pl.col("flow_seen_to_stop"),
-        pl.col("onset_dated") | ~pl.col("handled_then") | pl.col("outlasts_a_clamp"),
-    )
-    agreed = pl.col("alert_agrees") | (pl.col("pressure_still") & pl.col("flow_seen_to_stop"))
-    sure = pl.col("onset_dated") & ~pl.col("handled_then") & pl.col("rate_ml_h").is_not_null() & agreed
+    judged = _judged(grid, stretches, rules, clamp, floor)
+    raised = judged.filter(clause.fill_null(False) for clause in suspicion_clauses().values())
+    sure = pl.all_horizontal(clause.fill_null(False) for clause in probable_clauses().values())
     return raised.with_columns(
         grade=pl.when(sure).then(pl.lit(Grade.PROBABLE.value)).otherwise(pl.lit(Grade.POSSIBLE.value)),
         detail=_detail(rules),
     )
+
+
+def judge_occlusions(
+    grid: pl.DataFrame, rules: OcclusionRules, clamp: ClampRules, floor: float
+) -> pl.DataFrame:
+    """
+    Every stretch that could be suspected, short ones too: `find_occlusions` before anything is left out.
+
+    Returns
+    -------
+    `from_row`, `to_row`, the figures, and the clauses by name, null where unknown.
+    """
+    return _judged(grid, _still_stretches(grid, rules), rules, clamp, floor)
+
+
+def suspicion_clauses() -> dict[str, pl.Expr]:
+    """What a stretch of `judge_occlusions` must meet to be suspected, by name."""
+    return {
+        "long_enough": pl.col("long_enough"),
+        "breathed_before": pl.col("breathed_before"),
+        "drained_before": pl.col("drained_before"),
+        "stopped_at_once": pl.col("stopped_at_once"),
+        "output_fell": pl.col("output_fell"),
+        "not_draining_on": ~_told("drains_on"),
+        "onset_or_flow": _told("onset_dated") | _told("flow_seen_to_stop"),
+        "no_forgotten_clamp": _told("onset_dated") | ~_told("handled_then") | _told("outlasts_a_clamp"),
+    }
+
+
+def probable_clauses() -> dict[str, pl.Expr]:
+    """What a suspected stretch must meet for the grade `probable`, by name."""
+    return {
+        "onset_dated": pl.col("onset_dated"),
+        "untouched_then": ~_told("handled_then"),
+        "rate_known": pl.col("rate_ml_h").is_not_null(),
+        "agreed": _told("alert_agrees") | (_told("pressure_still") & _told("flow_seen_to_stop")),
+    }
+
+
+def still_clauses(rules: OcclusionRules) -> dict[str, pl.Expr]:
+    """What a minute must meet to count for a stretch that could be suspected, by name."""
+    return {
+        "running": pl.col("running"),
+        "tidaling_absent": pl.col("tidaling") == Verdict.ABSENT,
+        "leak_low": pl.col("air_leak_ml_min") <= rules.leak_most,
+        "not_clamped": ~pl.col("clamped"),
+    }
 
 
 def mark_occlusion(grid: pl.DataFrame, occlusions: pl.DataFrame, annotations: pl.DataFrame) -> pl.DataFrame:
@@ -95,13 +131,20 @@ def mark_occlusion(grid: pl.DataFrame, occlusions: pl.DataFrame, annotations: pl
     return paint(grid, "occlusion_suspected", pl.concat([noted, found.select(columns)]))
 
 
+def _judged(
+    grid: pl.DataFrame, stretches: pl.DataFrame, rules: OcclusionRules, clamp: ClampRules, floor: float
+) -> pl.DataFrame:
+    figured = _figures(grid, _onsets(grid, stretches), rules)
+    return figured.with_columns(**_clauses(rules, clamp, floor))
+
+
+def _told(clause: str) -> pl.Expr:
+    """What was not seen to hold does not hold."""
+    return pl.col(clause).fill_null(False)
+
+
 def _still_stretches(grid: pl.DataFrame, rules: OcclusionRules) -> pl.DataFrame:
-    still = (
-        pl.col("running")
-        & (pl.col("tidaling") == Verdict.ABSENT)
-        & (pl.col("air_leak_ml_min") <= rules.leak_most).fill_null(False)
-        & ~pl.col("clamped")
-    )
+    still = pl.all_horizontal(still_clauses(rules).values()).fill_null(False)
     ends = pl.col("no_data") | (pl.col("tidaling") == Verdict.PRESENT) | pl.col("clamped")
     minutes = grid.select(
         "row",
@@ -233,6 +276,7 @@ def _clauses(rules: OcclusionRules, clamp: ClampRules, floor: float) -> dict[str
         & (pl.col("expected_read_ml") >= rules.output_expected)
     ).fill_null(False)
     return {
+        "long_enough": pl.col("still_minutes") >= rules.least,
         "breathed_before": (pl.col("from_row") - pl.col("last_breath") <= rules.look_back)
         & (pl.col("breaks_between") == 0),
         "drained_before": (pl.col("leak_before") > rules.leak_before).fill_null(False)
