@@ -35,9 +35,54 @@ def find_stops(
     One row a stop: `from_row`, `to_row`, `kind`, `grade`, `detail`.
     """
     known = known_flow(grid, flow)
-    stops = (
-        known.filter("drops", "handled").rename({"row": "start_row", "k": "start_k"}).with_row_index("window")
+    judged = _judged(grid, known, known.filter("drops", "handled"), clamp, stopped, flow)
+    stops = judged.filter(clause.fill_null(False) for clause in stop_clauses().values())
+    dry = judge_dry_clamps(grid, clamp, stopped, flow)
+    columns = [*STRETCH, "kind"]
+    return pl.concat(
+        [
+            stops.select(columns),
+            dry.filter(clause.fill_null(False) for clause in dry_clauses().values()).select(columns),
+        ]
     )
+
+
+def judge_stops(
+    grid: pl.DataFrame, clamp: ClampRules, stopped: FlowStoppedRules, flow: OcclusionRules
+) -> pl.DataFrame:
+    """
+    Every stop of the leak, handled or not: the leaking ones of `find_stops` before anything is left out.
+
+    Returns
+    -------
+    `from_row`, `to_row`, `end_row` (of the still run), `kind`, the figures, and the clauses by name, null
+    where unknown.
+    """
+    known = known_flow(grid, flow)
+    return _judged(grid, known, known.filter("drops"), clamp, stopped, flow)
+
+
+def stop_clauses() -> dict[str, pl.Expr]:
+    """What a stop of `judge_stops` must meet to be one after handling, by name."""
+    return {
+        name: pl.col(name) for name in ("handled", "leaked_before", "onset_dated", "breath_stops_with_leak")
+    }
+
+
+def return_clauses() -> dict[str, pl.Expr]:
+    """What such a stop must meet besides to be `clamped`, by name; else it is `flow_stopped`."""
+    return {name: pl.col(name) for name in ("leak_returns", "breath_returns_with_leak", "in_time")}
+
+
+def _judged(
+    grid: pl.DataFrame,
+    known: pl.DataFrame,
+    drops: pl.DataFrame,
+    clamp: ClampRules,
+    stopped: FlowStoppedRules,
+    flow: OcclusionRules,
+) -> pl.DataFrame:
+    stops = drops.rename({"row": "start_row", "k": "start_k"}).with_row_index("window")
     end_k = stops["end_k"]
     return_k = (end_k + 1).clip(upper_bound=max(known.height - 1, 0))
     stops = stops.with_columns(
@@ -68,14 +113,10 @@ def find_stops(
         ),
         leak_after=around,
     )
-    stops = (
-        stops.join(before, on="window", how="left", maintain_order="left")
-        .join(after, on="window", how="left", maintain_order="left")
-        .filter(pl.col("leak_before") > flow.leak_before)
+    stops = stops.join(before, on="window", how="left", maintain_order="left").join(
+        after, on="window", how="left", maintain_order="left"
     )
-    leaking = _judge(_sightings(grid, stops, clamp), clamp, stopped, flow)
-    columns = [*STRETCH, "kind"]
-    return pl.concat([leaking.select(columns), _dry_clamps(grid, clamp, stopped, flow).select(columns)])
+    return _judge(_sightings(grid, stops, clamp), clamp, stopped, flow)
 
 
 def known_flow(grid: pl.DataFrame, flow: OcclusionRules) -> pl.DataFrame:
@@ -133,6 +174,7 @@ def _judge(
 ) -> pl.DataFrame:
     within = clamp.stop_within
     clauses = {
+        "leaked_before": pl.col("leak_before") > flow.leak_before,
         "onset_dated": (pl.col("stop_runs") <= stopped.sudden_within) & (pl.col("stop_breaks") == 0),
         "breath_stops_with_leak": (pl.col("absence") >= pl.col("start_row") - within)
         & (pl.col("absence") <= pl.col("end_row")),
@@ -143,19 +185,15 @@ def _judge(
         & (pl.col("return_breaks") == 0),
         "in_time": pl.col("return_row") - pl.col("start_row") <= clamp.return_within,
     }
-    back = pl.col("leak_returns") & pl.col("breath_returns_with_leak") & pl.col("in_time")
+    back = pl.all_horizontal(clause.fill_null(False) for clause in return_clauses().values())
     until_breath = pl.min_horizontal("end_row", pl.col("breath_again") - 1)
-    judged = (
-        stops.with_columns(**{name: clause.fill_null(False) for name, clause in clauses.items()})
-        .filter(pl.col("onset_dated") & pl.col("breath_stops_with_leak"))
-        .with_columns(
-            kind=pl.when(back)
-            .then(pl.lit(PeriodKind.CLAMPED.value))
-            .otherwise(pl.lit(PeriodKind.FLOW_STOPPED.value)),
-            from_row=pl.col("start_row"),
-            to_row=pl.when(back).then(pl.col("return_row") - 1).otherwise(until_breath),
-            grade=pl.lit(None, pl.String),
-        )
+    judged = stops.with_columns(**clauses).with_columns(
+        kind=pl.when(back)
+        .then(pl.lit(PeriodKind.CLAMPED.value))
+        .otherwise(pl.lit(PeriodKind.FLOW_STOPPED.value)),
+        from_row=pl.col("start_row"),
+        to_row=pl.when(back).then(pl.col("return_row") - 1).otherwise(until_breath),
+        grade=pl.lit(None, pl.String),
     )
     began = pl.format(
         "after handling the leak fell from {} to at most {} mL/min and breathing stopped "
@@ -170,9 +208,9 @@ def _judge(
         pl.col("leak_after").round(1),
     )
     missing = (
-        pl.when(~pl.col("leak_returns"))
+        pl.when(~pl.col("leak_returns").fill_null(False))
         .then(pl.lit("the leak was not seen to come back"))
-        .when(~pl.col("breath_returns_with_leak"))
+        .when(~pl.col("breath_returns_with_leak").fill_null(False))
         .then(pl.lit("breathing was not seen to come back with the leak"))
         .otherwise(pl.lit("both came back too late for a forgotten clamp"))
     )
@@ -182,10 +220,24 @@ def _judge(
     )
 
 
-def _dry_clamps(
+def dry_clauses() -> dict[str, pl.Expr]:
+    """What a stop of `judge_dry_clamps` must meet to be `clamped`, by name."""
+    return {
+        name: pl.col(name)
+        for name in ("handled_then", "no_leak", "unbroken", "stop_dated", "return_dated", "in_time")
+    }
+
+
+def judge_dry_clamps(
     grid: pl.DataFrame, clamp: ClampRules, stopped: FlowStoppedRules, flow: OcclusionRules
 ) -> pl.DataFrame:
-    """Clamps without a leak, told by breathing alone: `from_row`, `to_row`, `kind`, `grade`, `detail`."""
+    """
+    Breathing that stops and comes back, told without a leak.
+
+    Returns
+    -------
+    `from_row`, `to_row`, `kind`, `grade`, `detail`, the figures, and the clauses by name, null where unknown.
+    """
     earlier_absence = pl.col("absence_row").shift(1).over("span_no")
     sightings = grid.select(
         "row",
@@ -198,8 +250,12 @@ def _dry_clamps(
         first_absence=pl.col("absence_seen")
         & ((earlier_absence < pl.col("breath_row")) | earlier_absence.is_null()),
     )
-    stops = sightings.filter("first_absence", pl.col("breath_again") - pl.col("row") <= clamp.return_within)
-    stops = stops.filter(pl.col("last_breath").is_not_null()).with_row_index("window")
+    in_time = pl.col("breath_again") - pl.col("row") <= clamp.return_within
+    stops = (
+        sightings.filter("first_absence", in_time, pl.col("last_breath").is_not_null())
+        .with_columns(in_time=in_time)
+        .with_row_index("window")
+    )
     last_absence = at(grid, "absence_row", stops["breath_again"])
     stops = stops.with_columns(
         last_absence.alias("last_absence"),
@@ -229,12 +285,12 @@ def _dry_clamps(
     found = (
         stops.join(onset, on="window", how="left", maintain_order="left")
         .join(leak, on="window", how="left", maintain_order="left")
-        .filter(
-            pl.col("handled_row").is_not_null(),
-            pl.col("leak_most") <= flow.leak_most,
-            pl.col("breaks_inside") == 0,
-            pl.col("stop_runs") <= stopped.sudden_within,
-            pl.col("return_runs") <= stopped.sudden_within,
+        .with_columns(
+            handled_then=pl.col("handled_row").is_not_null(),
+            no_leak=pl.col("leak_most") <= flow.leak_most,
+            unbroken=pl.col("breaks_inside") == 0,
+            stop_dated=pl.col("stop_runs") <= stopped.sudden_within,
+            return_dated=pl.col("return_runs") <= stopped.sudden_within,
         )
     )
     apart = pl.col("breath_again") - pl.col("last_absence")
