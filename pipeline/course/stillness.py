@@ -45,6 +45,30 @@ def find_stillness(
     -------
     One row a stop: `from_row`, `to_row`, `kind`, `grade`, `detail`.
     """
+    judged = judge_stillness(grid, clamp, flow, envelope, least_swing)
+    stops = judged.filter(clause.fill_null(False) for clause in stillness_clauses().values())
+    return _lasting(grid, stops, flow, envelope)
+
+
+def stillness_clauses() -> dict[str, pl.Expr]:
+    """What a stop of `judge_stillness` must meet to be of unknown cause, by name."""
+    return {name: pl.col(name) for name in ("leaked_before", "moved_before", "goes_still")}
+
+
+def judge_stillness(
+    grid: pl.DataFrame,
+    clamp: ClampRules,
+    flow: OcclusionRules,
+    envelope: EnvelopeRules,
+    least_swing: float,
+) -> pl.DataFrame:
+    """
+    Every stop of the leak: those of `find_stillness` before anything is left out.
+
+    Returns
+    -------
+    `from_row`, `end_row` (of the still run), the figures, and the clauses by name, null where unknown.
+    """
     known = known_flow(grid, flow)
     known = known.with_columns(range_known=grid["range_cmh2o"].gather(known["row"]))
     drops = known.filter("drops").rename({"row": "from_row", "k": "start_k"}).with_row_index("window")
@@ -67,16 +91,22 @@ def find_stillness(
         ),
         range_after=pl.col("range_known").median(),
     )
-    stops = (
-        drops.select("window", "from_row")
+    return (
+        drops.select("window", "from_row", end_row=known["row"].gather(drops["end_k"]))
         .join(before, on="window", maintain_order="left")
         .join(after, on="window", maintain_order="left")
-        .filter(
-            pl.col("leak_before") > flow.leak_before,
-            pl.col("range_before") >= least_swing,
-            pl.col("range_after") <= envelope.floor,
+        .with_columns(
+            leaked_before=pl.col("leak_before") > flow.leak_before,
+            moved_before=pl.col("range_before") >= least_swing,
+            goes_still=pl.col("range_after") <= envelope.floor,
         )
     )
+
+
+def _lasting(
+    grid: pl.DataFrame, stops: pl.DataFrame, flow: OcclusionRules, envelope: EnvelopeRules
+) -> pl.DataFrame:
+    """How long each stop lasts: `from_row`, `to_row`, `kind`, `grade`, `detail`."""
     seen = grid.select(
         "row",
         "span_no",
