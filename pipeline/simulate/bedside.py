@@ -36,17 +36,19 @@ def around_the_bed(plan: Plan, rng: np.random.Generator) -> Bedside:
     """
     Lay out self-checks, walks, tilt, power and coughs.
 
-    Self-checks of three minutes open the log and each swapped device's part of it; a failed one
-    comes before the good one. On walks the
+    Self-checks of three minutes open the log and each swapped device's part of it, and come again
+    where the plan says so; a failed one comes before the good one. On walks the
     drain hangs at 5 to 40 degrees and runs on battery; some are left lying on their side for up to
     an hour and a half after it. A battery lasts about eleven hours and loads in four (half a day at
-    a moderate leak is common practice). Coughs fall in about one minute of twenty-five (our
-    judgement).
+    a moderate leak is common practice). Coughs fall in about one minute of twenty-five, in a storm in
+    three of five (our judgement).
     """
     n = plan.minutes
     first = plan.failed_checks + 1 if plan.self_check else 0
     begins = [SELF_CHECK_MINUTES * place for place in range(first)]
-    checks = tuple(Stretch(minute, minute + SELF_CHECK_MINUTES) for minute in (*begins, *plan.swaps))
+    checks = tuple(
+        Stretch(minute, minute + SELF_CHECK_MINUTES) for minute in (*begins, *plan.swaps, *plan.rechecks)
+    )
     walking = mask(n, plan.walks)
     mains = ~(walking | mask(n, _unplugged(plan, rng)))
     set_pressure = np.zeros(n)
@@ -59,7 +61,7 @@ def around_the_bed(plan: Plan, rng: np.random.Generator) -> Bedside:
         tilt_deg=_tilt(plan, rng),
         battery_pct=_battery(mains),
         mains=mains,
-        coughing=rng.random(n) < 0.04,
+        coughing=rng.random(n) < np.where(mask(n, plan.cough_storms), 0.6, 0.04),
         set_pressure=set_pressure,
     )
 

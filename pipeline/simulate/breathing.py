@@ -31,15 +31,15 @@ def breathe(plan: Plan, bedside: Bedside, patent: Flags, rng: np.random.Generato
     A quiet breath swings the pleural pressure by a few cm[H2O] (textbook physiology, from memory);
     posture, sleep and pain move that by some tens of per cent over hours and the rate with it (our
     judgement). The tube lets a share of it through; a shut or open line lets nothing through, and
-    a sagging loop full of fluid lets a quarter of it through (our judgement), and
-    as the lung comes up the swing fades along half a cosine to a fiftieth. Under positive-pressure
-    ventilation the sign is reversed and the rate is the machine's.
+    a sagging loop full of fluid lets a quarter of it through, little by little where it `fills`, a clot
+    a sixth (our judgement), and as the lung comes up the swing fades along half a cosine to a
+    fiftieth. Under positive-pressure ventilation the sign is reversed and the rate is the machine's.
     """
     n = plan.minutes
     hours_long = autocorrelated(rng, n, 0.995)
     depth = np.exp(0.18 * hours_long + 0.06 * rng.standard_normal(n))
-    swing = plan.swing_cmh2o * plan.transmission * depth * _lung_down(plan)
-    swing = np.where(mask(n, plan.loops), 0.25 * swing, swing)
+    swing = plan.swing_cmh2o * plan.transmission * depth * lung_down(plan)
+    swing = swing * _let_through(plan)
     rate = plan.breath_rate_per_min * np.exp(0.07 * autocorrelated(rng, n, 0.98) - 0.04 * hours_long)
     rate = np.where(bedside.walking, rate + 5, rate)
     inverted = mask(n, plan.ventilated)
@@ -50,7 +50,18 @@ def breathe(plan: Plan, bedside: Bedside, patent: Flags, rng: np.random.Generato
     )
 
 
-def _lung_down(plan: Plan) -> Reals:
+def _let_through(plan: Plan) -> Reals:
+    """Share of the swing that loops and clots in the tube let through."""
+    share = np.where(mask(plan.minutes, plan.loops), 0.25, 1.0)
+    for loop in plan.loops:
+        if loop.note == "fills":
+            inside = share[loop.start : loop.end]
+            # Full after two thirds of the stretch; then it is emptied at a stroke by who finds it.
+            inside[:] = 0.1 ** np.clip(np.arange(len(inside)) / (2 / 3 * loop.minutes), 0, 1)
+    return np.where(mask(plan.minutes, plan.clots), share / 6, share)
+
+
+def lung_down(plan: Plan) -> Reals:
     """1 while the space around the lung swings freely, fading to a fiftieth as the lung comes up."""
     if plan.expansion is None:
         return np.ones(plan.minutes)

@@ -16,13 +16,14 @@ Wholes = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Fluid:
-    """Fluid into canisters since minute 0 (mL), which canister is fitted, and the changes as pauses."""
+    """Fluid into canisters since minute 0 (mL), which one is fitted, and when and how they are changed."""
 
     output_ml: Reals
     canister_no: Wholes
     canister_ml: Reals
     changes: tuple[Stretch, ...]
     forgotten: tuple[Stretch, ...]
+    manners: tuple[str, ...]
 
 
 def drain_fluid(plan: Plan, blocked: Flags, rng: np.random.Generator) -> Fluid:
@@ -34,7 +35,8 @@ def drain_fluid(plan: Plan, blocked: Flags, rng: np.random.Generator) -> Fluid:
     within about a quarter of an hour after it opens; behind a blocked tube at least 25 to 60 mL
     gather (our judgement). A canister is changed 5 to 75 minutes after it is 95 % full: suction
     paused two to four minutes, the line clamped meanwhile, and now and then left clamped
-    afterwards (`plan.forgotten_clamps`). A swapped device comes with its own canister.
+    afterwards (`plan.forgotten_clamps`). A swapped device comes with its own canister. A clot lets a
+    third of the fluid through (our judgement).
 
     Parameters
     ----------
@@ -43,6 +45,8 @@ def drain_fluid(plan: Plan, blocked: Flags, rng: np.random.Generator) -> Fluid:
     """
     inflow = _inflow(plan, rng)
     _gather_behind_occlusions(plan, inflow, rng)
+    for clot in plan.clots:
+        inflow[clot.start : clot.end] *= 0.3
     shut = blocked.copy()
     into = _dammed(inflow, shut)
     no = np.ones(plan.minutes, dtype=np.int64)
@@ -51,10 +55,15 @@ def drain_fluid(plan: Plan, blocked: Flags, rng: np.random.Generator) -> Fluid:
     fitted = 0
     after_change = dict(plan.forgotten_clamps)
     swaps = sorted(plan.swaps, reverse=True)
+    early = sorted(plan.early_changes, reverse=True)
     while True:
         filled = np.cumsum(into[fitted:])
         full = int(np.searchsorted(filled, 0.95 * plan.canister_ml)) + fitted
         begins = full + int(rng.integers(5, 75))
+        while early and early[-1] <= fitted:
+            early.pop()
+        if early and early[-1] < begins:
+            begins = early.pop()
         ends = begins + int(rng.integers(2, 5))
         if swaps and swaps[-1] <= ends:
             fitted = swaps.pop()
@@ -71,7 +80,9 @@ def drain_fluid(plan: Plan, blocked: Flags, rng: np.random.Generator) -> Fluid:
         fitted = begins + 1
         no[fitted:] += 1
     output = np.cumsum(into)
-    return Fluid(output, no, _in_canister(output, no), tuple(changes), tuple(forgotten))
+    usual = plan.change_manners or ("pause",)
+    manners = tuple(usual[place % len(usual)] for place in range(len(changes)))
+    return Fluid(output, no, _in_canister(output, no), tuple(changes), tuple(forgotten), manners)
 
 
 def _inflow(plan: Plan, rng: np.random.Generator) -> Reals:

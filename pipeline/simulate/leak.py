@@ -67,6 +67,8 @@ def _trend(plan: Plan) -> Reals:
         trend[:within] = course[:within] * closing
     for again in plan.recurrences:
         trend[again.start : again.end] = plan.leak_last_ml_min
+    for stretch, flow in plan.large_leaks:
+        trend[stretch.start : stretch.end] = np.maximum(trend[stretch.start : stretch.end], flow)
     return trend
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -10,6 +10,7 @@ from typing import Any
 import polars as pl
 import polars.selectors as cs
 
+from pipeline.simulate.device import device_rows
 from pipeline.simulate.expected import DRAIN_TRUTH, drain_truth
 from pipeline.simulate.registry import Annotation, RegistryDrain, write_annotations, write_registry
 from pipeline.simulate.sites import Site
@@ -36,6 +37,8 @@ _FILE_TRUTH = {
     "bytes": pl.Int64(),
     "conflicting": pl.Boolean(),
 }
+
+_SHOWN = {"device": pl.String(), "minute": _INSTANT, "record": pl.Int64(), "clock": pl.Datetime("us")}
 
 
 @dataclass
@@ -85,9 +88,13 @@ class Truth:
 
     def add_shift(self, shift: Shift) -> None:
         """Write the minutes of one device's stays; keep what is true of each drain and of the device."""
+        shown = _shown(shift)
         for stay in shift.stays:
             name = f"{shift.site.name}_{stay.number:06d}.parquet"
-            minute_truth(stay).write_parquet(self.folder / "minute" / name)
+            minutes = minute_truth(stay)
+            if stay.on_devices:
+                minutes = minutes.join(shown, on=["device", "minute"], how="left", maintain_order="left")
+            minutes.write_parquet(self.folder / "minute" / name)
             uses = [f"{serial}/{session}" for serial, session, _, _ in stay.on_devices]
             standing = {row.drain_key: row for row in (*stay.rows, *stay.corrections)}
             known: list[RegistryDrain | None] = [*standing.values()] or [None]
@@ -113,6 +120,16 @@ class Truth:
         pl.DataFrame(self._drains, schema=DRAIN_TRUTH).write_parquet(self.folder / "drain.parquet")
         pl.DataFrame(self._devices, schema=_DEVICE_TRUTH).write_parquet(self.folder / "device.parquet")
         pl.DataFrame(self.files, schema=_FILE_TRUTH).write_parquet(self.folder / "file.parquet")
+
+
+def _shown(shift: Shift) -> pl.DataFrame:
+    """What each device showed at a logged minute: `device`, `minute` (UTC) → `record`, `clock`."""
+    frames = []
+    for serial, parts in sorted(shift.parts.items()):
+        bare = [replace(one, log=one.log.select("minute", "lost")) for one in parts]
+        rows = device_rows(bare, shift.clock, shift.first_record, shift.with_record)
+        frames.append(rows.select(pl.lit(serial).alias("device"), "minute", "record", "clock"))
+    return pl.concat(frames) if frames else pl.DataFrame(schema=_SHOWN)
 
 
 def minute_truth(stay: Stay) -> pl.DataFrame:

@@ -16,7 +16,7 @@ class Stretch:
     From minute `start` to before minute `end` of the therapy, with what is special about it.
 
     Notes in use: `rings` (the device rings for it), `silent` (it does not), `flat` (left lying on
-    its side after a walk).
+    its side after a walk), `fills` (a loop that fills little by little).
 
     Examples
     --------
@@ -75,6 +75,28 @@ class Plan:
     off, lost
         Device switched off (its counter stands still); rows the device wrote but lost (the
         counter goes on).
+    kinks
+        The tube is bent shut for some minutes: nothing passes, and it opens by itself.
+    clots
+        A clot lets little through: swing and fluid are damped, nothing is shut.
+    large_leaks
+        (stretch, mL/min): the lung itself leaks so much that the pump cannot hold the suction.
+    cough_storms
+        More than every other minute has a cough.
+    rechecks
+        Minutes at which the device checks itself again in the middle of a use.
+    early_changes
+        Minutes at which staff change a canister that is not yet full.
+    change_manners
+        How the canister changes go, in turn (`pause` throughout where empty): `pause`; `run`, nobody
+        paused; `off`, the device was off; `noise`, readings leap while it is seated; `blank`, the
+        volume is unread for minutes.
+    slosh
+        Share of the canister's content by which a reading errs while the drain is carried about.
+    bump_ml_min
+        Flow that carrying and coughing squeeze past the sensor, with a sealed lung as well.
+    scenario
+        What the plan is there to show, for those who sum up over many.
     """
 
     minutes: int
@@ -111,6 +133,16 @@ class Plan:
     filter_blocked: tuple[Stretch, ...] = ()
     off: tuple[Stretch, ...] = ()
     lost: tuple[Stretch, ...] = ()
+    kinks: tuple[Stretch, ...] = ()
+    clots: tuple[Stretch, ...] = ()
+    large_leaks: tuple[tuple[Stretch, float], ...] = ()
+    cough_storms: tuple[Stretch, ...] = ()
+    rechecks: tuple[int, ...] = ()
+    early_changes: tuple[int, ...] = ()
+    change_manners: tuple[str, ...] = ()
+    slosh: float = 0.0
+    bump_ml_min: float = 0.0
+    scenario: str = ""
 
 
 def quiet_plan(minutes: int) -> Plan:

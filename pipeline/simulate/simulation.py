@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -14,13 +14,17 @@ from pipeline.definitions import load_definitions
 from pipeline.simulate.device import Export, Part, device_rows, exports, with_conflicts
 from pipeline.simulate.layouts import TraceFormat, compressed, write_north, write_v1
 from pipeline.simulate.paperwork import Paperwork, Truth
+from pipeline.simulate.plan import draw_plan
 from pipeline.simulate.pressure import traces
 from pipeline.simulate.sites import SITES, Site
+from pipeline.simulate.study_layouts import UPLAND_TRACE, write_harbour, write_upland
 from pipeline.simulate.therapy import Therapy
-from pipeline.simulate.ward import Shift, device_shift, slots_of
+from pipeline.simulate.ward import Draw, Shift, device_shift, slots_of
 from schemas.errors import CallError
 
 TRACE_FORM = TraceFormat(rate_hz=10.0, factor=0.1)
+# Layouts that hold traces, and at which rate.
+_TRACE_HZ = {"v1": TRACE_FORM.rate_hz, "upland": UPLAND_TRACE.rate_hz}
 # What the invented device remembers; longer stays need several exports to be whole.
 _MEMORY = timedelta(days=5)
 
@@ -58,6 +62,7 @@ def simulate(
     traces_every_min: int | None = None,
     days: int = 365,
     sites: Sequence[Site] = SITES,
+    draw: Draw = draw_plan,
     on_drain: Callable[[int], None] | None = None,
 ) -> Simulation:
     """
@@ -75,7 +80,9 @@ def simulate(
     start, days
         Drains begin within `days` days from `start`.
     traces_every_min
-        A 30 s pressure trace every so many minutes on version 1 logs; none where left out.
+        A 30 s pressure trace every so many minutes where the layout has them; none where left out.
+    draw
+        What draws a drain's plan: a ward's mix, or `scenarios.draw_hard_plan`.
     on_drain
         Called with the number of drains done, for a progress bar.
 
@@ -95,11 +102,11 @@ def simulate(
         folder = out / "logs" / site.name
         folder.mkdir(parents=True)
         paper = Paperwork(site)
-        finish = _tracer(traces_every_min if site.layout == "v1" else None)
+        finish = _tracer(traces_every_min, _TRACE_HZ.get(site.layout))
         for device_no, first in enumerate(range(0, len(numbers), slots), start=1):
             on_it = numbers[first : first + slots]
             shift = device_shift(
-                seed, site, device_no, on_it, start, max(1, days // slots), definitions, finish
+                seed, site, device_no, on_it, start, max(1, days // slots), definitions, finish, draw
             )
             truth.files += _write_logs(folder, shift, seed, device_no)
             truth.add_shift(shift)
@@ -129,9 +136,11 @@ def _check_call(
         raise CallError(f"simulate: {out} already holds something; name a new or empty folder.")
 
 
-def _tracer(every_min: int | None) -> Callable[[Therapy], Therapy]:
+def _tracer(every_min: int | None, rate_hz: float | None) -> Callable[[Therapy], Therapy]:
     def finish(lived: Therapy) -> Therapy:
-        return lived if every_min is None else traces(lived, every_min)
+        if every_min is None or rate_hz is None:
+            return lived
+        return traces(lived, every_min, rate_hz=rate_hz)
 
     return finish
 
@@ -188,6 +197,13 @@ def _file(shift: Shift, serial: str, export: Export, rng: np.random.Generator) -
     local = site.local(export.at)
     if site.layout == "north":
         return f"{site.name}_{serial}_{local:%Y%m%d}.csv", write_north(export.rows, local)
+    if site.layout == "harbour":
+        return f"{site.name}_{serial}_{local:%Y%m%dT%H%M}.csv", write_harbour(export.rows, serial, local)
+    if site.layout == "upland":
+        utc = export.at.astimezone(UTC)
+        return f"{site.name}_{serial}_{utc:%Y%m%dT%H%M%S}.tsv", write_upland(
+            export.rows, serial, f"{local:%z}"
+        )
     traced = "samples_cmh2o" in export.rows.columns
     newline = "\r\n" if rng.random() < 0.2 else "\n"
     data = write_v1(

@@ -9,7 +9,11 @@ from zoneinfo import ZoneInfo
 
 @dataclass(frozen=True)
 class Site:
-    """An invented hospital: its layout of logs, zone, and how it numbers devices and drains."""
+    """
+    An invented hospital: its layout of logs, zone, and how it numbers devices and drains.
+
+    `clock_zone`: the zone of its devices' clocks where that is not the hospital's.
+    """
 
     name: str
     layout: str
@@ -18,6 +22,7 @@ class Site:
     key_prefix: str
     units: tuple[str, ...]
     procedures: tuple[str, ...]
+    clock_zone: str = ""
 
     @property
     def number(self) -> int:
@@ -46,4 +51,19 @@ LAKESIDE = Site(
 NORTH = Site(
     "north", "north", "Europe/Helsinki", "NK-", "NO", ("Thorax",), ("lobectomy", "decortication", "empyema")
 )
+HARBOUR = Site(
+    "harbour",
+    "harbour",
+    "America/Halifax",
+    "HB-",
+    "HB",
+    ("West",),
+    ("lobectomy", "pneumothorax"),
+    # Its devices keep winter time all year.
+    clock_zone="Etc/GMT+4",
+)
+UPLAND = Site(
+    "upland", "upland", "Asia/Kathmandu", "UP-", "UP", ("Study",), ("wedge resection", "bullectomy")
+)
 SITES = (LAKESIDE, NORTH)
+ALL_SITES = (LAKESIDE, NORTH, HARBOUR, UPLAND)

@@ -13,16 +13,17 @@ from numpy.typing import NDArray
 from pipeline.definitions import Definitions, load_definitions
 from pipeline.simulate.alerts import ringing
 from pipeline.simulate.bedside import Bedside, around_the_bed, mask
-from pipeline.simulate.breathing import Breathing, breathe
+from pipeline.simulate.breathing import Breathing, breathe, lung_down
 from pipeline.simulate.fluid import Fluid, drain_fluid
 from pipeline.simulate.leak import autocorrelated, lung_leak
+from pipeline.simulate.mishaps import changes_by_manner, disturbed_volume, squeezed_flow, suction_held
 from pipeline.simulate.plan import Plan, draw_plan
 
 Reals = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 # Child streams of a therapy's seed, one a subject: a longer course of one leaves the others alone.
-_STREAMS = ("plan", "leak", "bedside", "fluid", "breathing", "readings", "traces")
+_STREAMS = ("plan", "leak", "bedside", "fluid", "breathing", "readings", "traces", "mishaps")
 
 
 @dataclass(frozen=True)
@@ -103,16 +104,17 @@ def therapy(
 
     bedside = around_the_bed(planned, _stream(sequence, "bedside"))
     trend, leak = lung_leak(planned, bedside.set_pressure, _stream(sequence, "leak"))
-    occluded = mask(n, planned.occlusions)
+    occluded = mask(n, planned.occlusions) | mask(n, planned.kinks)
     blocked = mask(n, planned.clamps) | occluded
     fluid = drain_fluid(planned, blocked, _stream(sequence, "fluid"))
     changing = mask(n, fluid.changes)
     clamped = (mask(n, planned.clamps) | mask(n, fluid.forgotten)) & ~changing
-    paused = (mask(n, planned.pauses) | changing) & ~bedside.checking
+    stopped = mask(n, changes_by_manner(fluid, "pause", "noise", "blank"))
+    off = mask(n, planned.off) | mask(n, changes_by_manner(fluid, "off"))
+    paused = (mask(n, planned.pauses) | stopped) & ~bedside.checking
     line_open = mask(n, planned.line_open) & ~paused & ~bedside.checking
     patent = ~(occluded | clamped | changing | line_open)
     breathing = breathe(planned, bedside, patent, _stream(sequence, "breathing"))
-    off = mask(n, planned.off)
     lost = mask(n, planned.lost)
     flow = np.where(patent & ~bedside.checking, np.where(paused, 0.2, 1.0) * leak, 0.0)
 
@@ -136,15 +138,28 @@ def therapy(
             "clamped": clamped,
             "occluded": occluded,
             "line_open": line_open,
-            "suction_short": mask(n, planned.shortfalls) & ~(paused | bedside.checking | line_open),
+            "suction_short": (mask(n, planned.shortfalls) | _pump_short(planned, bedside, known))
+            & ~(paused | bedside.checking | line_open),
             "tilted": bedside.tilt_deg > known.tilted.limit,
             "walking": bedside.walking,
             "coughing": bedside.coughing,
+            "checking": bedside.checking,
+            "kinked": mask(n, planned.kinks),
+            "damped": mask(n, planned.loops) | mask(n, planned.clots),
+            "lung_down": lung_down(planned),
         }
     )
-    log = _log(planned, truth, bedside, breathing, fluid, _stream(sequence, "readings"))
+    log = _log(planned, truth, bedside, breathing, fluid, sequence)
+    truth = truth.with_columns(log["alerts"])
     log = log.with_columns(pl.Series("lost", lost)).filter(~pl.Series(off))
     return Therapy(sequence, begin, planned, truth, log, known)
+
+
+def _pump_short(plan: Plan, bedside: Bedside, known: Definitions) -> Flags:
+    """Minutes in which a large leak leaves the pump short of the order by more than the definitions allow."""
+    rules, order = known.suction_shortfall, np.abs(bedside.set_pressure)
+    lost = order * (1 - suction_held(plan))
+    return np.asarray(lost > np.maximum(rules.absolute, order * rules.relative / 100))
 
 
 def _stream(seed: np.random.SeedSequence, name: str) -> np.random.Generator:
@@ -158,17 +173,20 @@ def _log(
     bedside: Bedside,
     breathing: Breathing,
     fluid: Fluid,
-    rng: np.random.Generator,
+    sequence: np.random.SeedSequence,
 ) -> pl.DataFrame:
     """What the device's sensors make of it, in the resolution it writes."""
     n = plan.minutes
+    rng, mishaps = _stream(sequence, "readings"), _stream(sequence, "mishaps")
     mean, least, most = _pressures(plan, truth, bedside, breathing, rng)
     leak = _leak_reading(truth, bedside, rng)
+    leak = leak + squeezed_flow(plan, truth, bedside, mishaps)
     tilt_error = 0.25 * np.sin(np.radians(bedside.tilt_deg)) * rng.choice([-1, 1]) * fluid.canister_ml
     tilt_error = np.where(truth["tilted"].to_numpy(), tilt_error + 4 * rng.standard_normal(n), 0.0)
     volume = np.clip(fluid.canister_ml + 0.6 * autocorrelated(rng, n, 0.7) + tilt_error, 0, None)
+    volume = np.clip(volume + disturbed_volume(plan, bedside, fluid, mishaps), 0, None)
     state = np.where(bedside.checking, "check", np.where(truth["paused"].to_numpy(), "pause", "run"))
-    alerts = ringing(plan, truth, bedside, volume, rng)
+    alerts = ringing(plan, truth, bedside, np.nan_to_num(volume), rng)
     blank = rng.random((2, n)) < 0.0004
     return pl.DataFrame(
         {
@@ -179,7 +197,7 @@ def _log(
             "pressure_min_cmh2o": least.round(1),
             "pressure_max_cmh2o": most.round(1),
             "air_leak_ml_min": leak.round(),
-            "canister_volume_ml": pl.Series(volume.round()).set(pl.Series(blank[0]), None),
+            "canister_volume_ml": pl.Series(volume.round()).fill_nan(None).set(pl.Series(blank[0]), None),
             "tilt_deg": pl.Series(bedside.tilt_deg.round(1)).set(pl.Series(blank[1]), None),
             "battery_pct": bedside.battery_pct.round(),
             "mains": bedside.mains,
@@ -205,6 +223,7 @@ def _pressures(
     t = {name: truth[name].to_numpy() for name in ("paused", "line_open", "suction_short", "flow_ml_min")}
     mean = bedside.set_pressure + 0.25 * autocorrelated(rng, n, 0.8)
     mean = np.where(t["suction_short"], mean * rng.uniform(0.35, 0.65), mean)
+    mean = mean * suction_held(plan)
     mean = np.where(t["line_open"], bedside.set_pressure * rng.uniform(0.1, 0.33), mean)
     mean = np.where(t["paused"], rng.uniform(-5, -2) + 0.3 * autocorrelated(rng, n, 0.9), mean)
     mean = np.where(bedside.failed_check, bedside.set_pressure * rng.uniform(0.4, 0.7), mean)

@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.definitions import Definitions
 from pipeline.simulate.device import Clock, Part, part
-from pipeline.simulate.plan import HOUR, draw_plan
+from pipeline.simulate.plan import HOUR, Plan, draw_plan
 from pipeline.simulate.registry import Annotation, RegistryDrain
 from pipeline.simulate.sites import Site
 from pipeline.simulate.therapy import Therapy, therapy
@@ -68,6 +68,7 @@ class Shift:
 
 
 Finish = Callable[[Therapy], Therapy]
+Draw = Callable[[np.random.Generator, int], Plan]
 
 
 def device_shift(
@@ -79,6 +80,7 @@ def device_shift(
     apart_days: int,
     definitions: Definitions,
     finish: Finish,
+    draw: Draw = draw_plan,
 ) -> Shift:
     """
     Live the drains of one device in turn.
@@ -92,6 +94,8 @@ def device_shift(
         Days from one drain's earliest start to the next one's.
     finish
         Adds traces to a therapy (or leaves it as it is) before its rows are taken.
+    draw
+        What draws a drain's plan from a random stream and the local hour of its first minute.
     """
     rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(1, site.number, device_no)))
     device = f"{site.device_prefix}{device_no:04d}"
@@ -111,7 +115,7 @@ def device_shift(
         begin = begin.replace(second=0, microsecond=0)
         sequence = np.random.SeedSequence(seed, spawn_key=(0, number))
         plan_rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(3, number)))
-        plan = draw_plan(plan_rng, site.local(begin).hour)
+        plan = draw(plan_rng, site.local(begin).hour)
         middle = int(story_rng.uniform(0.3, 0.7) * plan.minutes)
         if story == "device_swapped":
             plan = replace(plan, swaps=(middle,))
@@ -146,17 +150,17 @@ def _clock(rng: np.random.Generator, site: Site, shift: Shift) -> Clock:
     """
     Most clocks are right; some are stepped once.
 
-    One in ten does not follow summer time where the log can show it: the layout of `north` says
-    that its clocks do.
+    One in ten does not follow summer time where the log can show it: other layouts than version 1 say
+    what their clocks do.
     """
-    follows = bool(rng.random() > 0.1) or site.layout == "north"
+    follows = bool(rng.random() > 0.1) or site.layout != "v1"
     steps: tuple[tuple[datetime, int], ...] = ()
     stepped = int(rng.integers(0, MOST_ON_A_DEVICE)) if rng.random() < 0.1 else MOST_ON_A_DEVICE
     if stepped < len(shift.stays):
         lived = shift.stays[stepped].lived
         at = lived.start + timedelta(minutes=int(rng.uniform(0.2, 0.8) * lived.plan.minutes))
         steps = ((at, int(rng.choice([-45, -7, 6, 50]))),)
-    return Clock(site.timezone, follows, steps)
+    return Clock(site.clock_zone or site.timezone, follows, steps)
 
 
 def _stay(
