@@ -11,9 +11,9 @@ from schemas.vocabulary import RemovalReason
 _MINUTE = pl.duration(minutes=1)
 
 
-def leak_minutes(minutes: pl.DataFrame, rules: LeakRules) -> pl.DataFrame:
+def leak_stretches(minutes: pl.DataFrame, rules: LeakRules) -> pl.DataFrame:
     """
-    The minutes of each drain that say whether the leak was on, numbered by leak.
+    The minutes of each drain that say whether the leak was on, as unbroken stretches, numbered by leak.
 
     On-stretches less than `rules.join_below` apart are one leak. Further apart they are two, also where
     nothing was seen in between: whether the leak went on through the hole, nobody can tell, and each of the
@@ -27,37 +27,71 @@ def leak_minutes(minutes: pl.DataFrame, rules: LeakRules) -> pl.DataFrame:
 
     Returns
     -------
-    The known minutes: `drain_id`, `minute`, `on`, `off_so_far` (minutes seen without leak up to here),
-    `before`, `after` (the known minutes next to it), and for minutes with the leak on `leak_no` (from 1)
-    and `blip`.
+    The known minutes, adjacent ones of one kind together: `drain_id`, `started_at`, `ended_at` (exclusive),
+    `minutes`, `on`, `off_so_far` (minutes seen without leak up to its end), `before`, `after` (end and start
+    of the stretches next to it), and for those with the leak on `leak_no` (from 1) and `blip`. Sorted.
     """
-    drain = "drain_id"
-    known = (
+    drain, on = "drain_id", pl.col("leak_on")
+    goes_on = (
+        (pl.col(drain) == pl.col(drain).shift(1))
+        & (on == on.shift(1))
+        & (pl.col("minute") - pl.col("minute").shift(1) == _MINUTE)
+    )
+    stretches = (
         minutes.lazy()
         .filter(pl.col("known"))
+        .select(drain, "minute", "leak_on", stretch=(~goes_on).fill_null(True).cast(pl.Int32).cum_sum())
+        .group_by("stretch")
+        .agg(
+            pl.col(drain).first(),
+            started_at=pl.col("minute").min(),
+            ended_at=pl.col("minute").max() + _MINUTE,
+            minutes=pl.len().cast(pl.Int32),
+            on=on.first(),
+        )
+        .sort(drain, "started_at")
+        .drop("stretch")
+        .collect()
+    )
+    return numbered(stretches, rules)
+
+
+def numbered(stretches: pl.DataFrame, rules: LeakRules) -> pl.DataFrame:
+    """Stretches of known minutes (`drain_id`, `started_at`, `ended_at`, `minutes`, `on`) numbered by leak."""
+    drain = "drain_id"
+    known = (
+        stretches.lazy()
+        .sort(drain, "started_at")
         .select(
             drain,
-            "minute",
-            on="leak_on",
-            off_so_far=(~pl.col("leak_on")).cast(pl.Int32).cum_sum().over(drain),
-            before=pl.col("minute").shift(1).over(drain),
-            after=pl.col("minute").shift(-1).over(drain),
+            "started_at",
+            "ended_at",
+            "minutes",
+            "on",
+            off_so_far=pl.when("on").then(0).otherwise("minutes").cast(pl.Int32).cum_sum().over(drain),
+            before=pl.col("ended_at").shift(1).over(drain),
+            after=pl.col("started_at").shift(-1).over(drain),
         )
     )
-    apart = pl.col("minute") - pl.col("minute").shift(1).over(drain) - _MINUTE
+    apart = pl.col("started_at") - pl.col("ended_at").shift(1).over(drain)
     new = (apart >= pl.duration(minutes=rules.join_below)).fill_null(True)
     on = (
         known.filter(pl.col("on"))
         .with_columns(leak_no=new.cast(pl.Int32).cum_sum().over(drain))
-        .with_columns(blip=pl.len().over(drain, "leak_no") < rules.blip_below)
+        .with_columns(blip=pl.col("minutes").sum().over(drain, "leak_no") < rules.blip_below)
     )
     off = known.filter(~pl.col("on"))
-    return pl.concat([on, off], how="diagonal").sort(drain, "minute").collect()
+    return pl.concat([on, off], how="diagonal").sort(drain, "started_at").collect()
 
 
 def leaks_of(known: pl.DataFrame) -> pl.DataFrame:
     """
     One row a leak or blip of a drain.
+
+    Parameters
+    ----------
+    known
+        From `leak_stretches`.
 
     Returns
     -------
@@ -71,12 +105,12 @@ def leaks_of(known: pl.DataFrame) -> pl.DataFrame:
         .filter(pl.col("on"))
         .group_by("drain_id", "leak_no")
         .agg(
-            started_at=pl.col("minute").min(),
-            ended_at=pl.col("minute").max() + _MINUTE,
-            minutes_on=pl.len().cast(pl.Int32),
+            started_at=pl.col("started_at").min(),
+            ended_at=pl.col("ended_at").max(),
+            minutes_on=pl.col("minutes").sum().cast(pl.Int32),
             blip=pl.col("blip").first(),
-            start_earliest_at=pl.col("before").sort_by("minute").first() + _MINUTE,
-            end_latest_at=pl.col("after").sort_by("minute").last(),
+            start_earliest_at=pl.col("before").sort_by("started_at").first(),
+            end_latest_at=pl.col("after").sort_by("started_at").last(),
             off_before=pl.col("off_so_far").min(),
             off_by_end=pl.col("off_so_far").max(),
         )
@@ -139,10 +173,10 @@ def leak_outcome(
     leak-free minutes after the last minute with leak).
     """
     seen = known.group_by("drain_id").agg(
-        first_known=pl.col("minute").min(),
-        last_known=pl.col("minute").max(),
-        ongoing=pl.col("on").sort_by("minute").last(),
-        minutes_known=pl.len(),
+        first_known=pl.col("started_at").min(),
+        last_known=pl.col("ended_at").max() - _MINUTE,
+        ongoing=pl.col("on").sort_by("started_at").last(),
+        minutes_known=pl.col("minutes").sum().cast(pl.Int64),
         off_behind=pl.col("off_so_far").max() - pl.col("off_so_far").filter(pl.col("on")).max().fill_null(0),
     )
     off_since = pl.col("off_before") - pl.col("off_by_end").shift(1).over("drain_id", order_by="leak_no")

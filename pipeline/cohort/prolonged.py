@@ -57,6 +57,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.cohort.holding import whole_minute
 from pipeline.cohort.leak import may_be_a_leak
 from pipeline.definitions import LeakRules, ProlongedLeakRules
 from schemas.vocabulary import OutcomeReason, ProlongedLeak, RemovalReason
@@ -92,7 +93,7 @@ def prolonged_leak(
         `clock_uncertain`, `later_session`, `last_export_at` (of the uses), `first_step_at`, `leapt`,
         `set_back` (from `clock_doubt`; null where there is no step).
     known, leaks
-        From `leak_minutes` and `leaks_of`.
+        From `leak_stretches` and `leaks_of`.
 
     Returns
     -------
@@ -180,17 +181,27 @@ def _facts(
     told = possible.select("drain_id", "leak_no", possible=pl.lit(True))
     on = (pl.col("on") & ~pl.col("blip")).fill_null(False)
     maybe_on = (pl.col("on") & pl.col("possible")).fill_null(False)
-    known = known.lazy().join(told, on=["drain_id", "leak_no"], how="left", maintain_order="left").collect()
-    after = known.lazy().join(edges.lazy(), on="drain_id").filter(pl.col("minute") >= tau)
-    by_minute = after.group_by("drain_id").agg(
-        on_after=on.sum(),
-        first_on_after=pl.col("minute").filter(on).min(),
-        maybe_on_after=maybe_on.sum(),
-        off_after=(~pl.col("on")).sum(),
-        known_after=(pl.col("minute") < pl.col("until")).sum(),
-        known_in_window=(
-            (pl.col("minute") >= pl.col("tube_out_at") - window) & (pl.col("minute") < pl.col("tube_out_at"))
-        ).sum(),
+    out, until = whole_minute("tube_out_at"), whole_minute("until")
+    late = pl.col("after") > 0
+    by_minute = (
+        known.lazy()
+        .join(told, on=["drain_id", "leak_no"], how="left")
+        .join(edges.lazy(), on="drain_id")
+        .with_columns(since=whole_minute("tau"))
+        .with_columns(
+            after=_minutes_between(pl.col("since"), pl.col("ended_at")),
+            to_end=_minutes_between(pl.col("since"), until),
+            in_window=_minutes_between(pl.max_horizontal(pl.col("since"), out - window), out),
+        )
+        .group_by("drain_id")
+        .agg(
+            on_after=pl.col("after").filter(on).sum(),
+            first_on_after=pl.max_horizontal("started_at", "since").filter(on & late).min(),
+            maybe_on_after=pl.col("after").filter(maybe_on).sum(),
+            off_after=pl.col("after").filter(~pl.col("on")).sum(),
+            known_after=pl.col("to_end").sum(),
+            known_in_window=pl.col("in_window").sum(),
+        )
     )
     zero = ("on_after", "maybe_on_after", "off_after", "known_after", "known_in_window")
     return (
@@ -206,6 +217,14 @@ def _facts(
         .sort("drain_id")
         .collect()
     )
+
+
+def _minutes_between(since: pl.Expr, until: pl.Expr) -> pl.Expr:
+    """How many minutes of a stretch start in [since, until); null where an end is not known."""
+    last = pl.min_horizontal(pl.col("ended_at"), until)
+    first = pl.max_horizontal(pl.col("started_at"), since)
+    told = since.is_not_null() & until.is_not_null()
+    return pl.when(told).then((last - first).dt.total_minutes().clip(lower_bound=0))
 
 
 def _decision(definition: ProlongedLeakRules, rules: LeakRules) -> tuple[pl.Expr, pl.Expr]:

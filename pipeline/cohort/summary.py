@@ -10,7 +10,7 @@ import polars as pl
 from pipeline.cohort.claims import Claims
 from pipeline.cohort.fluid import stretch_outputs, with_drain_output
 from pipeline.cohort.holding import whole_minute
-from pipeline.cohort.leak import leak_minutes, leak_outcome, leaks_of
+from pipeline.cohort.leak import leak_outcome, leak_stretches, leaks_of
 from pipeline.cohort.minutes import drain_minutes
 from pipeline.cohort.origin import with_origin
 from pipeline.cohort.prolonged import prolonged_leak
@@ -78,7 +78,7 @@ def summarise(
     totals = drain_totals(minutes, own_alerts, own_canisters, definitions)
     drains = _drains(claims, uses, totals, stretches, definitions)
 
-    known = leak_minutes(minutes, definitions.leak)
+    known = leak_stretches(minutes, definitions.leak)
     leaks = leaks_of(known)
     published = definitions.prolonged_leak[0]
     outcome = leak_outcome(

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 import polars as pl
 import pytest
 
-from pipeline.cohort.leak import leak_minutes, leak_outcome, leaks_of
+from pipeline.cohort.leak import leak_outcome, leak_stretches, leaks_of
 from pipeline.definitions import load_definitions
 
 ORIGIN = datetime(2031, 3, 10, 13, 0, tzinfo=UTC)
@@ -32,7 +32,7 @@ def watched(*parts: tuple[float, float, bool]) -> pl.DataFrame:
 
 
 def leaks(*parts: tuple[float, float, bool]) -> list[tuple]:
-    rows = leaks_of(leak_minutes(watched(*parts), DEFINITIONS.leak))
+    rows = leaks_of(leak_stretches(watched(*parts), DEFINITIONS.leak))
     return [
         ((a - ORIGIN) / timedelta(hours=1), (b - ORIGIN) / timedelta(hours=1), blip)
         for a, b, blip in rows.select("started_at", "ended_at", "blip").iter_rows()
@@ -43,7 +43,7 @@ def outcome(
     *parts: tuple[float, float, bool], reason: str | None = "planned", out: float | None = None
 ) -> dict:
     """When the last leak ended; the tube came out with the last minute, or at hour `out`."""
-    known = leak_minutes(watched(*parts), DEFINITIONS.leak)
+    known = leak_stretches(watched(*parts), DEFINITIONS.leak)
     drains = pl.DataFrame(
         {
             "drain_id": ["D"],

@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline.cohort.leak import leak_minutes, leak_outcome, leaks_of
+from pipeline.cohort.leak import leak_outcome, leak_stretches, leaks_of
 from pipeline.cohort.prolonged import prolonged_leak
 from pipeline.definitions import load_definitions
 
@@ -48,7 +48,7 @@ def verdict(
         ).select(drain_id=pl.lit("D"), minute="minute", known=True, leak_on=pl.lit(on))
         for a, b, on in parts or [(0, 0, OFF)]
     ]
-    known = leak_minutes(pl.concat(frames), DEFINITIONS.leak)
+    known = leak_stretches(pl.concat(frames), DEFINITIONS.leak)
     leaks = leaks_of(known)
     row = {
         "drain_id": "D",
