@@ -5,7 +5,8 @@ Ranges without a source in `characterise_breath.py` or `characterise_disturbance
 the device: pleural swings after operations have been seen from 2–6 cm[H2O] (median 3.4) with fluid in the chest to
 8–16 (10.7) without (Zielinska-Krawczyk et al., BMC Pulm Med 2018;18:36) and 13 between the extremes of an hour
 (Refai et al., Eur J Cardiothorac Surg 2012;41:831); a long or narrowed tube passes on less, so 1–15, evenly on a
-log scale. `clean` has a ward's rates; the others spread theirs evenly.
+log scale. `clean` has a ward's rates, and so have `cough` and `motion`, which are `clean` with one thing more; the hard
+families spread theirs evenly.
 """
 
 from __future__ import annotations
@@ -18,8 +19,8 @@ from tests.evaluation.characterise_traces import Recipe
 OPEN = (1.0, 15.0)  # cm[H2O], an open tube
 SMALL = (0.8, 1.2)  # cm[H2O], the issue's hard band
 CLEAN = Recipe("clean", swing=OPEN, rate=(9, 34), ward_rates=True, drift=(0, 0.5), noise=(0.02, 0.05))
-COUGH = Recipe("cough", swing=OPEN, cough=(0.05, 0.40))
-MOTION = Recipe("motion", swing=OPEN, motion=(0.05, 0.40))
+COUGH = replace(CLEAN, name="cough", cough=(0.05, 0.40))
+MOTION = replace(CLEAN, name="motion", motion=(0.05, 0.40))
 IRREGULAR = Recipe("irregular", swing=OPEN, cv_time=(0.20, 0.35), cv_depth=(0.30, 0.50), heart=(0.1, 0.4))
 FAULTY = Recipe("steps", swing=OPEN, steps=(1, 2))
 
