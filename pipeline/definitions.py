@@ -15,12 +15,13 @@ from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
 
 from schemas.errors import InputError
 from shared import SHARED
 
 _FIGURE_KEYS = {"value", "unit", "meaning", "source"}
+_WORDS = {"name", "moves"}  # of entries that come several times
 
 
 class Section(BaseModel):
@@ -109,6 +110,7 @@ class EnvelopeRules(Section):
     floor: float
     floor_minutes: int
     floor_stable: float
+    still_run: int
     own_margin: float
 
 
@@ -232,16 +234,32 @@ class DrainRules(Section):
 
 
 class ProlongedLeakRules(Section):
-    """One definition of a prolonged leak."""
+    """One definition of a prolonged leak: past so many hours, or past a postoperative day of the calendar."""
 
     name: str
-    threshold: float
+    threshold: float | None = None
+    through_day: int | None = None
+    begins_within: float | None = None
     leak_after: float
     watched_share: float
     removal_window: float
     presumed_after: float
     set_back: float
     presume_removal: bool
+
+    @model_validator(mode="after")
+    def _one_threshold(self) -> ProlongedLeakRules:
+        if (self.threshold is None) == (self.through_day is None):
+            raise ValueError("give either threshold or through_day")
+        return self
+
+
+class SensitivityRules(Section):
+    """One figure of the published definition moved, to see how the rate moves with it."""
+
+    name: str
+    moves: str
+    to: float
 
 
 class ReadinessRules(Section):
@@ -260,6 +278,13 @@ class StatisticsRules(Section):
     level: float
     outer_level: float
     suppress_below: int
+
+
+class ExtractRules(Section):
+    """How far a patient's dates are moved in an extract."""
+
+    shift_least: int
+    shift_most: int
 
 
 class Definitions(Section):
@@ -283,8 +308,27 @@ class Definitions(Section):
     leak: LeakRules
     drain: DrainRules
     prolonged_leak: tuple[ProlongedLeakRules, ...]
+    sensitivity: tuple[SensitivityRules, ...]
     readiness: ReadinessRules
     statistics: StatisticsRules
+    extract: ExtractRules
+
+    @model_validator(mode="after")
+    def _outcomes_hang_together(self) -> Definitions:
+        if not self.prolonged_leak or self.prolonged_leak[0].threshold is None:
+            raise ValueError("the first prolonged_leak is the published one and needs a threshold in hours")
+        names = [entry.name for entry in (*self.prolonged_leak, *self.sensitivity)]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            raise ValueError(f"the name {twice[0]} stands for two definitions")
+        known = {f"leak.{name}" for name in LeakRules.model_fields}
+        known |= {f"prolonged_leak.{name}" for name in ProlongedLeakRules.model_fields if name != "name"}
+        for entry in self.sensitivity:
+            if entry.moves not in known:
+                raise ValueError(
+                    f"sensitivity {entry.name} moves {entry.moves}, which is no figure of a leak"
+                )
+        return self
 
     @property
     def digest(self) -> str:
@@ -330,7 +374,7 @@ def _read(path: Path) -> Definitions:
         return Definitions.model_validate(values)
     except ValidationError as error:
         first = error.errors()[0]
-        place = ".".join(str(part) for part in first["loc"])
+        place = ".".join(str(part) for part in first["loc"]) or "the definitions"
         raise InputError(f"{path.name}: {place}: {first['msg'].lower()}; mend that figure.") from error
 
 
@@ -341,7 +385,7 @@ def _values(path: Path, section: str, body: Any) -> Any:
         raise InputError(f"{path.name}: [{section}] is not a table of figures; mend it.")
     values: dict[str, Any] = {}
     for name, figure in body.items():
-        if name == "name" and isinstance(figure, str):
+        if name in _WORDS and isinstance(figure, str):
             values[name] = figure
         elif isinstance(figure, dict) and set(figure) == _FIGURE_KEYS:
             values[name] = figure["value"]
