@@ -28,7 +28,7 @@ from schemas.lake import (
     USE_PERIOD,
     USE_TABLE,
 )
-from schemas.published import ALERT, CANISTER, DRAIN, DRAIN_DAY, DRAIN_USE, PERIOD, READINESS
+from schemas.published import ALERT, CANISTER, DRAIN, DRAIN_DAY, DRAIN_OUTCOME, DRAIN_USE, PERIOD, READINESS
 from schemas.registry import ANNOTATION, REGISTRY_DRAIN
 from schemas.table import Table
 from schemas.vocabulary import FileStatus
@@ -45,7 +45,16 @@ DEVICE_TABLES: tuple[Table, ...] = (
     USE_ALERT,
     USE_CANISTER,
 )
-DRAIN_TABLES: tuple[Table, ...] = (DRAIN, DRAIN_DAY, PERIOD, ALERT, CANISTER, READINESS, DRAIN_USE)
+DRAIN_TABLES: tuple[Table, ...] = (
+    DRAIN,
+    DRAIN_OUTCOME,
+    DRAIN_DAY,
+    PERIOD,
+    ALERT,
+    CANISTER,
+    READINESS,
+    DRAIN_USE,
+)
 
 _DEVICE_OWNER = pl.format("{}:{}", "site", "device")
 _EMPTY = digest_of_texts([])

@@ -20,7 +20,7 @@ PROCEDURE = Column("procedure", TEXT, "Procedure in the site's own words; null w
 PROLONGED = Column(
     "prolonged_leak",
     TEXT,
-    "Whether the air leak was prolonged (default definition: more than 5 days).",
+    "Whether the air leak was prolonged (where no definition is named: more than 5 days).",
     nullable=False,
     words=words_of(ProlongedLeak),
 )
@@ -142,6 +142,28 @@ DRAIN = Table(
         Column("battery_minutes", COUNT, "Minutes on battery; null: never said.", "min"),
     ),
     key=("drain_id",),
+)
+
+DRAIN_OUTCOME = Table(
+    "drain_outcome",
+    "One row a drain and definition of a prolonged leak: several definitions side by side, and the published "
+    "one with a single figure moved.",
+    (
+        DRAIN_ID,
+        Column("definition", TEXT, "Name of the definition; the first is `drain`'s.", nullable=False),
+        Column("moved", TEXT, "Which figure of the published definition was moved, and to what; null: none."),
+        Column("threshold_at", INSTANT, "Beyond this a leak is prolonged."),
+        PROLONGED,
+        REASON,
+        Column("leak_hours", REAL, "Origin to the leak's end under this definition.", "h"),
+        Column(
+            "leak_end_earliest_at",
+            INSTANT,
+            "Earliest the last leak can have ended; if ongoing or unconfirmed, how far it was seen.",
+        ),
+        Column("leak_ongoing_at_end", FLAG, "Whether the leak was on at the last assessable minute."),
+    ),
+    key=("drain_id", "definition"),
 )
 
 OPERATION = Table(
@@ -374,6 +396,7 @@ DEFINITION = Table(
 
 TABLES: tuple[Table, ...] = (
     DRAIN,
+    DRAIN_OUTCOME,
     OPERATION,
     DRAIN_DAY,
     PERIOD,

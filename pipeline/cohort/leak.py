@@ -119,6 +119,28 @@ def leaks_of(known: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def begun_within(known: pl.DataFrame, drains: pl.DataFrame, within: float, rules: LeakRules) -> pl.DataFrame:
+    """
+    The stretches of `leak_stretches` with only those leaks on that began within so many hours of the origin.
+
+    A leak that began later is off. One of which that cannot be told, for it began in a hole or before the
+    log, is treated like a blip: it proves nothing either way.
+    """
+    limit = pl.col("origin_at") + pl.duration(minutes=round(within * 60))
+    earliest = pl.coalesce("start_earliest_at", pl.min_horizontal("origin_at", "started_at"))
+    told = (
+        leaks_of(known)
+        .join(drains.select("drain_id", "origin_at"), on="drain_id")
+        .select("drain_id", "leak_no", late=earliest >= limit, perhaps_late=pl.col("started_at") >= limit)
+    )
+    marked = known.join(told, on=["drain_id", "leak_no"], how="left", maintain_order="left")
+    kept = numbered(marked.with_columns(on=pl.col("on") & ~pl.col("late").fill_null(False)), rules)
+    doubtful = marked.select("drain_id", "started_at", "perhaps_late")
+    return kept.join(doubtful, on=["drain_id", "started_at"], how="left", maintain_order="left").with_columns(
+        blip=pl.col("blip") | (pl.col("on") & pl.col("perhaps_late"))
+    )
+
+
 def may_be_a_leak(rules: LeakRules) -> pl.Expr:
     """
     Whether one of `leaks_of` is a leak, or a blip that the unseen minutes in and beside it could make one.

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime, time, timedelta
 
 import polars as pl
 
+from pipeline.definitions import ProlongedLeakRules
 from pipeline.zones import zone_named
-from schemas.table import DAY
+from schemas.table import DAY, INSTANT
 
 
 def with_origin(drains: pl.DataFrame) -> pl.DataFrame:
@@ -31,3 +32,24 @@ def with_origin(drains: pl.DataFrame) -> pl.DataFrame:
 
 def _day(instant: datetime, zone: str) -> object:
     return instant.astimezone(zone_named(zone)).date()
+
+
+def with_threshold(drains: pl.DataFrame, definition: ProlongedLeakRules) -> pl.DataFrame:
+    """
+    Add `threshold_at`: the instant beyond which a leak is prolonged.
+
+    So many hours after `origin_at`; or the local midnight that ends a postoperative day of the calendar, for
+    which `origin_day` and `timezone` are needed.
+    """
+    if definition.through_day is None:
+        assert definition.threshold is not None
+        after = pl.duration(minutes=round(definition.threshold * 60))
+        return drains.with_columns(threshold_at=pl.col("origin_at") + after)
+    days = drains.select("origin_day", "timezone").unique(maintain_order=True).drop_nulls()
+    beyond = timedelta(days=definition.through_day + 1)
+    instants = [
+        datetime.combine(day + beyond, time(), zone_named(zone)).astimezone(UTC)
+        for day, zone in days.iter_rows()
+    ]
+    ends = days.with_columns(threshold_at=pl.Series(instants, dtype=INSTANT))
+    return drains.join(ends, on=["origin_day", "timezone"], how="left", maintain_order="left")

@@ -1,7 +1,8 @@
 """
 Was the air leak prolonged? Yes and no both need proof; everything else is unknown, with its reason.
 
-The threshold τ is `threshold` hours after the origin. The first line that holds decides:
+The threshold τ is `threshold` hours after the origin, or the local midnight that ends the postoperative day
+`through_day` (day 0 is the day of the origin). The first line that holds decides:
 
  1. No minute can be assessed: unknown, `too_little_data`.
  2. A UTC time of one of its uses rests on a guess: unknown, `clock_uncertain`.
@@ -88,7 +89,7 @@ def prolonged_leak(
     Parameters
     ----------
     drains
-        `drain_id`, `origin_at`, `started_at`, `ended_at` (first and last minute observed), `tube_out_at`,
+        `drain_id`, `origin_at`, `threshold_at` (τ), `started_at`, `ended_at` (first and last minute observed), `tube_out_at`,
         `removal_reason`, `first_known`, `last_known`, `off_behind`, `leak_ongoing_at_end`,
         `clock_uncertain`, `later_session`, `last_export_at` (of the uses), `first_step_at`, `leapt`,
         `set_back` (from `clock_doubt`; null where there is no step).
@@ -151,7 +152,7 @@ def _facts(
     """What the table looks at, for a τ that is `shift` minutes later."""
     window = pl.duration(minutes=_minutes(definition.removal_window))
     times = drains.with_columns(
-        tau=pl.col("origin_at") + pl.duration(minutes=_minutes(definition.threshold) + shift),
+        tau=pl.col("threshold_at") + pl.duration(minutes=shift),
         until=pl.coalesce("tube_out_at", pl.col("ended_at") + _MINUTE),
     )
     edges = times.select("drain_id", "tau", "until", "tube_out_at")

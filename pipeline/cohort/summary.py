@@ -10,10 +10,9 @@ import polars as pl
 from pipeline.cohort.claims import Claims
 from pipeline.cohort.fluid import stretch_outputs, with_drain_output
 from pipeline.cohort.holding import whole_minute
-from pipeline.cohort.leak import leak_outcome, leak_stretches, leaks_of
 from pipeline.cohort.minutes import drain_minutes
 from pipeline.cohort.origin import with_origin
-from pipeline.cohort.prolonged import prolonged_leak
+from pipeline.cohort.outcomes import judge
 from pipeline.cohort.quantities import hours, in_units, steps_per_unit
 from pipeline.cohort.readiness import readiness
 from pipeline.cohort.rules import RemovalRule
@@ -32,6 +31,7 @@ class DrainTables:
     """The published tables that hold drains, each sorted by its key."""
 
     drain: pl.DataFrame
+    drain_outcome: pl.DataFrame
     drain_day: pl.DataFrame
     period: pl.DataFrame
     alert: pl.DataFrame
@@ -78,22 +78,13 @@ def summarise(
     totals = drain_totals(minutes, own_alerts, own_canisters, definitions)
     drains = _drains(claims, uses, totals, stretches, definitions)
 
-    known = leak_stretches(minutes, definitions.leak)
-    leaks = leaks_of(known)
-    published = definitions.prolonged_leak[0]
-    outcome = leak_outcome(
-        drains, known, leaks, definitions.leak, definitions.drain, published.removal_window
-    )
-    drains = drains.join(outcome, on=_ID, how="left")
-    drains = drains.join(clock_doubt(claims.drain_use, course, published), on=_ID, how="left")
-    verdict = prolonged_leak(drains, known, leaks, published, definitions.leak)
-    drains = drains.join(verdict, on=_ID, how="left").join(
-        first_output(minutes, drains, definitions), on=_ID, how="left"
-    )
+    outcomes = judge(minutes, drains, lambda by: clock_doubt(claims.drain_use, course, by), definitions)
+    drains = outcomes.drains.join(first_output(minutes, drains, definitions), on=_ID, how="left")
     return DrainTables(
         drain=_table(DRAIN, drains),
+        drain_outcome=outcomes.drain_outcome,
         drain_day=_table(DRAIN_DAY, drain_days(minutes, own_alerts, drains, definitions)),
-        period=_table(PERIOD, drain_periods(claims.drain_use, periods, leaks, minutes, drains)),
+        period=_table(PERIOD, drain_periods(claims.drain_use, periods, outcomes.leaks, minutes, drains)),
         alert=_table(ALERT, own_alerts),
         canister=_table(CANISTER, own_canisters),
         readiness=_table(READINESS, readiness(minutes, drains, definitions, rules)),

@@ -38,7 +38,8 @@ def _rows(definitions: Definitions) -> Iterator[tuple[str, float]]:
             yield from _figures(name, body)
         else:
             for place, one in enumerate(body):
-                yield from _figures(name if place == 0 else f"{name}.{one.name}", one)
+                published = place == 0 and name == "prolonged_leak"
+                yield from _figures(name if published else f"{name}.{one.name}", one)
 
 
 def _figures(name: str, section: Section) -> Iterator[tuple[str, float]]:

@@ -9,12 +9,13 @@ import polars as pl
 import pytest
 
 from pipeline.cohort.leak import leak_outcome, leak_stretches, leaks_of
+from pipeline.cohort.origin import with_threshold
 from pipeline.cohort.prolonged import prolonged_leak
 from pipeline.definitions import load_definitions
 
 ORIGIN = datetime(2031, 3, 10, 13, 0, tzinfo=UTC)
 DEFINITIONS = load_definitions()
-FIVE_DAYS, SEVEN_DAYS = DEFINITIONS.prolonged_leak
+FIVE_DAYS, SEVEN_DAYS = DEFINITIONS.prolonged_leak[:2]
 ON, OFF = True, False
 MINUTE = 1 / 60
 INSTANT = pl.Datetime("us", "UTC")
@@ -72,7 +73,7 @@ def verdict(
         leak_outcome(drains, known, leaks, DEFINITIONS.leak, DEFINITIONS.drain, window), on="drain_id"
     )
     return (
-        prolonged_leak(drains, known, leaks, definition, DEFINITIONS.leak)
+        prolonged_leak(with_threshold(drains, definition), known, leaks, definition, DEFINITIONS.leak)
         .select("prolonged_leak", "prolonged_leak_reason")
         .row(0)
     )
