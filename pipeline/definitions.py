@@ -317,7 +317,7 @@ class Definitions(Section):
     def _outcomes_hang_together(self) -> Definitions:
         if not self.prolonged_leak or self.prolonged_leak[0].threshold is None:
             raise ValueError("the first prolonged_leak is the published one and needs a threshold in hours")
-        names = [entry.name for entry in (*self.prolonged_leak, *self.sensitivity)]
+        names = [*(one.name for one in self.prolonged_leak), *(one.name for one in self.sensitivity)]
         twice = sorted({name for name in names if names.count(name) > 1})
         if twice:
             raise ValueError(f"the name {twice[0]} stands for two definitions")

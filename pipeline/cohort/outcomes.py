@@ -18,7 +18,7 @@ _LEAK_ON = pl.col("leak_median_ml_min")
 
 @dataclass(frozen=True)
 class Judgement:
-    """A definition of a prolonged leak and the figures of a leak it rests on; `moved`: what was moved in it."""
+    """A definition of a prolonged leak, the figures of a leak it rests on, and what was moved in it."""
 
     name: str
     moved: str | None
@@ -40,7 +40,7 @@ class Outcomes:
 
 def judgements(definitions: Definitions) -> tuple[Judgement, ...]:
     """
-    The definitions of `[[prolonged_leak]]`, then the first of them with each figure of `[[sensitivity]]` moved.
+    The definitions of `[[prolonged_leak]]`, then the first of them with one figure moved: `[[sensitivity]]`.
 
     Examples
     --------
@@ -71,8 +71,8 @@ def judge(
     """
     Judge drains by every definition, in one pass over their minutes for each limit of the leak.
 
-    What a moved figure changes is only what is made of the leak m(t) and of the assessable minutes. The course
-    itself (which minutes are assessable, whether breathing is seen) stands as published.
+    A moved figure changes only what is made of the leak m(t) and of the assessable minutes. The course itself
+    (which minutes are assessable, whether breathing is seen) stands as published.
 
     Parameters
     ----------
