@@ -159,13 +159,18 @@ def _stretched(
     """A stretch of a longer curve at about the rate and the depth wanted, all of its breaths beyond doubt."""
     whole = 60 * source.hz * (len(source.tops) - 1) / (source.tops[-1] - source.tops[0])
     pace = np.clip(rate / whole, *paces)  # seconds of the curve a second of the trace
-    span = times[-1] * pace
-    at = source.tops / source.hz
-    for _ in range(500):
+    at, sure = source.tops / source.hz, False
+    for tries in range(2000):
+        if tries % 200 == 199 and pace > paces[0]:
+            pace *= 0.9  # a shorter stretch leaves less to doubt
+        span = times[-1] * pace
         begin = rng.uniform(1, len(source.curve) / source.hz - span - 1)
         inside = (at >= begin) & (at <= begin + span)
         if inside.sum() >= 3 and source.sure[inside].all():
+            sure = True
             break
+    if not sure:
+        raise ValueError(f"No stretch of {span:.0f} s has only breaths beyond doubt; ask for a lower rate.")
     scale = swing / np.median(source.depths[inside])
     curve = np.interp(begin + times * pace, np.arange(len(source.curve)) / source.hz, source.curve)
     starts = (at - begin) / pace

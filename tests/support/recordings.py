@@ -7,9 +7,9 @@ minutes at 14 breaths a minute, at any of the package's other rates they would b
 sighs, shifts, talking). Both are scaled to a swing of 4 cm[H2O] and resampled to 10 Hz.
 
 Neither comes with marks of its breaths. `marked` makes them from the whole, undamaged recording, as a reader
-with a ruler would: every top of the curve below 1 Hz that stands out by at least an eighth of what the tops
-around it do. Tops between an eighth and 0.45 of that could be breaths or not; stretches without such a top
-are the ones whose breaths are beyond doubt. No detector takes part in that choice.
+with a ruler would: every top of the curve below 1 Hz that stands out by at least a sixth of the swing around
+it. A top below 0.4 or above 4 times that swing, or after a wait of 2.5 times the usual one, leaves doubt;
+stretches without one hold the breaths that are beyond doubt. No detector takes part in that choice.
 """
 
 from __future__ import annotations
@@ -31,8 +31,9 @@ RATE_HZ = 10
 SWING_CMH2O = 4.0
 REGULAR = 0.15  # greatest variation of neurokit2's own intervals in a minute that counts as clean
 FULL_HZ = 40.0  # at which breaths are marked
-LEAST, DOUBTFUL = 1 / 8, 0.45  # of the tops around: below the first no breath, below the second perhaps one
-NEIGHBOURS = 8  # tops on either side that count as around
+LEAST, DOUBTFUL = 1 / 6, 0.4  # of the swing around: below the first no breath, below the second perhaps one
+TOO_LARGE = 4.0  # times the swing around: a sigh or a shift of the belt
+TOO_LONG = 2.5  # times the usual interval: a pause, or a breath not seen
 
 
 class Marked(NamedTuple):
@@ -49,12 +50,21 @@ def marked(curve: NDArray[np.float64], hz: float = FULL_HZ) -> Marked:
     """Mark the breaths of a whole recording that rises with inspiration."""
     smooth = sosfiltfilt(butter(4, 1.0, fs=hz, output="sos"), curve)
     tops, found = find_peaks(smooth, prominence=0)
-    out = found["prominences"]
-    plausible = out > 0.1 * np.percentile(out, 95)
-    tops, out = tops[plausible], out[plausible]
-    around = np.array([np.median(out[max(k - NEIGHBOURS, 0) : k + NEIGHBOURS + 1]) for k in range(len(out))])
-    breath = out >= LEAST * around
-    return Marked(curve, hz, tops[breath], out[breath], (out >= DOUBTFUL * around)[breath])
+    size = found["prominences"] / _swing_around(smooth, tops, hz)
+    breath = size >= LEAST
+    tops, size, out = tops[breath], size[breath], found["prominences"][breath]
+    wait = np.diff(tops, prepend=tops[0] - 1) / hz
+    usual = np.array([np.median(wait[max(k - 8, 0) : k + 9]) for k in range(len(wait))])
+    return Marked(curve, hz, tops, out, (size >= DOUBTFUL) & (size <= TOO_LARGE) & (wait <= TOO_LONG * usual))
+
+
+def _swing_around(smooth: NDArray[np.float64], tops: NDArray[np.int64], hz: float) -> NDArray[np.float64]:
+    """How far the curve swings within 5 s, the median over the 20 s on either side of each top."""
+    five = int(5 * hz)
+    starts = np.arange(0, len(smooth) - five, int(hz))
+    swings = np.array([np.ptp(smooth[s : s + five]) for s in starts])
+    middle = starts + five // 2
+    return np.array([np.median(swings[np.abs(middle - top) <= 20 * hz]) for top in tops])
 
 
 @cache
