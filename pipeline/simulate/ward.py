@@ -99,7 +99,11 @@ def device_shift(
     """
     rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(1, site.number, device_no)))
     device = f"{site.device_prefix}{device_no:04d}"
-    shift = Shift(site, first_record=int(rng.integers(1, 90_000)), with_record=bool(rng.random() > 0.06))
+    shift = Shift(
+        site,
+        first_record=int(rng.integers(1, 90_000)),
+        with_record=bool(rng.random() > 0.06) and site.layout != "upland",
+    )
     session = int(rng.integers(1, 60))
     reset_at = int(rng.integers(1, 20))
     offset = float(rng.uniform(0, apart_days))
