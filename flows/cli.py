@@ -208,6 +208,26 @@ def rejected(
 
 
 @app.command
+def explain(drain: str, time: str, /, *, home: HomeDir, json_: Json = False) -> int:
+    """Say why each flag holds or not at a minute of a drain: every clause with its values.
+
+    Parameters
+    ----------
+    drain
+        Its drain_id, or enough of the beginning to be the only one.
+    time
+        For example 2031-03-10T14:00, local to the site, or with an offset: 2031-03-10T14:00+01:00.
+    """
+    from flows.explain import explain_drain
+    from flows.show_explain import show_explained
+    from pipeline.definitions import load_definitions
+
+    ledger = _ledger(home)
+    show_explained(explain_drain(ledger, drain, time, load_definitions()), ledger, as_json=json_)
+    return DONE
+
+
+@app.command
 def sql(
     query: Annotated[str, Parameter(allow_leading_hyphen=True)],
     /,

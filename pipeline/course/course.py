@@ -44,7 +44,24 @@ def course_of(
     definitions
         All figures; a change needs no code.
     """
+    marked, alerts, canisters = marked_course(resolved, uses, evidence, cuts, annotations, definitions)
+    return written_up(marked, alerts, canisters, definitions)
+
+
+def marked_course(
+    resolved: pl.DataFrame,
+    uses: pl.DataFrame,
+    evidence: pl.DataFrame,
+    cuts: pl.DataFrame,
+    annotations: pl.DataFrame,
+    definitions: Definitions,
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """
+    The marked grid, alerts and canisters of `course_of` before they are written up.
+
+    The grid holds everything the flags were made of, from which each can be explained.
+    """
     grid, canisters = mark_readings(resolved, uses, cuts, definitions)
     grid = tidaling_of(grid, evidence, definitions)
     marked, alerts = mark_findings(grid, uses, evidence, annotations, definitions)
-    return written_up(marked, alerts, canisters, definitions)
+    return marked, alerts, canisters

@@ -12,12 +12,17 @@ def paused_clauses() -> dict[str, pl.Expr]:
     return {"state": pl.col("state") == State.PAUSE}
 
 
+def no_data_clauses() -> dict[str, pl.Expr]:
+    """The clause of a minute the log lacks, by name."""
+    return {"lacking": ~pl.col("observed")}
+
+
 def mark_state(grid: pl.DataFrame) -> pl.DataFrame:
     """Add `running`, `paused` and `no_data`; a minute the log lacks is neither running nor paused."""
     return grid.with_columns(
         running=(pl.col("state") == State.RUN).fill_null(False),
         paused=pl.all_horizontal(paused_clauses().values()).fill_null(False),
-        no_data=~pl.col("observed"),
+        no_data=pl.all_horizontal(no_data_clauses().values()),
     )
 
 

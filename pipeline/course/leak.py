@@ -26,11 +26,13 @@ def leak_clauses(rules: LeakRules) -> dict[str, pl.Expr]:
     """
     The clauses of a leak that is on, by name, on a marked grid.
 
-    Where the first two do not hold there is no median, and whether the leak is on is unknown.
+    Where the first two do not hold there is no median, and whether the leak is on is unknown: they are
+    never false.
     """
+    watched = pl.col("leak_known_minutes") >= rules.least_minutes
     return {
-        "watched": pl.col("leak_known_minutes") >= rules.least_minutes,
-        "resolved": ~_unresolved(),
+        "watched": pl.when(watched).then(pl.lit(True)),
+        "resolved": pl.when(~_unresolved()).then(pl.lit(True)),
         "above": pl.col("leak_median_ml_min") > rules.on_above,
     }
 

@@ -61,9 +61,7 @@ def resolve(
     """
     if minutes.is_empty():
         return Resolved(RESOLVED.empty(), USE_TABLE.empty(), QUALITY_DAY.empty())
-    devices = minutes.select("site", "device").unique().sort("site", "device").with_row_index("dev")
-    ranked = _rank_files(minutes, files)
-    lines = number_epochs(_lines(minutes, traces, devices, ranked))
+    devices, lines, ranked = number_lines(minutes, traces, files)
     latest = _latest_export(lines, ranked)
     traces = traces.select("rate_hz", "samples_cmh2o")
     rows, readings = merge_exports(lines, minutes.select(_READINGS), traces)
@@ -82,6 +80,22 @@ def resolve(
         list_uses(observed, latest.join(devices, on="dev").drop("dev")),
         count_days(rows),
     )
+
+
+def number_lines(
+    minutes: pl.DataFrame, traces: pl.DataFrame, files: pl.DataFrame
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """
+    What names each line's row among all exports of its device.
+
+    Returns
+    -------
+    The devices (`dev`, `site`, `device`), the lines (`overlaps.IDENTITY`, `file_no`, `line`, `at` and
+    `trace_at`, the rows of `minutes` and `traces` they stand for), and the files by rank (`file_no`).
+    """
+    devices = minutes.select("site", "device").unique().sort("site", "device").with_row_index("dev")
+    ranked = _rank_files(minutes, files)
+    return devices, number_epochs(_lines(minutes, traces, devices, ranked)), ranked
 
 
 def _rank_files(minutes: pl.DataFrame, files: pl.DataFrame) -> pl.DataFrame:
