@@ -8,7 +8,15 @@ from datetime import datetime
 import polars as pl
 
 from flows.derive import DEVICE_TABLES, DRAIN_TABLES, Stale, made_digest, note_made, settings_digest
-from pipeline.cohort import Claims, leak_incidence, leak_survival, operations
+from pipeline.cohort import (
+    Claims,
+    counted_outcomes,
+    leak_at_threshold,
+    leak_incidence,
+    leak_strata,
+    leak_survival,
+    operations,
+)
 from pipeline.definitions import Definitions
 from pipeline.marts import changes, publish
 from pipeline.provenance import code_digest, code_version, digest_of_texts
@@ -19,6 +27,7 @@ from schemas.published import (
     CHANGE,
     DATA_QUALITY,
     DRAIN,
+    DRAIN_OUTCOME,
     LOAD_FILE_PUBLISHED,
     PROVENANCE,
     REJECTED_ROW_PUBLISHED,
@@ -68,11 +77,17 @@ def publish_ledger(
         schema={"drain_id": pl.String(), "cause": pl.String()},
         orient="row",
     )
+    counted = counted_outcomes(drain, frames[DRAIN_OUTCOME.name])
+    strata, comparisons = leak_strata(drain, counted, definitions)
     quality = home.lake.scan(QUALITY_DAY).collect().with_columns(scope=pl.lit("device_day"))
     frames |= {
         "operation": operations(drain),
-        "leak_survival": leak_survival(drain),
-        "leak_incidence": leak_incidence(drain),
+        "counted_outcome": counted,
+        "leak_at_threshold": leak_at_threshold(drain, frames[DRAIN_OUTCOME.name], definitions),
+        "leak_by_stratum": strata,
+        "leak_comparison": comparisons,
+        "leak_survival": leak_survival(drain, definitions),
+        "leak_incidence": leak_incidence(drain, definitions),
         USE_TABLE.name: home.lake.scan(USE_TABLE).collect().sort(USE_TABLE.key),
         USE_ALERT.name: home.lake.scan(USE_ALERT).collect().sort(USE_ALERT.key),
         LOAD_FILE.name: LOAD_FILE_PUBLISHED.conform(home.lake.scan(LOAD_FILE).collect()).sort("file_sha256"),

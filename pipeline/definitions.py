@@ -158,6 +158,7 @@ class FlowStoppedRules(Section):
     """When flow stopped and nobody knows why."""
 
     sudden_within: int
+    leak_kept: float
 
 
 class OcclusionRules(Section):
@@ -277,6 +278,7 @@ class StatisticsRules(Section):
 
     level: float
     outer_level: float
+    restricted_to: float
     suppress_below: int
 
 

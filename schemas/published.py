@@ -185,6 +185,27 @@ OPERATION = Table(
     key=("operation_id",),
 )
 
+COUNTED_OUTCOME = Table(
+    "counted_outcome",
+    "What prolonged-leak rates count, by definition: one row an operation, or a drain where patients are not "
+    "known.",
+    (
+        Column("definition", TEXT, "Name of the definition.", nullable=False),
+        Column("moved", TEXT, "Which figure of the published definition was moved, and to what; null: none."),
+        Column("counted_id", TEXT, "Pseudonym of the operation, or of the drain.", nullable=False),
+        SITE_NAME,
+        UNIT,
+        PROCEDURE,
+        Column("side", TEXT, "Side of the chest.", words=words_of(Side)),
+        Column("origin_day", DAY, "Local calendar day of the origin."),
+        Column("drains", COUNT, "Drains behind it.", nullable=False),
+        Column("threshold_at", INSTANT, "Beyond this a leak is prolonged."),
+        PROLONGED,
+        REASON,
+    ),
+    key=("definition", "counted_id"),
+)
+
 DRAIN_DAY = Table(
     "drain_day",
     "One row a drain and local calendar day.",
@@ -398,6 +419,7 @@ TABLES: tuple[Table, ...] = (
     DRAIN,
     DRAIN_OUTCOME,
     OPERATION,
+    COUNTED_OUTCOME,
     DRAIN_DAY,
     PERIOD,
     ALERT,

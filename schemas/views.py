@@ -108,9 +108,13 @@ PROLONGED_LEAK_FUNNEL = Table(
 _CURVE: tuple[Column, ...] = (
     Column("site", TEXT, "Site; null: all sites."),
     Column("hours", REAL, "Hours since the origin.", "h"),
-    Column("at_risk", WHOLE, "Drains still watched and leaking just before."),
+    Column(
+        "at_risk",
+        WHOLE,
+        "Operations (drains where patients are not known) still watched and leaking just before.",
+    ),
     Column("ended", WHOLE, "Leaks that ended at that time."),
-    Column("censored", WHOLE, "Drains that left our sight at that time."),
+    Column("censored", WHOLE, "Those that left our sight at that time."),
 )
 
 LEAK_SURVIVAL = Table(
@@ -133,6 +137,87 @@ LEAK_INCIDENCE = Table(
         Column("incidence", REAL, "Cumulative incidence of leak end.", "1"),
         Column("low", REAL, "Lower 95 % bound of the incidence.", "1"),
         Column("high", REAL, "Upper 95 % bound of the incidence.", "1"),
+    ),
+)
+
+_DEFINITION = Column("definition", TEXT, "Name of the definition.")
+_RATE: tuple[Column, ...] = (
+    _COUNTED,
+    _EVALUABLE,
+    _PROLONGED_N,
+    _UNKNOWN_N,
+    Column("rate", REAL, "prolonged / evaluable: unknowns left out; null where none is evaluable.", "1"),
+    Column("rate_low", REAL, "Lower 95 % bound (Wilson).", "1"),
+    Column("rate_high", REAL, "Upper 95 % bound (Wilson).", "1"),
+    Column("rate_if_unknown_no", REAL, "Rate if every unknown were a no.", "1"),
+    Column("rate_if_unknown_yes", REAL, "Rate if every unknown were a yes.", "1"),
+)
+
+LEAK_AT_THRESHOLD = Table(
+    "leak_at_threshold",
+    "What the curves of leak duration say of the definition's threshold, by definition, by site and overall.",
+    (
+        Column("definition", TEXT, "Name of the definition.", nullable=False),
+        Column("site", TEXT, "Site; null: all sites."),
+        Column("hours", REAL, "The threshold, since the origin; null for one by the calendar.", "h"),
+        Column("watched", WHOLE, "Operations or drains in the curves."),
+        Column("kaplan_meier", REAL, "Share still leaking just after it; deaths are censoring.", "1"),
+        Column("kaplan_meier_low", REAL, "Lower 95 % bound (log-log).", "1"),
+        Column("kaplan_meier_high", REAL, "Upper 95 % bound (log-log).", "1"),
+        Column("still_leaking", REAL, "Share still leaking, with death and transfer competing.", "1"),
+        Column("still_leaking_low", REAL, "Lower 95 % bound (log-log).", "1"),
+        Column("still_leaking_high", REAL, "Upper 95 % bound (log-log).", "1"),
+        Column("ended", REAL, "Cumulative incidence of the leak's end by then (Aalen-Johansen).", "1"),
+        Column("ended_low", REAL, "Lower 95 % bound.", "1"),
+        Column("ended_high", REAL, "Upper 95 % bound.", "1"),
+        Column("died_or_transferred", REAL, "Cumulative incidence of death or transfer while leaking.", "1"),
+    ),
+)
+
+LEAK_SENSITIVITY = Table(
+    "leak_sensitivity",
+    "How the prolonged-leak rate moves with the definition, with each judgement in it, and with what is made "
+    "of the unknown: one row a definition (the published one first) and site.",
+    (
+        _DEFINITION,
+        Column("moved", TEXT, "Which figure of the published definition was moved; null: none."),
+        Column("site", TEXT, "Site; null: all sites."),
+        *_RATE,
+        *(LEAK_AT_THRESHOLD.column(name) for name in LEAK_AT_THRESHOLD.names[2:]),
+    ),
+)
+
+_GROUPED_BY = Column("grouped_by", TEXT, "The column that makes the groups; all: nothing.", nullable=False)
+
+LEAK_BY_STRATUM = Table(
+    "leak_by_stratum",
+    "Prolonged-leak rate and leak duration by group, for each registry column that is published.",
+    (
+        _GROUPED_BY,
+        Column("stratum", TEXT, "The group; null: not recorded."),
+        *_RATE,
+        Column("watched", WHOLE, "Operations or drains in the curve of duration."),
+        Column("ended", WHOLE, "Of them, leaks seen to end."),
+        Column("died_or_transferred", WHOLE, "Of them, died or transferred while leaking."),
+        Column("median_hours", REAL, "Median duration (Kaplan-Meier); null: not reached.", "h"),
+        Column("median_low_hours", REAL, "Lower 95 % bound (Brookmeyer-Crowley, log-log).", "h"),
+        Column("median_high_hours", REAL, "Upper 95 % bound; null: not reached.", "h"),
+        Column("mean_hours", REAL, "Mean duration restricted to 7 days; null where not watched so far.", "h"),
+        Column("mean_low_hours", REAL, "Lower 95 % bound.", "h"),
+        Column("mean_high_hours", REAL, "Upper 95 % bound.", "h"),
+    ),
+)
+
+LEAK_COMPARISON = Table(
+    "leak_comparison",
+    "Log-rank test of leak duration between the groups of each published registry column.",
+    (
+        _GROUPED_BY,
+        Column("groups", WHOLE, "Groups with somebody watched; not recorded is no group."),
+        Column("watched", WHOLE, "Operations or drains in them."),
+        Column("chi_square", REAL, "Log-rank statistic; null where nothing can be compared.", "1"),
+        Column("degrees", WHOLE, "Degrees of freedom."),
+        Column("p_value", REAL, "Chance of as great a difference if there were none.", "1"),
     ),
 )
 
@@ -195,6 +280,10 @@ VIEWS: tuple[Table, ...] = (
     PROLONGED_LEAK_FUNNEL,
     LEAK_SURVIVAL,
     LEAK_INCIDENCE,
+    LEAK_AT_THRESHOLD,
+    LEAK_SENSITIVITY,
+    LEAK_BY_STRATUM,
+    LEAK_COMPARISON,
     REMOVAL_DELAY,
     HANDLING,
     DEVICE_USE,

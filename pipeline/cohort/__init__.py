@@ -5,7 +5,7 @@ Uses, their course and registry rows come in; the published tables of drains go 
 
 from pipeline.cohort.annotations import use_annotations
 from pipeline.cohort.claims import Claims, claim, cuts_of
-from pipeline.cohort.operations import operations
+from pipeline.cohort.operations import counted_outcomes, operations
 from pipeline.cohort.paper import RegistryKind, kind_of
 from pipeline.cohort.registry import (
     RegistryRead,
@@ -14,6 +14,7 @@ from pipeline.cohort.registry import (
     standing,
 )
 from pipeline.cohort.rules import RemovalRule, load_rules
+from pipeline.cohort.strata import leak_at_threshold, leak_strata
 from pipeline.cohort.summary import DrainTables, summarise
 from pipeline.cohort.survival import leak_incidence, leak_survival
 
@@ -24,9 +25,12 @@ __all__ = [
     "RegistryRead",
     "RemovalRule",
     "claim",
+    "counted_outcomes",
     "cuts_of",
     "kind_of",
+    "leak_at_threshold",
     "leak_incidence",
+    "leak_strata",
     "leak_survival",
     "load_rules",
     "operations",

@@ -90,9 +90,9 @@ def prolonged_leak(
     ----------
     drains
         `drain_id`, `origin_at`, `threshold_at` (τ), `started_at`, `ended_at` (first and last minute
-        observed), `tube_out_at`, `removal_reason`, `first_known`, `last_known`, `off_behind`, `leak_ongoing_at_end`,
-        `clock_uncertain`, `later_session`, `last_export_at` (of the uses), `first_step_at`, `leapt`,
-        `set_back` (from `clock_doubt`; null where there is no step).
+        observed), `tube_out_at`, `removal_reason`, `first_known`, `last_known`, `off_behind`,
+        `leak_ongoing_at_end`, `clock_uncertain`, `later_session`, `last_export_at` (of the uses),
+        `first_step_at`, `leapt`, `set_back` (from `clock_doubt`; null where there is no step).
     known, leaks
         From `leak_stretches` and `leaks_of`.
 

@@ -17,11 +17,19 @@ from schemas.errors import LedgerError
 from schemas.lake import COURSE
 from schemas.published import DEFINITION, TABLES
 from schemas.table import Table
-from schemas.views import DEVICE_USE, LEAK_INCIDENCE, LEAK_SURVIVAL, VIEWS
+from schemas.views import (
+    DEVICE_USE,
+    LEAK_AT_THRESHOLD,
+    LEAK_BY_STRATUM,
+    LEAK_COMPARISON,
+    LEAK_INCIDENCE,
+    LEAK_SURVIVAL,
+    VIEWS,
+)
 
 SQL = Path(__file__).parent / "sql"
 
-_CURVES = (LEAK_SURVIVAL, LEAK_INCIDENCE)
+CURVES = (LEAK_SURVIVAL, LEAK_INCIDENCE, LEAK_AT_THRESHOLD, LEAK_BY_STRATUM, LEAK_COMPARISON)
 _MACROS = ("figure", "wilson", "binomial", "removal")
 _VIEWS = (
     "minute",
@@ -29,6 +37,7 @@ _VIEWS = (
     "prolonged_leak_rate",
     "prolonged_leak_chart",
     "prolonged_leak_funnel",
+    "leak_sensitivity",
     "removal_delay",
     "handling",
 )
@@ -68,7 +77,7 @@ def build(
         connection.execute("SET TimeZone = 'UTC'")
         # One transaction: hundreds of comments would each wait for the disk.
         connection.execute("BEGIN")
-        for table in (*TABLES, *_CURVES):
+        for table in (*TABLES, *CURVES):
             _fill(connection, table, _frame(frames, table.name))
         _fill(connection, DEFINITION, figures(definitions))
         _create(connection, DEVICE_USE)

@@ -14,13 +14,13 @@ import pytest
 
 from pipeline.definitions import load_definitions
 from pipeline.marts import dump, publish, select
-from pipeline.marts.build import SQL
+from pipeline.marts.build import CURVES, SQL
 from pipeline.marts.figures import figures
 from schemas.errors import LedgerError
 from schemas.lake import LOAD_FILE, USE_ALERT, USE_TABLE
 from schemas.published import DEFINITION, DRAIN, TABLES
 from schemas.table import Table
-from schemas.views import LEAK_INCIDENCE, LEAK_SURVIVAL, VIEWS
+from schemas.views import VIEWS
 from schemas.vocabulary import AlertCode
 from shared import SHARED
 
@@ -40,7 +40,7 @@ ALL = [*TABLES, DEFINITION, *VIEWS]
 
 @pytest.fixture(scope="module")
 def empty_database(tmp_path_factory):
-    frames = {t.name: t.empty() for t in (*TABLES, LEAK_SURVIVAL, LEAK_INCIDENCE, USE_TABLE, USE_ALERT)}
+    frames = {t.name: t.empty() for t in (*TABLES, *CURVES, USE_TABLE, USE_ALERT)}
     target = tmp_path_factory.mktemp("empty") / "drainledger.duckdb"
     publish(target, frames, [], load_definitions())
     return target

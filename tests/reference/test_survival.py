@@ -10,7 +10,7 @@ from lifelines import AalenJohansenFitter, KaplanMeierFitter
 from lifelines.datasets import load_leukemia
 from scipy.stats import CensoredData, ecdf
 
-from pipeline.cohort.survival import aalen_johansen, counts_of, kaplan_meier
+from pipeline.cohort.curves import aalen_johansen, counts_of, kaplan_meier
 
 # Remission in weeks under 6-mercaptopurine; Freireich et al. 1963, as tabled in Kleinbaum & Klein,
 # Survival Analysis, and Kalbfleisch & Prentice: weeks, at risk, relapses, share still in remission.
