@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.course.grid import decimal
 from schemas.vocabulary import TidalingBasis, Verdict
 
 
@@ -14,13 +13,14 @@ def mark_sightings(grid: pl.DataFrame, evidence: pl.DataFrame) -> pl.DataFrame:
 
     A traced verdict holds until the next trace, so the verdict of a minute may rest on evidence up to
     ten minutes old: good enough to count minutes, not to date a stop. Here a minute shows breathing,
-    or its absence, only by its own trace or, untraced, by its envelope window.
+    or its absence, only by its own trace or, untraced, by its envelope verdict and its own max − min:
+    in an absent minute no swing that counts can hide, and in a present one it can be.
 
     Returns
     -------
     The grid with `traced`; `breath_seen` and `absence_seen` (booleans); `swing_seen_cmh2o` (of a minute
     that shows breathing) and `swing_bound_cmh2o` (the most that can be hidden in a minute that shows
-    absence), both max − min where untraced; `range_cmh2o`; the rows of the sightings around, within the
+    absence), both max − min where untraced; the rows of the sightings around, within the
     span: `breath_row` (last breathing up to here), `next_breath_row`, `absence_row` (last absence up to
     here), `next_absence_row`, null where none; `span_first_row`, `span_last_row`; `run_count`, running
     minutes so far, by which onsets are timed (a pause hides breathing, it does not stop it); and
@@ -35,11 +35,13 @@ def mark_sightings(grid: pl.DataFrame, evidence: pl.DataFrame) -> pl.DataFrame:
         trace_bound="swing_high_cmh2o",
     )
     joined = grid.join(traces, on=["use_id", "minute"], how="left", maintain_order="left").with_columns(
-        pl.col("traced").fill_null(False),
-        range_cmh2o=decimal(pl.col("pressure_max_cmh2o") - pl.col("pressure_min_cmh2o")),
+        pl.col("traced").fill_null(False)
     )
     by_envelope = ~pl.col("traced") & (pl.col("tidaling_basis") == TidalingBasis.ENVELOPE).fill_null(False)
-    verdict = pl.when("traced").then("trace_verdict").when(by_envelope).then("tidaling")
+    hidden = pl.col("range_cmh2o") < pl.col("absent_below_cmh2o")
+    own = pl.when(hidden).then(pl.lit(Verdict.ABSENT.value)).otherwise(pl.lit(Verdict.PRESENT.value))
+    by_range = pl.when(pl.col("tidaling") == own).then("tidaling")
+    verdict = pl.when("traced").then("trace_verdict").when(by_envelope).then(by_range)
     present = (verdict == Verdict.PRESENT).fill_null(False) & pl.col("running")
     absent = (verdict == Verdict.ABSENT).fill_null(False) & pl.col("running")
     marked = joined.with_columns(

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.course.grid import STRETCH, at, over_windows, paint
+from pipeline.course.air_stops import find_air_stops
+from pipeline.course.dry_clamp import dry_clauses, judge_dry_clamps
+from pipeline.course.grid import STRETCH, at, paint
 from pipeline.definitions import ClampRules, FlowStoppedRules, OcclusionRules
-from schemas.vocabulary import AnnotationKind, PeriodKind
+from schemas.vocabulary import AnnotationKind, Grade, PeriodKind
 
 
 def find_stops(
@@ -15,33 +17,37 @@ def find_stops(
     """
     Find the sudden stops of leak and breathing after handling, each clause with its answer.
 
-    A stop is a run of running minutes without a hole whose known leak is at most `flow.leak_most`,
-    after `readings` minutes with a median above `flow.leak_before`, and that begins while `handled`
-    (within `stop_within` after a pause, a canister change or a handled alert). Breathing must stop with
-    it: last seen before, its absence seen during the run, at most `sudden_within` running minutes
-    apart and around the leak's stop; further apart the onset cannot be dated and nothing is said. No
-    run crosses a hole or a clock step: nothing is dated across one.
+    A stop (`find_air_stops`) counts where a leak above `flow.leak_before` was there just before and it
+    begins while `handled`: within `stop_within` after a pause, a canister change or a handled alert.
+    Breathing must stop with it, which shows in one of two ways:
+
+    - `breath_stops_with_leak`: seen before, its absence seen during the stop, both in traces (or, without a
+      leak, in the envelope) at most `sudden_within` running minutes apart and around the leak's stop;
+    - `pressure_stops_with_leak`: the pressure's max − min falls with the leak from at least
+      `moved_least_cmh2o` to below `absent_below_cmh2o`, in which no breath can hide. While air leaked
+      what moved it may have been the pump; so nothing within `sudden_within` before may say that
+      breathing was gone, nor a trace during the stop that it went on.
 
     `clamped` where both return together within `return_within`: the leak's median back above
-    `flow.leak_before` and breathing seen again around that minute, dated as well. Otherwise
-    `flow_stopped`, until either returns: the cause is unknown.
+    `flow.leak_before`, and breathing seen, or the pressure moving, again around that minute. Where only
+    the pressure tells, the grade is `possible`: the leak was seen to stop and return, breathing was not.
+    Otherwise, where breathing was seen to stop, `flow_stopped` until either returns: the cause is
+    unknown. (A stop told by the pressure alone that does not return is `find_stillness`'s.)
 
-    Where there is no leak to stop (none above `flow.leak_most` from before until after), breathing alone
-    that stops after handling and comes back in time is `clamped` too; breathing alone that does not come
-    back is a finding of absence and nothing more.
+    Where there is no leak to stop, breathing alone decides: see `judge_dry_clamps`.
 
     Returns
     -------
     One row a stop: `from_row`, `to_row`, `kind`, `grade`, `detail`.
     """
-    known = known_flow(grid, flow)
-    judged = _judged(grid, known, known.filter("drops", "handled"), clamp, stopped, flow)
+    judged = judge_stops(grid, clamp, stopped, flow)
     stops = judged.filter(clause.fill_null(False) for clause in stop_clauses().values())
+    back = pl.col("kind") == PeriodKind.CLAMPED
     dry = judge_dry_clamps(grid, clamp, stopped, flow)
     columns = [*STRETCH, "kind"]
     return pl.concat(
         [
-            stops.select(columns),
+            stops.filter(back | pl.col("breath_stops_with_leak").fill_null(False)).select(columns),
             dry.filter(clause.fill_null(False) for clause in dry_clauses().values()).select(columns),
         ]
     )
@@ -55,108 +61,59 @@ def judge_stops(
 
     Returns
     -------
-    `from_row`, `to_row`, `end_row` (of the still run), `kind`, the figures, and the clauses by name, null
-    where unknown.
+    `from_row`, `to_row`, `end_row` (of the minutes without a leak), `kind`, `grade`, `detail`, the figures,
+    and the clauses by name, null where unknown.
     """
-    known = known_flow(grid, flow)
-    return _judged(grid, known, known.filter("drops"), clamp, stopped, flow)
+    stops = _sightings(grid, find_air_stops(grid, clamp, flow), clamp)
+    judged = stops.with_columns(**_breath(clamp, stopped), **_pressure(clamp, stopped)).with_columns(
+        leaked_before=pl.col("leak_before") > flow.leak_before,
+        leak_returns=pl.col("return_row").is_not_null() & (pl.col("leak_after") > flow.leak_before),
+        in_time=pl.col("return_row") - pl.col("from_row") <= clamp.return_within,
+    )
+    back = pl.all_horizontal(clause.fill_null(False) for clause in return_clauses().values())
+    seen = _told("breath_stops_with_leak") & _told("breath_returns_with_leak")
+    until_breath = pl.min_horizontal("end_row", pl.col("breath_again") - 1)
+    return judged.with_columns(
+        kind=pl.when(back)
+        .then(pl.lit(PeriodKind.CLAMPED.value))
+        .otherwise(pl.lit(PeriodKind.FLOW_STOPPED.value)),
+        to_row=pl.when(back).then(pl.col("return_row") - 1).otherwise(until_breath),
+        grade=pl.when(back & ~seen).then(pl.lit(Grade.POSSIBLE.value)),
+        detail=_detail(back, flow),
+    )
 
 
 def stop_clauses() -> dict[str, pl.Expr]:
     """What a stop of `judge_stops` must meet to be one after handling, by name."""
     return {
-        name: pl.col(name) for name in ("handled", "leaked_before", "onset_dated", "breath_stops_with_leak")
+        "handled": pl.col("handled"),
+        "leaked_before": pl.col("leaked_before"),
+        "stops_together": pl.col("breath_stops_with_leak") | pl.col("pressure_stops_with_leak"),
     }
 
 
 def return_clauses() -> dict[str, pl.Expr]:
     """What such a stop must meet besides to be `clamped`, by name; else it is `flow_stopped`."""
-    return {name: pl.col(name) for name in ("leak_returns", "breath_returns_with_leak", "in_time")}
+    return {
+        "leak_returns": pl.col("leak_returns"),
+        "returns_together": pl.col("breath_returns_with_leak") | pl.col("pressure_returns_with_leak"),
+        "in_time": pl.col("in_time"),
+    }
 
 
-def _judged(
-    grid: pl.DataFrame,
-    known: pl.DataFrame,
-    drops: pl.DataFrame,
-    clamp: ClampRules,
-    stopped: FlowStoppedRules,
-    flow: OcclusionRules,
-) -> pl.DataFrame:
-    stops = drops.rename({"row": "start_row", "k": "start_k"}).with_row_index("window")
-    end_k = stops["end_k"]
-    return_k = (end_k + 1).clip(upper_bound=max(known.height - 1, 0))
-    stops = stops.with_columns(
-        end_row=known["row"].gather(end_k),
-        return_row=known["row"].gather(return_k),
-        return_stretch=known["stretch"].gather(return_k),
-    ).with_columns(
-        return_row=pl.when(
-            (pl.col("return_stretch") == pl.col("stretch")) & (pl.col("end_k") + 1 < known.height)
-        ).then("return_row")
-    )
-    around = pl.col("known_leak").median()
-    before = over_windows(
-        known,
-        stops.select(
-            "window",
-            from_row=pl.max_horizontal(pl.col("start_k") - clamp.readings, "stretch_first_k"),
-            to_row=pl.col("start_k") - 1,
-        ),
-        leak_before=around,
-    )
-    after = over_windows(
-        known,
-        stops.select(
-            "window",
-            from_row=pl.col("end_k") + 1,
-            to_row=pl.min_horizontal(pl.col("end_k") + clamp.readings, "stretch_last_k"),
-        ),
-        leak_after=around,
-    )
-    stops = stops.join(before, on="window", how="left", maintain_order="left").join(
-        after, on="window", how="left", maintain_order="left"
-    )
-    return _judge(_sightings(grid, stops, clamp), clamp, stopped, flow)
-
-
-def known_flow(grid: pl.DataFrame, flow: OcclusionRules) -> pl.DataFrame:
-    """
-    Running minutes with a known leak of the lung, in stretches without a hole, and the runs without one.
-
-    Returns
-    -------
-    `k` (number of the minute among them), `row`, `handled`, `stretch`, `known_leak`, `still` (at most
-    `flow.leak_most`), `drops` (a still run begins inside a stretch), `end_k` (of the run),
-    `stretch_first_k`, `stretch_last_k`.
-    """
-    known = (
-        grid.filter(pl.col("running") & pl.col("air_leak_ml_min").is_not_null() & ~pl.col("line_open"))
-        .select(
-            "row", "handled", stretch=pl.struct("span_no", "breaks").rle_id(), known_leak="air_leak_ml_min"
-        )
-        .with_row_index("k")
-        .with_columns(pl.col("k").cast(pl.Int64), still=pl.col("known_leak") <= flow.leak_most)
-        .with_columns(run=pl.struct("stretch", "still").rle_id())
-    )
-    first = pl.col("stretch") != pl.col("stretch").shift(1)
-    last = pl.col("stretch") != pl.col("stretch").shift(-1)
-    run_ends = (pl.col("run") != pl.col("run").shift(-1)).fill_null(True)
-    run_begins = pl.col("run") != pl.col("run").shift(1)
-    return known.with_columns(
-        drops=pl.col("still") & (run_begins & ~first).fill_null(False),
-        end_k=pl.when(run_ends).then("k").backward_fill(),
-        stretch_first_k=pl.when(first.fill_null(True)).then("k").forward_fill(),
-        stretch_last_k=pl.when(last.fill_null(True)).then("k").backward_fill(),
-    )
+def _told(clause: str) -> pl.Expr:
+    """What was not seen to hold does not hold."""
+    return pl.col(clause).fill_null(False)
 
 
 def _sightings(grid: pl.DataFrame, stops: pl.DataFrame, clamp: ClampRules) -> pl.DataFrame:
     """The rows at which breathing and its absence were seen around the stop and the return."""
-    by = stops.select(pl.min_horizontal(pl.col("start_row") + clamp.stop_within, "end_row")).to_series()
+    by = stops.select(pl.min_horizontal(pl.col("from_row") + clamp.stop_within, "end_row")).to_series()
     last_breath = at(grid, "breath_row", by)
     absence = at(grid, "next_absence_row", last_breath)
     breath_again = at(grid, "next_breath_row", absence)
     last_absence = at(grid, "absence_row", breath_again)
+    just_before = (stops["from_row"] - 1).clip(lower_bound=0)
     return stops.with_columns(
         last_breath.alias("last_breath"),
         absence.alias("absence"),
@@ -166,149 +123,79 @@ def _sightings(grid: pl.DataFrame, stops: pl.DataFrame, clamp: ClampRules) -> pl
         return_runs=at(grid, "run_count", breath_again) - at(grid, "run_count", last_absence),
         stop_breaks=at(grid, "breaks", absence) - at(grid, "breaks", last_breath),
         return_breaks=at(grid, "breaks", breath_again) - at(grid, "breaks", last_absence),
+        breath_before=at(grid, "breath_row", just_before),
+        absence_before=at(grid, "absence_row", just_before),
+        breath_inside=at(grid, "next_breath_row", stops["from_row"]),
     )
 
 
-def _judge(
-    stops: pl.DataFrame, clamp: ClampRules, stopped: FlowStoppedRules, flow: OcclusionRules
-) -> pl.DataFrame:
+def _breath(clamp: ClampRules, stopped: FlowStoppedRules) -> dict[str, pl.Expr]:
+    """Whether breathing was seen to stop and to return with the leak."""
     within = clamp.stop_within
-    clauses = {
-        "leaked_before": pl.col("leak_before") > flow.leak_before,
-        "onset_dated": (pl.col("stop_runs") <= stopped.sudden_within) & (pl.col("stop_breaks") == 0),
-        "breath_stops_with_leak": (pl.col("absence") >= pl.col("start_row") - within)
+    dated = (pl.col("stop_runs") <= stopped.sudden_within) & (pl.col("stop_breaks") == 0)
+    return {
+        "onset_dated": dated,
+        "breath_stops_with_leak": dated
+        & (pl.col("absence") >= pl.col("from_row") - within)
         & (pl.col("absence") <= pl.col("end_row")),
-        "leak_returns": pl.col("return_row").is_not_null() & (pl.col("leak_after") > flow.leak_before),
         "breath_returns_with_leak": (pl.col("breath_again") >= pl.col("return_row") - within)
         & (pl.col("last_absence") <= pl.col("return_row") + within)
         & (pl.col("return_runs") <= stopped.sudden_within)
         & (pl.col("return_breaks") == 0),
-        "in_time": pl.col("return_row") - pl.col("start_row") <= clamp.return_within,
     }
-    back = pl.all_horizontal(clause.fill_null(False) for clause in return_clauses().values())
-    until_breath = pl.min_horizontal("end_row", pl.col("breath_again") - 1)
-    judged = stops.with_columns(**clauses).with_columns(
-        kind=pl.when(back)
-        .then(pl.lit(PeriodKind.CLAMPED.value))
-        .otherwise(pl.lit(PeriodKind.FLOW_STOPPED.value)),
-        from_row=pl.col("start_row"),
-        to_row=pl.when(back).then(pl.col("return_row") - 1).otherwise(until_breath),
-        grade=pl.lit(None, pl.String),
+
+
+def _pressure(clamp: ClampRules, stopped: FlowStoppedRules) -> dict[str, pl.Expr]:
+    """Whether what moved the pressure, breath or pump, stopped and returned with the leak."""
+    gone_before = (pl.col("absence_before") > pl.col("breath_before").fill_null(-1)) & (
+        pl.col("from_row") - pl.col("absence_before") <= stopped.sudden_within
+    )
+    goes_on = pl.col("breath_inside") <= pl.col("end_row") - clamp.stop_within
+    stays_away = pl.col("last_absence") > pl.col("return_row") + clamp.stop_within
+    return {
+        "moved_before": pl.col("range_before") >= pl.col("moved_least_cmh2o"),
+        "goes_still": pl.col("range_after") < pl.col("absent_below_cmh2o"),
+        "pressure_stops_with_leak": (pl.col("range_before") >= pl.col("moved_least_cmh2o"))
+        & (pl.col("range_after") < pl.col("absent_below_cmh2o"))
+        & ~gone_before.fill_null(False)
+        & ~goes_on.fill_null(False),
+        "pressure_returns_with_leak": (pl.col("range_after") < pl.col("absent_below_cmh2o"))
+        & (pl.col("range_again") >= pl.col("moved_least_cmh2o"))
+        & ~stays_away.fill_null(False),
+    }
+
+
+def _detail(back: pl.Expr, flow: OcclusionRules) -> pl.Expr:
+    breath = pl.format("breathing stopped within {} running minutes", pl.col("stop_runs"))
+    pressure = pl.format(
+        "the pressure went still (max − min {} to {} cm[H2O])",
+        pl.col("range_before").round(1),
+        pl.col("range_after").round(1),
     )
     began = pl.format(
-        "after handling the leak fell from {} to at most {} mL/min and breathing stopped "
-        "within {} running minutes",
+        "after handling the leak fell from {} to at most {} mL/min and {}",
         pl.col("leak_before").round(1),
         pl.lit(flow.leak_most),
-        pl.col("stop_runs"),
+        pl.when(_told("breath_stops_with_leak")).then(breath).otherwise(pressure),
     )
+    by_pressure = pl.lit(", told by leak and pressure, breathing itself not seen")
     came_back = pl.format(
-        "both came back together after {} min (leak {} mL/min)",
-        pl.col("return_row") - pl.col("start_row"),
+        "both came back together after {} min (leak {} mL/min){}",
+        pl.col("return_row") - pl.col("from_row"),
         pl.col("leak_after").round(1),
+        pl.when(_told("breath_stops_with_leak") & _told("breath_returns_with_leak"))
+        .then(pl.lit(""))
+        .otherwise(by_pressure),
     )
     missing = (
-        pl.when(~pl.col("leak_returns").fill_null(False))
+        pl.when(~_told("leak_returns"))
         .then(pl.lit("the leak was not seen to come back"))
-        .when(~pl.col("breath_returns_with_leak").fill_null(False))
+        .when(~(_told("breath_returns_with_leak") | _told("pressure_returns_with_leak")))
         .then(pl.lit("breathing was not seen to come back with the leak"))
         .otherwise(pl.lit("both came back too late for a forgotten clamp"))
     )
     unknown = pl.format("{}, cause unknown", missing)
-    return judged.with_columns(
-        detail=pl.format("{}; {}", began, pl.when(back).then(came_back).otherwise(unknown))
-    )
-
-
-def dry_clauses() -> dict[str, pl.Expr]:
-    """What a stop of `judge_dry_clamps` must meet to be `clamped`, by name."""
-    return {
-        name: pl.col(name)
-        for name in ("handled_then", "no_leak", "unbroken", "stop_dated", "return_dated", "in_time")
-    }
-
-
-def judge_dry_clamps(
-    grid: pl.DataFrame, clamp: ClampRules, stopped: FlowStoppedRules, flow: OcclusionRules
-) -> pl.DataFrame:
-    """
-    Breathing that stops and comes back, told without a leak.
-
-    Returns
-    -------
-    `from_row`, `to_row`, `kind`, `grade`, `detail`, the figures, and the clauses by name, null where unknown.
-    """
-    earlier_absence = pl.col("absence_row").shift(1).over("span_no")
-    sightings = grid.select(
-        "row",
-        "handled",
-        "run_count",
-        "span_first_row",
-        "breaks",
-        last_breath="breath_row",
-        breath_again="next_breath_row",
-        first_absence=pl.col("absence_seen")
-        & ((earlier_absence < pl.col("breath_row")) | earlier_absence.is_null()),
-    )
-    in_time = pl.col("breath_again") - pl.col("row") <= clamp.return_within
-    stops = (
-        sightings.filter("first_absence", in_time, pl.col("last_breath").is_not_null())
-        .with_columns(in_time=in_time)
-        .with_row_index("window")
-    )
-    last_absence = at(grid, "absence_row", stops["breath_again"])
-    stops = stops.with_columns(
-        last_absence.alias("last_absence"),
-        stop_runs=pl.col("run_count") - at(sightings, "run_count", stops["last_breath"]),
-        return_runs=at(sightings, "run_count", stops["breath_again"])
-        - at(sightings, "run_count", last_absence),
-        breaks_inside=at(grid, "breaks", stops["breath_again"]) - at(grid, "breaks", stops["last_breath"]),
-    )
-    # The line is clamped during the pause: what runs first after it is the first clamped minute.
-    about_to_pause = pl.col("paused").shift(-1, fill_value=False)
-    hands = pl.col("row").filter(pl.col("handled") & pl.col("running") & ~about_to_pause)
-    known = pl.col("air_leak_ml_min").filter(pl.col("running"))
-    onset = over_windows(
-        grid,
-        stops.select("window", from_row=pl.col("last_breath") + 1, to_row="row"),
-        handled_row=hands.first(),
-    )
-    leak = over_windows(
-        grid,
-        stops.select(
-            "window",
-            from_row=pl.max_horizontal(pl.col("last_breath") - clamp.readings, "span_first_row"),
-            to_row="breath_again",
-        ),
-        leak_most=known.max(),
-    )
-    found = (
-        stops.join(onset, on="window", how="left", maintain_order="left")
-        .join(leak, on="window", how="left", maintain_order="left")
-        .with_columns(
-            handled_then=pl.col("handled_row").is_not_null(),
-            no_leak=pl.col("leak_most") <= flow.leak_most,
-            unbroken=pl.col("breaks_inside") == 0,
-            stop_dated=pl.col("stop_runs") <= stopped.sudden_within,
-            return_dated=pl.col("return_runs") <= stopped.sudden_within,
-        )
-    )
-    apart = pl.col("breath_again") - pl.col("last_absence")
-    return found.with_columns(
-        from_row=pl.col("handled_row"),
-        # The line was opened somewhere between the two sightings: the middle is the best guess at it.
-        to_row=pl.col("last_absence") + (apart - 1) // 2,
-        kind=pl.lit(PeriodKind.CLAMPED.value),
-        grade=pl.lit(None, pl.String),
-        detail=pl.format(
-            "after handling breathing stopped within {} running minutes and came back after {} min, "
-            "seen to within {} min; no leak to stop (at most {} mL/min)",
-            "stop_runs",
-            pl.col("breath_again") - pl.col("handled_row"),
-            apart,
-            pl.col("leak_most").round(1),
-        ),
-    )
+    return pl.format("{}; {}", began, pl.when(back).then(came_back).otherwise(unknown))
 
 
 def mark_stops(grid: pl.DataFrame, stops: pl.DataFrame, annotations: pl.DataFrame) -> pl.DataFrame:

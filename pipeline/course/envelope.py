@@ -6,27 +6,33 @@ from typing import Literal
 
 import polars as pl
 
+from pipeline.course.quiet_floor import mark_quiet_floor
 from pipeline.definitions import Definitions, EnvelopeRules
-from schemas.vocabulary import State, Verdict
+from schemas.vocabulary import Verdict
+
+_PLACE = ("use_id", "span")
 
 
 def envelope_of(grid: pl.DataFrame, definitions: Definitions) -> pl.DataFrame:
     """
     Judge each running minute by the max − min of the minutes around it.
 
-    One cough makes a whole minute look like breathing, so a minute is judged over a window around it
-    (within its use and span), by running minutes only:
+    One cough makes a whole minute look like breathing, so no minute is judged alone but by windows of
+    running minutes that it lies in (within its use and span): the one before it, the one around it and
+    the one after it, so that a sharp edge is blurred by none of them. A window shows
 
-    - `present`: even a low quantile of the ranges exceeds the quiet floor by the least swing, no leak is on,
-      and the drain is not being carried (`carried` tilted minutes in the window). While a leak is on the
-      pump ripples, and a leak nobody read may be on; walking moves the pressure as breathing does:
-      `indeterminate`.
-    - `absent`: even a high quantile of the ranges, which no swing in those minutes exceeds, is below the
-      least swing, or, on a device whose own floor is higher than that, within `own_margin` of it.
-    - Otherwise `indeterminate`; with too few known minutes in the window, no verdict.
+    - `present`, if even a low quantile of its ranges is one from which on a swing that counts may be
+      in it, no leak is on, and the drain is not being carried (fewer than `carried` tilted minutes).
+      While a leak is on the pump ripples, and a leak nobody read may be on; walking moves the pressure
+      as breathing does: `indeterminate`.
+    - `absent`, if even a high quantile of its ranges, which no swing in those minutes exceeds, is below
+      the least swing (on a device whose own floor is higher than that, within `own_margin` of it).
 
-    The quiet floor is the range of the pressure that the device shows when nothing breathes: the
-    median of the use's stable self-check minutes, where it has enough of them; else the default.
+    The minute takes what its windows show; where one shows breathing and another its absence, the edge
+    lies between, and the minute's own range says on which side it is. A stop too short for a window
+    shows all the same: a minute among at least `still_run` running ones whose ranges are all at the
+    quiet floor is `absent`, for nothing hides in them. Otherwise `indeterminate`; with too few known
+    minutes in every window, no verdict. Never a rate.
 
     Parameters
     ----------
@@ -38,75 +44,87 @@ def envelope_of(grid: pl.DataFrame, definitions: Definitions) -> pl.DataFrame:
 
     Returns
     -------
-    The grid with `envelope_verdict` (null: none) and `quiet_floor_cmh2o`.
+    The grid with the columns of `mark_quiet_floor`, `envelope_verdict` (null: none), and the figures of
+    the window around the minute: `envelope_low_cmh2o`, `envelope_high_cmh2o`, `envelope_leak_ml_min`,
+    `envelope_carried` (tilted minutes).
     """
-    rules, least = definitions.envelope, definitions.trace.least_swing
-    known = grid.with_columns(
-        _range=pl.when(pl.col("running")).then(pl.col("pressure_max_cmh2o") - pl.col("pressure_min_cmh2o")),
-        _leak=pl.when(pl.col("running")).then(pl.col("air_leak_ml_min")),
-    ).join(_floors(grid, rules), on="use_id", how="left", maintain_order="left")
-    low = _around(pl.col("_range"), rules.low_quantile, "lower", rules)
-    high = _around(pl.col("_range"), rules.high_quantile, "higher", rules)
-    leak = _around(pl.col("_leak"), 0.5, "higher", rules)
-    floor = pl.col("_own_floor").fill_null(rules.floor)
-    judged = known.with_columns(_low=low, _high=high, _leak_around=leak, quiet_floor_cmh2o=floor)
-    no_leak = (pl.col("_leak_around") <= definitions.leak.on_above).fill_null(False)
-    tilts = pl.col("tilted").fill_null(False).cast(pl.Int32)
-    around = tilts.rolling_sum(rules.window, min_samples=1, center=True).over("use_id", "span")
-    carried = around >= rules.carried
-    quiet_below = pl.max_horizontal(pl.lit(least), pl.col("_own_floor") + rules.own_margin)
+    rules = definitions.envelope
+    known = mark_quiet_floor(grid, definitions).with_columns(
+        _range=pl.when(pl.col("running")).then("range_cmh2o"),
+        _leak=pl.when(pl.col("running")).then("air_leak_ml_min"),
+        _tilts=pl.col("tilted").fill_null(False).cast(pl.Int32),
+    )
+    low, high = pl.col("_low"), pl.col("_high")
+    shows = known.with_columns(
+        _low=_quantile("_range", rules.low_quantile, "lower", rules),
+        _high=_quantile("_range", rules.high_quantile, "higher", rules),
+        _leaks=_quantile("_leak", 0.5, "higher", rules),
+        _carried=pl.col("_tilts").rolling_sum(rules.window, min_samples=1).over(_PLACE),
+    ).with_columns(
+        _present=(low >= pl.col("moved_least_cmh2o"))
+        & (pl.col("_leaks") <= definitions.leak.on_above).fill_null(False)
+        & (pl.col("_carried") < rules.carried),
+        _absent=high < pl.col("absent_below_cmh2o"),
+        _known=low.is_not_null(),
+    )
+    around = {
+        "envelope_low_cmh2o": "_low",
+        "envelope_high_cmh2o": "_high",
+        "envelope_leak_ml_min": "_leaks",
+        "envelope_carried": "_carried",
+    }
+    windows = shows.with_columns(
+        *(_ahead(column, rules.window // 2).alias(name) for name, column in around.items()),
+        _told=_some("_known", rules),
+        _says_present=_some("_present", rules),
+        _says_absent=_some("_absent", rules),
+        _quiet_run=_run_of(pl.col("_range") <= pl.col("still_most_cmh2o")),
+    )
+    moved = pl.col("_range") >= pl.col("absent_below_cmh2o")
+    present, absent = pl.col("_says_present"), pl.col("_says_absent")
     verdict = (
-        pl.when(pl.col("_range").is_null() | pl.col("_low").is_null())
+        pl.when(pl.col("_range").is_null() | ~pl.col("_told"))
         .then(None)
-        .when(_at_least(pl.col("_low"), pl.col("quiet_floor_cmh2o") + least) & no_leak & ~carried)
+        .when(pl.col("_quiet_run") >= rules.still_run)
+        .then(pl.lit(Verdict.ABSENT.value))
+        .when(present & (~absent | moved))
         .then(pl.lit(Verdict.PRESENT.value))
-        .when(~_at_least(pl.col("_high"), quiet_below))
+        .when(absent & (~present | ~moved))
         .then(pl.lit(Verdict.ABSENT.value))
         .otherwise(pl.lit(Verdict.INDETERMINATE.value))
     )
-    return judged.with_columns(envelope_verdict=verdict).select(
-        *grid.columns, "envelope_verdict", "quiet_floor_cmh2o"
+    return windows.with_columns(envelope_verdict=verdict).select(
+        pl.exclude("^_.*$"),
     )
 
 
-def _around(
-    values: pl.Expr, share: float, toward: Literal["lower", "higher"], rules: EnvelopeRules
-) -> pl.Expr:
-    """A quantile (one of the values) of the known minutes around each minute, if there are enough."""
-    return values.rolling_quantile(
-        share,
-        interpolation=toward,
-        window_size=rules.window,
-        min_samples=rules.least_minutes,
-        center=True,
-    ).over("use_id", "span")
-
-
-def _at_least(value: pl.Expr, limit: pl.Expr) -> pl.Expr:
-    """Compared in hundredths: pressures are read to that, and 0.8 may be 0.79999 after a subtraction."""
-    return (value * 100).round() >= (limit * 100).round()
-
-
-def _floors(grid: pl.DataFrame, rules: EnvelopeRules) -> pl.DataFrame:
-    """
-    `use_id`, `_own_floor`: of the uses with enough stable self-check minutes.
-
-    Stable: upright, nothing ringing, and the pressure hardly moves. The minutes in which the device
-    draws its test pressure are not.
-    """
-    spread = pl.col("pressure_max_cmh2o") - pl.col("pressure_min_cmh2o")
+def _quantile(column: str, share: float, toward: Literal["lower", "higher"], rules: EnvelopeRules) -> pl.Expr:
+    """A quantile (one of the values) of the known minutes of the window up to each minute."""
     return (
-        grid.lazy()
-        .filter(
-            (pl.col("state") == State.CHECK.value).fill_null(False),
-            ~pl.col("tilted").fill_null(True),
-            pl.col("alerts").list.len().fill_null(0) == 0,
-            (spread <= rules.floor_stable).fill_null(False),
+        pl.col(column)
+        .rolling_quantile(
+            share, interpolation=toward, window_size=rules.window, min_samples=rules.least_minutes
         )
-        .group_by("use_id")
-        .agg(_own_floor=spread.median().round(2), _minutes=pl.len())
-        .filter(pl.col("_minutes") >= rules.floor_minutes)
-        .select("use_id", "_own_floor")
-        .sort("use_id")
-        .collect()
+        .over(_PLACE)
+    )
+
+
+def _ahead(column: str, minutes: int) -> pl.Expr:
+    """What the window that reaches so many minutes beyond this one shows; at the end, the last one."""
+    place = pl.int_range(pl.len()).over(_PLACE)
+    beyond = place + minutes >= pl.len().over(_PLACE)
+    last = pl.col(column).last().over(_PLACE)
+    return pl.when(beyond).then(last).otherwise(pl.col(column).shift(-minutes).over(_PLACE))
+
+
+def _some(column: str, rules: EnvelopeRules) -> pl.Expr:
+    """Whether the window before, around or after a minute shows it."""
+    ahead = (0, rules.window // 2, rules.window - 1)
+    return pl.any_horizontal(_ahead(column, minutes).fill_null(False) for minutes in ahead)
+
+
+def _run_of(condition: pl.Expr) -> pl.Expr:
+    """Length of the unbroken run of minutes like this one."""
+    return pl.when(condition.fill_null(False)).then(
+        pl.len().over(pl.struct(*_PLACE, condition.fill_null(False)).rle_id())
     )

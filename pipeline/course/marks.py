@@ -53,9 +53,9 @@ def mark_findings(
     unhandled = find_stillness(
         grid,
         definitions.clamp,
+        definitions.flow_stopped,
         definitions.occlusion,
         definitions.envelope,
-        definitions.trace.least_swing,
     )
     grid = mark_stops(grid, pl.concat([stops, unhandled]), noted)
     grid = mark_occlusion(

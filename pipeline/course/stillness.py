@@ -4,32 +4,32 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.course.clamp import known_flow
+from pipeline.course.air_stops import find_air_stops
 from pipeline.course.grid import STRETCH, at, decimal, over_windows
-from pipeline.definitions import ClampRules, EnvelopeRules, OcclusionRules
-from schemas.vocabulary import PeriodKind
+from pipeline.definitions import ClampRules, EnvelopeRules, FlowStoppedRules, OcclusionRules
+from schemas.vocabulary import PeriodKind, Verdict
 
 
 def find_stillness(
     grid: pl.DataFrame,
     clamp: ClampRules,
+    stopped: FlowStoppedRules,
     flow: OcclusionRules,
     envelope: EnvelopeRules,
-    least_swing: float,
 ) -> pl.DataFrame:
     """
     Find leaks that stop from one minute to the next while the pressure goes still.
 
     A lung that seals goes on breathing, and a leak that closes does so over hours; a line that is
     blocked or clamped stops both at once. Logs without traces cannot show breathing while air leaks (the
-    pump moves the pressure too), so such a stop is no suspected occlusion there. Its zeros must not be
-    taken for a sealed lung all the same: the cause is unknown (`flow_stopped`).
+    pump moves the pressure too). The zeros of such a stop must not be taken for a sealed lung all the
+    same: the cause is unknown (`flow_stopped`). Of the stops of `find_air_stops` those where
 
-    - `leak_before`: median over `clamp.readings` known minutes above `flow.leak_before`; the next known
-      minute, without a hole or clock step between, has at most `flow.leak_most`;
-    - `moved_before`: median max − min of those minutes at least `least_swing`, by breath or pump;
-    - `still_after`: median max − min of the first `clamp.readings` minutes of the stop at most
-      `envelope.floor`.
+    - `leaked_before`: the leak just before was above `flow.leak_before`;
+    - `leak_lasted`: it had been on for the hour before, and was not fading: just before, at least
+      `leak_kept` of that hour's median was left. A bump that ends and a leak that closes are no stop;
+    - `moved_before`: the pressure moved, by breath or pump, as much as a swing that counts would;
+    - `goes_still`: with the stop its max − min falls to where no such swing can hide.
 
     It lasts until the leak is above `flow.leak_before` again or breathing is seen: in a trace, or by
     the envelope for at least its whole window, for a walk looks like breathing for some minutes. A hole
@@ -45,61 +45,33 @@ def find_stillness(
     -------
     One row a stop: `from_row`, `to_row`, `kind`, `grade`, `detail`.
     """
-    judged = judge_stillness(grid, clamp, flow, envelope, least_swing)
+    judged = judge_stillness(grid, clamp, stopped, flow)
     stops = judged.filter(clause.fill_null(False) for clause in stillness_clauses().values())
     return _lasting(grid, stops, flow, envelope)
 
 
 def stillness_clauses() -> dict[str, pl.Expr]:
     """What a stop of `judge_stillness` must meet to be of unknown cause, by name."""
-    return {name: pl.col(name) for name in ("leaked_before", "moved_before", "goes_still")}
+    return {name: pl.col(name) for name in ("leaked_before", "leak_lasted", "moved_before", "goes_still")}
 
 
 def judge_stillness(
-    grid: pl.DataFrame,
-    clamp: ClampRules,
-    flow: OcclusionRules,
-    envelope: EnvelopeRules,
-    least_swing: float,
+    grid: pl.DataFrame, clamp: ClampRules, stopped: FlowStoppedRules, flow: OcclusionRules
 ) -> pl.DataFrame:
     """
     Every stop of the leak: those of `find_stillness` before anything is left out.
 
     Returns
     -------
-    `from_row`, `end_row` (of the still run), the figures, and the clauses by name, null where unknown.
+    `from_row`, `end_row` (of the minutes without a leak), the figures of `find_air_stops`, and the clauses
+    by name, null where unknown.
     """
-    known = known_flow(grid, flow)
-    known = known.with_columns(range_known=grid["range_cmh2o"].gather(known["row"]))
-    drops = known.filter("drops").rename({"row": "from_row", "k": "start_k"}).with_row_index("window")
-    before = over_windows(
-        known,
-        drops.select(
-            "window",
-            from_row=pl.max_horizontal(pl.col("start_k") - clamp.readings, "stretch_first_k"),
-            to_row=pl.col("start_k") - 1,
-        ),
-        leak_before=pl.col("known_leak").median(),
-        range_before=pl.col("range_known").median(),
-    )
-    after = over_windows(
-        known,
-        drops.select(
-            "window",
-            from_row="start_k",
-            to_row=pl.min_horizontal("end_k", pl.col("start_k") + clamp.readings - 1),
-        ),
-        range_after=pl.col("range_known").median(),
-    )
-    return (
-        drops.select("window", "from_row", end_row=known["row"].gather(drops["end_k"]))
-        .join(before, on="window", maintain_order="left")
-        .join(after, on="window", maintain_order="left")
-        .with_columns(
-            leaked_before=pl.col("leak_before") > flow.leak_before,
-            moved_before=pl.col("range_before") >= least_swing,
-            goes_still=pl.col("range_after") <= envelope.floor,
-        )
+    return find_air_stops(grid, clamp, flow).with_columns(
+        leaked_before=pl.col("leak_before") > flow.leak_before,
+        leak_lasted=(pl.col("leak_earlier") > flow.leak_before)
+        & (pl.col("leak_before") >= decimal(stopped.leak_kept * pl.col("leak_earlier"))),
+        moved_before=pl.col("range_before") >= pl.col("moved_least_cmh2o"),
+        goes_still=pl.col("range_after") < pl.col("absent_below_cmh2o"),
     )
 
 
@@ -114,7 +86,7 @@ def _lasting(
         "air_leak_ml_min",
         "breath_seen",
         "traced",
-        run=pl.struct("span_no", "breath_seen").rle_id(),
+        run=pl.struct("span_no", pl.col("tidaling") == Verdict.PRESENT).rle_id(),
     ).with_columns(run_length=pl.len().over("run"))
     lasting = pl.col("traced") | (pl.col("run_length") >= envelope.window)
     breathes_again = pl.when(pl.col("breath_seen") & lasting).then("row")

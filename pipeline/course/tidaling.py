@@ -9,6 +9,14 @@ from pipeline.definitions import Definitions, TidalingRules
 from schemas.vocabulary import TidalingBasis, Verdict
 
 _DECIDED = [Verdict.PRESENT.value, Verdict.ABSENT.value]
+_LAST = (
+    "tidaling",
+    "tidaling_basis",
+    "swing_cmh2o",
+    "breath_rate_per_min",
+    "artefact_kind",
+    "artefact_fraction",
+)
 _NONE = pl.lit(Verdict.NOT_ASSESSABLE.value)
 
 
@@ -40,9 +48,9 @@ def tidaling_of(grid: pl.DataFrame, evidence: pl.DataFrame, definitions: Definit
     Returns
     -------
     The grid with `tidaling`, `tidaling_basis`, `swing_cmh2o` and `breath_rate_per_min` (of the minute's own
-    trace), `artefact_kind` and `artefact_fraction` (null without a trace), and `evidence_gap_minutes`: the
-    time between the evidence before and after, within which an edge at this minute can lie; null where
-    there is evidence on one side only.
+    trace), `artefact_kind` and `artefact_fraction` (null without a trace); what `envelope_of` adds; and
+    what the verdict was made of: `evidence_verdict` (before the hysteresis) and `held_from_row`, the
+    grid's row number (from 0) of the trace that holds at this minute.
     """
     rules = definitions.tidaling
     marked = _with_traces(envelope_of(grid, definitions), evidence)
@@ -57,7 +65,7 @@ def tidaling_of(grid: pl.DataFrame, evidence: pl.DataFrame, definitions: Definit
         .then("envelope_verdict")
         .otherwise(_NONE)
     )
-    settled = _settle(held.with_columns(_raw=raw), rules)
+    settled = _settle(held.with_columns(evidence_verdict=raw), rules)
     told = pl.col("tidaling") != Verdict.NOT_ASSESSABLE.value
     basis = (
         pl.when(told & by_trace)
@@ -65,15 +73,11 @@ def tidaling_of(grid: pl.DataFrame, evidence: pl.DataFrame, definitions: Definit
         .when(told)
         .then(pl.lit(TidalingBasis.ENVELOPE.value))
     )
-    return _with_gaps(settled.with_columns(tidaling_basis=basis), definitions).select(
-        *grid.columns,
-        "tidaling",
-        "tidaling_basis",
-        "swing_cmh2o",
-        "breath_rate_per_min",
-        "artefact_kind",
-        "artefact_fraction",
-        "evidence_gap_minutes",
+    return settled.with_columns(tidaling_basis=basis).select(
+        pl.exclude("^_.*$", *_LAST, "evidence_verdict", "held_from_row"),
+        "evidence_verdict",
+        "held_from_row",
+        *_LAST,
     )
 
 
@@ -132,13 +136,17 @@ def _hold(grid: pl.DataFrame, rules: TidalingRules) -> pl.DataFrame:
     undecided_since = pl.col("_seen") - pl.col("_seen_when_decided")
     stands = (decided_age <= rules.hold) & (undecided_since <= 1)
     return latest.with_columns(
-        _held=pl.when(stands.fill_null(False)).then("_decided").when(age <= rules.hold).then("_last")
+        _held=pl.when(stands.fill_null(False)).then("_decided").when(age <= rules.hold).then("_last"),
+        held_from_row=pl.when(stands.fill_null(False))
+        .then("_decided_at")
+        .when(age <= rules.hold)
+        .then("_last_at"),
     )
 
 
 def _settle(grid: pl.DataFrame, rules: TidalingRules) -> pl.DataFrame:
-    """Add `tidaling`: `_raw` without the stretches that are too short to be believed."""
-    none = pl.col("_raw") == Verdict.NOT_ASSESSABLE.value
+    """Add `tidaling`: `evidence_verdict` without the stretches that are too short to be believed."""
+    none = pl.col("evidence_verdict") == Verdict.NOT_ASSESSABLE.value
     new_stretch = pl.col("_stretch") != pl.col("_stretch").shift(1)
     # A block is an unbroken stretch of assessable minutes: beliefs do not cross what nobody saw.
     blocks = grid.with_columns(
@@ -146,7 +154,7 @@ def _settle(grid: pl.DataFrame, rules: TidalingRules) -> pl.DataFrame:
     )
     firm = pl.when(pl.col("_length") >= rules.settle).then("_verdict")
     believed = _over_runs(
-        blocks.with_columns(_verdict="_raw"),
+        blocks.with_columns(_verdict="evidence_verdict"),
         pl.coalesce(
             firm.forward_fill().over("_block"), firm.backward_fill().over("_block"), pl.col("_verdict")
         ),
@@ -172,26 +180,3 @@ def _over_runs(grid: pl.DataFrame, verdict: pl.Expr) -> pl.DataFrame:
     )
     told = runs.select("_run", _verdict=verdict)
     return numbered.drop("_verdict").join(told, on="_run", how="left", maintain_order="left")
-
-
-def _with_gaps(grid: pl.DataFrame, definitions: Definitions) -> pl.DataFrame:
-    """Add `evidence_gap_minutes`; an envelope window blurs an edge by half its length."""
-    traced = (
-        pl.col("_trace").is_not_null()
-        & (pl.col("_trace") != Verdict.NOT_ASSESSABLE.value)
-        & pl.col("running")
-    )
-    enveloped = (pl.col("tidaling_basis") == TidalingBasis.ENVELOPE.value).fill_null(False)
-    own = pl.when(traced | enveloped).then("_row")
-    before = own.forward_fill().shift(1).over("_stretch")
-    after = own.backward_fill().shift(-1).over("_stretch")
-    gap = (
-        pl.when(traced | enveloped)
-        .then(pl.max_horizontal(pl.col("_row") - pl.col("_before"), pl.col("_after") - pl.col("_row")))
-        .otherwise(pl.col("_after") - pl.col("_before"))
-    )
-    both = pl.col("_before").is_not_null() & pl.col("_after").is_not_null()
-    blur = pl.when(enveloped).then(definitions.envelope.window // 2).otherwise(0)
-    return grid.with_columns(_before=before, _after=after).with_columns(
-        evidence_gap_minutes=pl.when(both).then(pl.max_horizontal(gap, blur)).cast(pl.Int32)
-    )

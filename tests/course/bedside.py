@@ -9,6 +9,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.course.marks import mark_findings, mark_readings
+from pipeline.course.quiet_floor import mark_quiet_floor
 from pipeline.course.written import Course, written_up
 from pipeline.definitions import Definitions, load_definitions
 from schemas.lake import COURSE, EVIDENCE, RESOLVED, USE_ALERT, USE_CANISTER, USE_PERIOD, USE_TABLE
@@ -147,11 +148,11 @@ def tidaling_as_told(grid: pl.DataFrame, evidence: pl.DataFrame, hold: int = 10)
         tidaling_basis=pl.lit("trace"),
     )
     return (
-        grid.join(told, on=["use_id", "minute"], how="left", maintain_order="left")
+        mark_quiet_floor(grid, DEFINITIONS)
+        .join(told, on=["use_id", "minute"], how="left", maintain_order="left")
         .with_columns(pl.col("tidaling", "tidaling_basis").forward_fill(limit=hold).over("span_no"))
         .with_columns(
             tidaling=pl.when("running").then("tidaling").fill_null("not_assessable"),
-            evidence_gap_minutes=pl.lit(0, pl.Int32),
         )
     )
 

@@ -142,9 +142,10 @@ def test_swing_and_rate_are_those_of_the_minutes_own_trace() -> None:
     assert found["tidaling_basis"].to_list() == [None] + ["trace"] * 5
 
 
-def test_an_edge_is_dated_by_the_evidence_around_it() -> None:
-    gaps = tidaling_of(grid(16), evidence({0: "P", 5: "P", 10: "A"}), DEFINITIONS)["evidence_gap_minutes"]
-    assert gaps.to_list() == [None, 5, 5, 5, 5, 5, 5, 5, 5, 5] + [None] * 6
+def test_what_a_verdict_was_made_of_stays_beside_it() -> None:
+    found = tidaling_of(grid(14), evidence({0: "P", 5: "I", 8: "A"}), DEFINITIONS)
+    assert "".join(LETTER[v] for v in found["evidence_verdict"]) == "PPPPPPPPAAAAAA"
+    assert found["held_from_row"].to_list() == [0] * 8 + [8] * 6
 
 
 def test_where_no_trace_reaches_the_envelope_judges() -> None:
