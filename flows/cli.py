@@ -263,6 +263,55 @@ def sql(
 
 
 @app.command
+def extract(
+    cohort: Path,
+    /,
+    *,
+    out: Annotated[Path, Parameter(help="Folder to write; must be new or empty.")],
+    home: HomeDir,
+    json_: Json = False,
+) -> int:
+    """Write a cohort's drains, de-identified, with dictionary, flow counts and manifest.
+
+    Parameters
+    ----------
+    cohort
+        TOML file that says whose drains and in what form; worked ones are in shared/cohorts/.
+    """
+    from flows.extract import run_extract
+    from flows.show_extract import show_extract
+
+    show_extract(run_extract(_home(home), cohort, out), out, as_json=json_)
+    return DONE
+
+
+@app.command
+def verify(
+    folder: Path,
+    /,
+    *,
+    from_raw: Annotated[
+        bool, Parameter(negative="", help="Make everything anew from the raw files, whatever is quicker.")
+    ] = False,
+    home: HomeDir,
+    json_: Json = False,
+) -> int:
+    """Make an extract again from its manifest and say whether it is the same, byte for byte (else status 1).
+
+    Parameters
+    ----------
+    folder
+        The extract's folder.
+    """
+    from flows.show_extract import show_verdict
+    from flows.verify import run_verify
+
+    verdict = run_verify(_home(home), folder, from_raw=from_raw)
+    show_verdict(verdict, folder, as_json=json_)
+    return DONE if verdict.same else SOME_REJECTED
+
+
+@app.command
 def rebuild(*, home: HomeDir, json_: Json = False) -> int:
     """Make everything derived again from the raw files."""
     from flows.load import run_rebuild

@@ -8,7 +8,16 @@ from dataclasses import dataclass
 import polars as pl
 
 from flows.survey import batches
-from pipeline.cohort import Claims, claim, cuts_of, load_rules, standing, summarise, use_annotations
+from pipeline.cohort import (
+    Claims,
+    RemovalRule,
+    claim,
+    cuts_of,
+    load_rules,
+    standing,
+    summarise,
+    use_annotations,
+)
 from pipeline.course import course_of
 from pipeline.course.evidence import evidence_of
 from pipeline.course.resolve import resolve
@@ -167,7 +176,13 @@ def claims_now(home: Home, ward: Ward) -> Claims:
     return claim(uses, ward.registry, home.secret(), ward.annotations)
 
 
-def stale_drains(home: Home, claims: Claims, ward: Ward, definitions: Definitions) -> Stale:
+def stale_drains(
+    home: Home,
+    claims: Claims,
+    ward: Ward,
+    definitions: Definitions,
+    rules: Sequence[RemovalRule] | None = None,
+) -> Stale:
     """Drains whose minutes, registry, annotations, definitions or code are not what they were made from."""
     devices = home.lake.scan(MADE).filter(pl.col("stage") == "device").collect()
     made_of_device = dict(
@@ -196,13 +211,13 @@ def stale_drains(home: Home, claims: Claims, ward: Ward, definitions: Definition
     if ward.annotations.height:
         keyed = rows.filter("linked").join(_annotated(ward), on=["site", "drain_key"]).sort("digest_right")
         notes_of = _grouped(keyed, "drain_id", "digest_right")
-    rules = settings_digest(definitions)
+    settings = settings_digest(definitions, rules)
     parts = {
         drain_id: {
             "files": digest_of_texts(files_of.get(drain_id, ())),
             "registry": digest,
             "annotations": digest_of_texts(notes_of.get(drain_id, ())),
-            "definitions": rules,
+            "definitions": settings,
             "code": code_digest(),
         }
         for drain_id, digest in rows.select("drain_id", "digest").sort("drain_id").rows()
@@ -210,13 +225,20 @@ def stale_drains(home: Home, claims: Claims, ward: Ward, definitions: Definition
     return _compare(home, "drain", parts, {d: int(weight_of.get(d) or 0) for d in parts})
 
 
-def settings_digest(definitions: Definitions) -> str:
-    """One digest over all definitions and removal rules."""
-    return digest_of_texts([definitions.digest, *(rule.model_dump_json() for rule in load_rules())])
+def settings_digest(definitions: Definitions, rules: Sequence[RemovalRule] | None = None) -> str:
+    """One digest over all definitions and removal rules; unsaid: the rules that are shipped."""
+    in_force = load_rules() if rules is None else rules
+    return digest_of_texts([definitions.digest, *(rule.model_dump_json() for rule in in_force)])
 
 
 def compute_drains(
-    home: Home, owners: Sequence[str], stale: Stale, claims: Claims, ward: Ward, definitions: Definitions
+    home: Home,
+    owners: Sequence[str],
+    stale: Stale,
+    claims: Claims,
+    ward: Ward,
+    definitions: Definitions,
+    rules: Sequence[RemovalRule] | None = None,
 ) -> int:
     """Summarise some drains from the course of their uses and put the results in place."""
     some = claims.only(owners)
@@ -237,7 +259,7 @@ def compute_drains(
         of_uses(USE_CANISTER),
         ward.annotations,
         definitions,
-        load_rules(),
+        load_rules() if rules is None else rules,
     )
     frames = {table.name: getattr(tables, table.name) for table in DRAIN_TABLES}
     _put(home, stale, owners, DRAIN_TABLES, frames, pl.col("drain_id"))

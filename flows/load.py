@@ -194,12 +194,12 @@ def _derive(
         done += len(batch)
     progress("computing devices", done, len(stale.todo))
     claims = claims_now(home, ward)
-    drains = stale_drains(home, claims, ward, definitions)
+    drains = stale_drains(home, claims, ward, definitions, request.rules)
     drop_gone(home, drains)
     drained = 0
     for batch in drains.batches():
         progress("summarising drains", drained, len(drains.todo))
-        drained += stages.compute_drains(home, batch, drains, claims, ward, definitions)
+        drained += stages.compute_drains(home, batch, drains, claims, ward, definitions, request.rules)
     progress("summarising drains", drained, len(drains.todo))
     parts = out_of_date(home, claims, definitions)
     if parts is not None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.cohort import RemovalRule
 from pipeline.definitions import Definitions, load_definitions
 from pipeline.ingest import Profile, load_profiles, read_profile
 from pipeline.store import Home
@@ -24,12 +25,15 @@ class Request:
         Name of the one to read every file with; null: recognise.
     site
         Site of files that do not say theirs.
+    rules
+        Removal rules; null: those that are shipped.
     """
 
     profiles: tuple[Profile, ...]
     definitions: Definitions
     profile: str | None = None
     site: str | None = None
+    rules: tuple[RemovalRule, ...] | None = None
 
 
 def request_for(home: Home, profile: str | None = None, site: str | None = None) -> Request:

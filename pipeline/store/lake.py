@@ -9,7 +9,7 @@ hash of the owner so that a scattered night rewrites little, and every row carri
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -43,9 +43,17 @@ def bucket_of(owner: str) -> int:
 
 @dataclass(frozen=True)
 class Lake:
-    """The Delta tables below one folder."""
+    """
+    The Delta tables below one folder.
+
+    Parameters
+    ----------
+    versions
+        Table → the version to read it at, for reading only; null: every table as it stands.
+    """
 
     root: Path
+    versions: Mapping[str, int] | None = None
 
     def path(self, table: Table) -> Path:
         """Folder of the table."""
@@ -53,7 +61,8 @@ class Lake:
 
     def has(self, table: Table) -> bool:
         """Whether anything was ever written to the table."""
-        return (self.path(table) / "_delta_log").is_dir()
+        known = self.versions is None or table.name in self.versions
+        return known and (self.path(table) / "_delta_log").is_dir()
 
     def scan(self, table: Table) -> pl.LazyFrame:
         """The table's rows in its contract's columns, in no order."""
@@ -111,7 +120,8 @@ class Lake:
         return parts
 
     def _open(self, table: Table) -> DeltaTable:
-        return DeltaTable(str(self.path(table)))
+        version = None if self.versions is None else self.versions[table.name]
+        return DeltaTable(str(self.path(table)), version=version)
 
     def append(self, table: Table, frame: pl.DataFrame) -> None:
         """Add rows to a table as loaded; an empty frame adds nothing and no version."""

@@ -1,0 +1,228 @@
+"""`verify`: make an extract again from its manifest and say whether it is the same, byte for byte."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from flows.extract import note_of
+from flows.extract_source import current_source, files_in_force, require_published, source_at
+from flows.load import run_rebuild
+from flows.request import Request, request_for
+from pipeline.cohort import load_rules
+from pipeline.definitions import load_definitions
+from pipeline.extract import Manifest, Source, make_extract, read_manifest
+from pipeline.extract.comparing import differences
+from pipeline.extract.keys import ExtractKey
+from pipeline.provenance import code_digest, code_version
+from pipeline.store import Home
+from pipeline.store.journal import Reading, read_readings, write_reading
+from pipeline.store.vault import Vault
+from schemas.errors import DrainledgerError, InputError
+
+_ROOM = "verify-"
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)  # goes into bookkeeping columns that no extract has
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """
+    What came of a verification.
+
+    `how`: what the extract was made again from. `differ`: where it is not the same, empty where it is.
+    `beside`: what is not as it was and moved nothing, or explains what moved.
+    """
+
+    extract_id: str
+    files: int
+    how: str
+    differ: tuple[str, ...]
+    beside: tuple[str, ...]
+
+    @property
+    def same(self) -> bool:
+        """Whether every byte is what it was."""
+        return not self.differ
+
+
+def run_verify(home: Home, folder: Path, *, from_raw: bool = False) -> Verdict:
+    """
+    Make an extract again and compare it with its folder.
+
+    Where the ledger still stands on the files, definitions and rules of the manifest, from the ledger as it
+    is; else from the lake's versions that the extract was made from, while they can be read and give the
+    same; else everything is made anew from the manifest's raw files in a home of its own, which is taken
+    away afterwards. The ledger itself is not changed.
+
+    Parameters
+    ----------
+    from_raw
+        Take no shortcut.
+
+    Raises
+    ------
+    InputError
+        When the folder holds no extract, or it was made in another home.
+    LedgerError
+        When a raw file it was made from is gone or has changed.
+    """
+    manifest = read_manifest(folder)
+    require_published(home)
+    there = _folder(folder)
+    key = ExtractKey(home.secret(), manifest.extract_id)
+    if key.check() != manifest.key_check:
+        raise InputError(
+            f"verify: {folder} was made with another key than that of {home.root}; name the home "
+            "that made it with --home."
+        )
+    readings = _readings(home, manifest)
+    shortcuts: list[Callable[[], tuple[str, Source] | None]] = []
+    if not from_raw:
+        shortcuts = [lambda: _as_it_stands(home, manifest, key), lambda: _as_it_was(home, manifest)]
+    for shortcut in shortcuts:
+        try:
+            with home.locked():
+                found = shortcut()
+                if found is None:
+                    continue
+                verdict = _verdict(home, manifest, there, *found)
+        except DrainledgerError:
+            continue
+        if verdict.same or found[0] == _STANDS:
+            return verdict
+    with _home_anew(home, manifest, readings) as anew:
+        definitions = manifest.definitions or load_definitions()
+        request = _request(anew, manifest)
+        run_rebuild(anew, request, _EPOCH)
+        source = current_source(anew, definitions, manifest.rules)
+        verdict = _verdict(home, manifest, there, f"{len(readings)} raw files, read anew", source)
+        return replace(verdict, beside=(*verdict.beside, *_read_otherwise(source, manifest, key)))
+
+
+_STANDS = "the ledger as it stands"
+_WAS = "the lake's versions it was made from"
+
+
+def _as_it_stands(home: Home, manifest: Manifest, key: ExtractKey) -> tuple[str, Source] | None:
+    """The ledger as it is, where it stands on what the manifest names."""
+    sealed = tuple((f.sha256, f.kind, key.seal("reading", f.read_as)) for f in files_in_force(home))
+    wanted = tuple((f.sha256, f.kind, f.read_as) for f in manifest.files)
+    definitions = load_definitions()
+    moved = definitions.digest != manifest.definitions_digest or load_rules() != manifest.rules
+    return None if moved or sealed != wanted else (_STANDS, current_source(home, definitions))
+
+
+def _as_it_was(home: Home, manifest: Manifest) -> tuple[str, Source] | None:
+    """The lake at the versions noted when the extract was made, where this house made it."""
+    note = note_of(home, manifest.extract_id)
+    if note is None or manifest.definitions is None or manifest.rules is None:
+        return None
+    try:
+        return _WAS, source_at(home, note["lake_versions"], manifest.definitions, manifest.rules)
+    except Exception:  # whatever a version that is gone raises: the raw files are asked instead
+        return None
+
+
+def _verdict(home: Home, manifest: Manifest, there: dict[str, bytes], how: str, source: Source) -> Verdict:
+    made = make_extract(source, manifest.cohort, home.secret(), manifest.extract_id)
+    differ = differences(there, made.files)
+    return Verdict(manifest.extract_id, len(there), how, tuple(differ), tuple(_moved(manifest)))
+
+
+def _moved(manifest: Manifest) -> list[str]:
+    """What of the code and the definitions is not what it was."""
+    found = []
+    if manifest.code_digest != code_digest():
+        found.append(f"made by {manifest.code_version}, now it is {code_version()}")
+    definitions = load_definitions()
+    if definitions.digest != manifest.definitions_digest:
+        if manifest.definitions is None:
+            found.append("its definitions are no longer understood; today's were taken")
+        else:
+            one, other = manifest.definitions.model_dump(), definitions.model_dump()
+            sections = ", ".join(name for name in other if one.get(name) != other[name])
+            found.append(f"definitions have changed since in [{sections}]; the manifest's were taken")
+    if manifest.rules is None:
+        found.append("its removal rules are no longer understood; today's were taken")
+    elif manifest.rules != load_rules():
+        found.append("removal rules have changed since; the manifest's were taken")
+    return found
+
+
+def _folder(folder: Path) -> dict[str, bytes]:
+    paths = sorted(path for path in folder.rglob("*") if path.is_file())
+    return {path.relative_to(folder).as_posix(): path.read_bytes() for path in paths}
+
+
+def _readings(home: Home, manifest: Manifest) -> list[Reading]:
+    """How the manifest's raw files were read, each file seen to be there and unchanged."""
+    known = {reading.digest: reading for reading in read_readings(home.readings)}
+    gone = [file.sha256 for file in manifest.files if file.sha256 not in known]
+    if gone:
+        raise InputError(
+            f"verify: {len(gone)} of the {len(manifest.files)} files it was made from, {gone[0][:12]}… the "
+            f"first, were never loaded into {home.root} or have been erased; name the home that made it."
+        )
+    for file in manifest.files:
+        _vault(home, file.sha256).read(file.sha256)
+    return [known[file.sha256] for file in manifest.files]
+
+
+def _vault(home: Home, digest: str) -> Vault:
+    return home.raw if home.raw.path(digest).exists() else home.private_raw
+
+
+def _read_otherwise(source: Source, manifest: Manifest, key: ExtractKey) -> list[str]:
+    """Files of the manifest that are read otherwise than then, or no longer."""
+    now = {file.sha256: key.seal("reading", file.read_as) for file in source.files}
+    lost = [f.sha256[:12] for f in manifest.files if f.sha256 not in now]
+    other = [f.sha256[:12] for f in manifest.files if now.get(f.sha256, f.read_as) != f.read_as]
+    found = [f"raw file {name}… is rejected by this version of the code" for name in lost]
+    return found + [f"raw file {name}… is recorded with another name, profile or site" for name in other]
+
+
+def _request(anew: Home, manifest: Manifest) -> Request:
+    shipped = request_for(anew)
+    return Request(shipped.profiles, manifest.definitions or shipped.definitions, rules=manifest.rules)
+
+
+class _home_anew:  # noqa: N801 - used as a context, like the functions beside it
+    """A home of its own with the manifest's raw files, gone when the work is done."""
+
+    def __init__(self, home: Home, manifest: Manifest, readings: Sequence[Reading]) -> None:
+        self.home, self.readings = home, readings
+        self.room = home.private / f"{_ROOM}{os.getpid()}"
+
+    def __enter__(self) -> Home:
+        _sweep(self.home)
+        anew = Home(self.room)
+        anew.create()
+        secret = anew.private / "secret"
+        secret.write_text(self.home.secret().hex(), encoding="ascii")
+        secret.chmod(0o600)
+        for reading in self.readings:
+            old = _vault(self.home, reading.digest)
+            new = anew.raw if old.root == self.home.raw.root else anew.private_raw
+            new.keep(old.read(reading.digest))
+            if reading.profile_sha256 and self.home.raw.path(reading.profile_sha256).exists():
+                anew.raw.keep(self.home.raw.read(reading.profile_sha256))
+            write_reading(anew.readings, reading)
+        return anew
+
+    def __exit__(self, *error: object) -> None:
+        shutil.rmtree(self.room, ignore_errors=True)
+
+
+def _sweep(home: Home) -> None:
+    """Take away what a killed verification left behind."""
+    for room in home.private.glob(f"{_ROOM}*"):
+        try:
+            os.kill(int(room.name.removeprefix(_ROOM)), 0)
+        except (ProcessLookupError, ValueError):
+            shutil.rmtree(room, ignore_errors=True)
+        except PermissionError:
+            continue
