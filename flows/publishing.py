@@ -7,9 +7,10 @@ from datetime import datetime
 
 import polars as pl
 
-from flows.derive import DEVICE_TABLES, DRAIN_TABLES, Stale, made_digest, note_made, settings_digest
+from flows.derive import DEVICE_TABLES, DRAIN_TABLES, IN_FORCE, Stale, made_digest, note_made, settings_digest
 from pipeline.cohort import (
     Claims,
+    clock_findings,
     counted_outcomes,
     leak_at_threshold,
     leak_incidence,
@@ -80,6 +81,7 @@ def publish_ledger(
     counted = counted_outcomes(drain, frames[DRAIN_OUTCOME.name])
     strata, comparisons = leak_strata(drain, counted, definitions)
     quality = home.lake.scan(QUALITY_DAY).collect().with_columns(scope=pl.lit("device_day"))
+    in_force = home.lake.scan(LOAD_FILE).filter(pl.col("status").is_in(IN_FORCE)).collect()
     frames |= {
         "operation": operations(drain),
         "counted_outcome": counted,
@@ -95,7 +97,11 @@ def publish_ledger(
             "file_sha256", "line", "column", "rule", "value_shape"
         ),
         DATA_QUALITY.name: pl.concat(
-            [DATA_QUALITY.conform(quality), DATA_QUALITY.conform(claims.findings)]
+            [
+                DATA_QUALITY.conform(quality),
+                DATA_QUALITY.conform(clock_findings(in_force)),
+                DATA_QUALITY.conform(claims.findings),
+            ]
         ).sort("scope", "site", "device", "day", "finding", "drain_id", "detail"),
         CHANGE.name: changes(home.database, drain, causes),
         PROVENANCE.name: pl.DataFrame(

@@ -34,8 +34,8 @@ _UNITS = {
 CAUTION = (
     "This looks back at finished therapy, for audit, teaching and research: it is no monitor and no advice "
     "for a bedside. Missing tidaling has several causes, a lung that is up and sealed among them, and a "
-    "drain that still leaks is never clamped on the strength of it. Who is licensed to treat the patient decides, "
-    "by local protocol."
+    "drain that still leaks is never clamped on the strength of it. Who is licensed to treat the patient "
+    "decides, by local protocol."
 )
 
 

@@ -184,6 +184,12 @@ RESOLVED = Table(
             "A clock step or an unexplained jump lies just before this minute.",
             nullable=False,
         ),
+        Column(
+            "clock_step_minutes",
+            COUNT,
+            "How far that step moved the log's time against its counter; negative: back; null: unknown.",
+            "min",
+        ),
         Column("clock_uncertain", FLAG, "Whether the UTC time rests on a guess.", nullable=False),
     ),
     key=("use_id", "minute"),
@@ -314,6 +320,12 @@ COURSE = Table(
         Column("leak_on", FLAG, "Whether the leak is on; null: cannot be told."),
         Column("flags", TEXTS, "Kinds of the periods in force.", nullable=False),
         Column("clock_step", FLAG, "A clock step lies just before this minute.", nullable=False),
+        Column(
+            "clock_step_minutes",
+            COUNT,
+            "How far that step moved the log's time against its counter; negative: back; null: unknown.",
+            "min",
+        ),
     ),
     key=("use_id", "minute"),
 )

@@ -327,10 +327,16 @@ DATA_QUALITY = Table(
     "data_quality",
     "How much of what should be there is: one row a device and local day, one a registry finding.",
     (
-        Column("scope", TEXT, "What the row speaks of.", nullable=False, words=("device_day", "registry")),
+        Column(
+            "scope",
+            TEXT,
+            "What the row speaks of.",
+            nullable=False,
+            words=("device_day", "device", "registry"),
+        ),
         SITE_NAME,
         Column("device", TEXT, "Serial of the drain; null for registry findings without one."),
-        Column("day", DAY, "Local calendar day; null for registry findings."),
+        Column("day", DAY, "Local calendar day; null for findings."),
         Column("minutes_expected", COUNT, "Minutes inside uses on that day.", "min"),
         Column("minutes_observed", COUNT, "Minutes with a row.", "min"),
         Column(
@@ -343,8 +349,9 @@ DATA_QUALITY = Table(
         Column(
             "finding",
             TEXT,
-            "What was found about the registry.",
+            "What was found about the registry, or about a device's clock.",
             words=(
+                "time_zones_differ",
                 "drain_without_log",
                 "minutes_without_drain",
                 "use_claimed_twice",

@@ -5,6 +5,7 @@ Uses, their course and registry rows come in; the published tables of drains go 
 
 from pipeline.cohort.annotations import use_annotations
 from pipeline.cohort.claims import Claims, claim, cuts_of
+from pipeline.cohort.findings import clock_findings
 from pipeline.cohort.operations import counted_outcomes, operations
 from pipeline.cohort.paper import RegistryKind, kind_of
 from pipeline.cohort.registry import (
@@ -25,6 +26,7 @@ __all__ = [
     "RegistryRead",
     "RemovalRule",
     "claim",
+    "clock_findings",
     "counted_outcomes",
     "cuts_of",
     "kind_of",

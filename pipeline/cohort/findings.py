@@ -6,6 +6,7 @@ import polars as pl
 
 from pipeline.cohort.holding import Held, named_pairs, touches, whole_minute
 from pipeline.cohort.registry import standing
+from pipeline.course.zones import MINUTE_US, official_offsets
 from schemas.published import DATA_QUALITY
 
 _DRAIN = ["site", "drain_key"]
@@ -51,6 +52,48 @@ def findings_of(
     return DATA_QUALITY.conform(found.with_columns(scope=pl.lit("registry"))).sort(
         "site", "device", "finding", "drain_id", "detail", "minutes", nulls_last=True
     )
+
+
+def clock_findings(files: pl.DataFrame) -> pl.DataFrame:
+    """
+    Devices whose exports disagree on the zone of their clock, as DATA_QUALITY rows of scope `device`.
+
+    Zones of different names that show the same time whenever an export was made are no contradiction.
+    Either the device moved or somebody was wrong: whether times before and after fit together is told
+    minute by minute (`clock_steps`, `minutes_conflicting`), and the finding names the zones.
+
+    Parameters
+    ----------
+    files
+        LOAD_FILE rows of the files in force.
+    """
+    said = (
+        files.filter(pl.col("timezone").is_not_null(), pl.col("exported_at").is_not_null())
+        .select("site", "timezone", "exported_at", device=pl.col("device").str.split(";"))
+        .explode("device")
+        .drop_nulls("device")
+    )
+    several = said.filter(pl.col("timezone").n_unique().over("site", "device") > 1)
+    moments = several.select("site", "device", "exported_at").unique()
+    zones = several.select("site", "device", "timezone").unique()
+    shown = moments.join(zones, on=["site", "device"]).sort("site", "device", "exported_at", "timezone")
+    minutes = shown["exported_at"].to_physical() // MINUTE_US
+    return DATA_QUALITY.conform(
+        shown.with_columns(official_offsets(minutes, shown["timezone"]))
+        .group_by("site", "device", maintain_order=True)
+        .agg(
+            zones=pl.col("timezone").unique().sort(),
+            differ=(pl.col("utc_offset_minutes").n_unique().over("exported_at") > 1).any(),
+        )
+        .filter("differ")
+        .select(
+            "site",
+            "device",
+            scope=pl.lit("device"),
+            finding=pl.lit("time_zones_differ"),
+            detail=pl.format("its exports give its clock the zones {}", pl.col("zones").list.join(", ")),
+        )
+    ).sort("site", "device")
 
 
 def _out_before_in(rows: pl.DataFrame, ids: pl.DataFrame) -> pl.DataFrame:

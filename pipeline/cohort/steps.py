@@ -14,16 +14,17 @@ def clock_doubt(
     When the clock of a drain's devices was first stepped, and by how much in all at most.
 
     A step behind a hole is a clock put forward or a device that was off: the time that passed lies between
-    none and the hole. A step without a hole is a clock set back. By how much, the course does not tell, for
-    the rows behind it show the same minutes again: `definition.set_back` is taken. A step before the
-    drain's first minute is none, for nothing of the drain was timed by the clock as it was before.
+    none and the hole. A step without a hole is a clock set back. By how much, the device's counter tells
+    (`clock_step_minutes`); where it does not, `definition.set_back` is taken, for the rows behind the step
+    show the same minutes again. A clock that was put right moved no time. A step before the drain's first
+    minute is none, for nothing of the drain was timed by the clock as it was before.
 
     Parameters
     ----------
     drain_use
         `drain_id`, `use_id`, `from_at`, `until_at`.
     course
-        COURSE: `use_id`, `minute`, `observed`, `clock_step`.
+        COURSE: `use_id`, `minute`, `observed`, `clock_step`, `clock_step_minutes`.
 
     Returns
     -------
@@ -36,17 +37,23 @@ def clock_doubt(
     >>> from pipeline.definitions import load_definitions
     >>> at = [datetime(2031, 3, 10, hour) for hour in (6, 7, 12, 13)]
     >>> use = pl.DataFrame({"drain_id": "D", "use_id": "U", "from_at": at[0], "until_at": at[3]})
-    >>> minutes = pl.DataFrame({"minute": at[:3], "clock_step": [False, False, True]})
+    >>> minutes = pl.DataFrame(
+    ...     {"minute": at[:3], "clock_step": [False, False, True], "clock_step_minutes": [None, None, 299]}
+    ... )
     >>> course = minutes.with_columns(use_id=pl.lit("U"), observed=True)
     >>> clock_doubt(use, course, load_definitions().prolonged_leak[0]).select("leapt", "set_back").row(0)
     (299, 0)
     """
     passed = (pl.col("minute") - pl.col("minute").shift(1)).over("drain_id").dt.total_minutes() - 1
-    back = round(definition.set_back * 60)
+    size = pl.col("clock_step_minutes").cast(pl.Int64)
+    leapt = pl.min_horizontal("passed", size.abs())  # of a hole, what the counter leaves unexplained
+    back = (
+        pl.when(size.is_null()).then(round(definition.set_back * 60)).otherwise(pl.max_horizontal(-size, 0))
+    )
     return (
         course.lazy()
         .filter(pl.col("observed"))
-        .select("use_id", "minute", "clock_step")
+        .select("use_id", "minute", "clock_step", "clock_step_minutes")
         .join(drain_use.lazy().select("drain_id", "use_id", "from_at", "until_at"), on="use_id")
         .filter((pl.col("from_at") <= pl.col("minute")) & (pl.col("minute") < pl.col("until_at")))
         .sort("drain_id", "minute", "use_id")
@@ -55,8 +62,8 @@ def clock_doubt(
         .group_by("drain_id")
         .agg(
             first_step_at=pl.col("minute").min(),
-            leapt=pl.col("passed").filter(pl.col("passed") > 0).sum(),
-            set_back=(pl.col("passed") <= 0).sum().cast(pl.Int64) * back,
+            leapt=leapt.filter(pl.col("passed") > 0).sum(),
+            set_back=pl.when(pl.col("passed") <= 0).then(back).sum(),
         )
         .sort("drain_id")
         .collect()

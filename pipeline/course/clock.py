@@ -31,7 +31,10 @@ def date_rows(rows: pl.DataFrame, hole: int) -> pl.DataFrame:
     - A clock that is said not to follow summer time shows the zone's standard time.
     - A fall of the clock that no change of the official time explains is a step; so is a leap, of whatever
       length, while the records go on one by one inside a session, for the device may have been off or its
-      clock set.
+      clock set. By how much the clock moved against the records is the size of the step; without records,
+      or where the counter began anew, nobody can tell, for the device may have been off besides.
+    - Where exports of one session give the clock another zone than those before, and the clock did not move
+      by the zones' difference, one of them is wrong: a step, and what comes after it is uncertain.
 
     Parameters
     ----------
@@ -43,8 +46,9 @@ def date_rows(rows: pl.DataFrame, hole: int) -> pl.DataFrame:
 
     Returns
     -------
-    `rows` with `instant` (minutes since 1970, UTC), `clock_step` (one lies just before the row) and
-    `clock_uncertain`.
+    `rows` with `instant` (minutes since 1970, UTC), `clock_step` (one lies just before the row),
+    `clock_step_minutes` (how far it moved the row's instant; negative: back; 0: put right, and the instants
+    go on as they should; null: no step, or unknown) and `clock_uncertain`.
     """
     rows = _with_runs(rows)
     runs = rows.group_by("run", maintain_order=True).agg(
@@ -54,10 +58,14 @@ def date_rows(rows: pl.DataFrame, hole: int) -> pl.DataFrame:
         jump=pl.col("jump").first(),
         records=pl.col("records").first(),
     )
-    dates = _date_runs([_Run(**row) for row in runs.drop("run").iter_rows(named=True)], hole)
+    every = [_Run(**row) for row in runs.drop("run").iter_rows(named=True)]
+    dates = _date_runs(every, hole)
     dated = pl.DataFrame(
-        [(date.offset, date.step, date.uncertain) for date in dates],
-        schema={"offset": pl.Int64, "step": pl.Boolean, "uncertain": pl.Boolean},
+        [
+            (date.offset, date.step, moved, date.uncertain)
+            for date, moved in zip(dates, _moved(every, dates), strict=True)
+        ],
+        schema={"offset": pl.Int64, "step": pl.Boolean, "moved": pl.Int64, "uncertain": pl.Boolean},
         orient="row",
     )
     of_row = dated[rows["run"]]
@@ -65,6 +73,7 @@ def date_rows(rows: pl.DataFrame, hole: int) -> pl.DataFrame:
     return rows.drop("jump", "records", "run").with_columns(
         instant=rows["wall"] - of_row["offset"],
         clock_step=starts & of_row["step"],
+        clock_step_minutes=pl.when(starts & of_row["step"]).then(of_row["moved"]),
         clock_uncertain=of_row["uncertain"],
     )
 
@@ -132,11 +141,12 @@ def _date_runs(runs: list[_Run], hole: int) -> list[_Dated]:
             following = None
         zone = zone_of(run.zone)
         restarts = before is None or run.jump is None
-        if before is None or restarts or (before.zone, before.follows) != (run.zone, run.follows):
-            clock, same_session, same_use = None, False, False
-        else:
-            same_session = before.session == run.session
-            same_use = same_session and (run.jump or 0) - 1 < hole
+        last = None if clock is None or restarts else clock.until
+        same_session = before is not None and not restarts and before.session == run.session
+        rezoned = before is not None and (before.zone, before.follows) != (run.zone, run.follows)
+        if restarts or rezoned:
+            clock = None
+        same_use = same_session and not rezoned and (run.jump or 0) - 1 < hole
         if run.follows is False:
             dated = _Dated(zone.standard(run.first))
             if clock is not None and run.jump != run.records:
@@ -148,6 +158,8 @@ def _date_runs(runs: list[_Run], hole: int) -> list[_Dated]:
         else:
             clock.doubt &= same_use
             dated, clock = _go_on(zone, clock, run, following, same_session, same_use)
+        if rezoned and same_session and last is not None:
+            dated.step = dated.uncertain = _contradicted(run, dated, last)
         if clock.old is not None and dated.offset != clock.old:
             clock.assumed.append(dated)
         clock.offset, clock.until = dated.offset, run.last - dated.offset
@@ -155,6 +167,17 @@ def _date_runs(runs: list[_Run], hole: int) -> list[_Dated]:
         dates.append(dated)
         before = run
     return dates
+
+
+def _moved(runs: list[_Run], dates: list[_Dated]) -> list[int | None]:
+    """How far each run's first instant lies off what the records make it; null where they cannot tell."""
+    moved: list[int | None] = []
+    until = 0
+    for run, date in zip(runs, dates, strict=True):
+        told = run.counted and run.jump is not None and run.records is not None
+        moved.append(run.first - date.offset - until - (run.records or 0) if told else None)
+        until = run.last - date.offset
+    return moved
 
 
 def _go_on(
@@ -240,6 +263,13 @@ def _at_sight(
         dated = _Dated(options[0], uncertain=not again)
     last = zone.last_change(run.first - dated.offset)
     return dated, None if last is None else zone.offsets[last]
+
+
+def _contradicted(run: _Run, dated: _Dated, last: int) -> bool:
+    """Whether the instants before and after a change of zone do not go on as the records, or time, must."""
+    elapsed = run.first - dated.offset - last
+    in_step = run.records is not None and (run.counted or run.jump == run.records)
+    return elapsed <= 0 or (in_step and elapsed != run.records)
 
 
 def _stepped(run: _Run, dated: _Dated, clock: _Clock, same_session: bool) -> bool:

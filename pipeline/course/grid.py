@@ -32,7 +32,7 @@ def dense_grid(resolved: pl.DataFrame, cuts: pl.DataFrame) -> pl.DataFrame:
     A row a minute: `row` (its own position), `use_no`, `span_no` (numbers of the use and of the
     stretch between cuts, unique in this frame), `use_id`, `site`, `device`, `session`, `minute`,
     `utc_offset_minutes` (of the last observed minute), `span` (from 0), `observed`, the readings and
-    `clock_step`.
+    `clock_step` with `clock_step_minutes`.
 
     Examples
     --------
@@ -76,6 +76,7 @@ def dense_grid(resolved: pl.DataFrame, cuts: pl.DataFrame) -> pl.DataFrame:
     observed = resolved.join(bounds.select("use_id", "first", "first_row"), on="use_id").select(
         "utc_offset_minutes",
         "clock_step",
+        "clock_step_minutes",
         *_READING_NAMES,
         row=pl.col("first_row") + (pl.col("minute") - pl.col("first")).dt.total_minutes(),
         observed=pl.lit(True),

@@ -21,13 +21,14 @@ def merge_exports(
     A value beats a blank; between values the one of the latest export stands (greatest export time, then
     file digest, then line). For alerts, none rang (an empty list) is weaker than some that did, and
     stronger than a log that does not say. A trace is one field: rate and samples go together. Copies
-    with two different values are conflicting.
+    with two different values are conflicting, and so are copies whose exports give the clock two zones.
 
     Parameters
     ----------
     lines
-        One row a line: the identity, `file_no` (rank of the file), `line`, `wall`, `record`, and where
-        its readings and its trace stand: `at` (row in `readings`), `trace_at` (row in `traces`, or null).
+        One row a line: the identity, `file_no` (rank of the file), `line`, `wall`, `zone`, `record`, and
+        where its readings and its trace stand: `at` (row in `readings`), `trace_at` (row in `traces`, or
+        null).
     readings
         The reading columns, one row a line in any order.
     traces
@@ -46,7 +47,7 @@ def merge_exports(
     lines = lines.with_columns(
         identity=new.cum_sum(),
         export=(new | _changes(lines, ["file_no"])).cast(pl.Int32),
-        differs=~new & (_differ(lines, readings) | _changes(lines, ["wall", "record"])),
+        differs=~new & (_differ(lines, readings) | _changes(lines, ["wall", "record", "zone"])),
     )
     lines = lines.with_columns(differs=pl.col("differs") | _traces_differ(lines, traces))
     copies = lines.group_by("identity", maintain_order=True).agg(
@@ -114,7 +115,7 @@ def _merge(lines: pl.DataFrame, readings: list[str], traces: pl.DataFrame) -> pl
     other_trace = pair.filter(~_same_traces(pair["here"], pair["before"], traces))["identity"].unique()
     rang = pl.col("alerts").list.len() > 0
     disagree = pl.any_horizontal(
-        *(pl.col(name).drop_nulls().n_unique() > 1 for name in [*fields, "wall"]),
+        *(pl.col(name).drop_nulls().n_unique() > 1 for name in [*fields, "wall", "zone"]),
         pl.col("alerts").list.sort().list.join(";").drop_nulls().n_unique() > 1,
     )
     return (

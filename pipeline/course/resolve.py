@@ -175,11 +175,15 @@ def _grid(rows: pl.DataFrame) -> pl.DataFrame:
         return rows.drop("order").with_columns(hidden=pl.lit(0, pl.UInt32))
     rows = rows.with_columns(minute_no=(~same).cum_sum())
     shared = rows.group_by("minute_no", maintain_order=True).agg(
-        hidden=pl.len() - 1, stepped=pl.col("clock_step").any()
+        hidden=pl.len() - 1,
+        stepped=pl.col("clock_step").any(),
+        moved=pl.when((pl.col("clock_step") & pl.col("clock_step_minutes").is_null()).any().not_()).then(
+            pl.col("clock_step_minutes").sum()
+        ),
     )
     return (
         rows.unique("minute_no", keep="last", maintain_order=True)
         .join(shared, on="minute_no", how="left", maintain_order="left")
-        .with_columns(clock_step="stepped")
-        .drop("order", "minute_no", "stepped")
+        .with_columns(clock_step="stepped", clock_step_minutes=pl.when("stepped").then("moved"))
+        .drop("order", "minute_no", "stepped", "moved")
     )

@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.cohort import claim, cuts_of, standing, use_annotations
-from schemas.lake import USE_TABLE
+from pipeline.cohort import claim, clock_findings, cuts_of, standing, use_annotations
+from schemas.lake import LOAD_FILE, USE_TABLE
 from schemas.published import DATA_QUALITY
 from schemas.registry import REGISTRY_DRAIN
 
@@ -312,3 +312,32 @@ def test_an_annotation_that_touches_no_minute_is_listed(
     claims = claim(uses_of(use()), registry_of(drain(uses=["DV-1/1"])), SECRET, annotations)
     assert findings(claims) == ["annotation_without_minutes"] * 2
     assert claims.findings["drain_id"].is_null().to_list() == [False, True]
+
+
+def files_of(*rows: tuple[str, str, str, str]) -> pl.DataFrame:
+    """LOAD_FILE rows: device, zone, date of the export, digest."""
+    told = [
+        {"file_sha256": sha, "site": "lakeside", "device": device, "timezone": zone, "exported_at": on}
+        for device, zone, on, sha in rows
+    ]
+    frame = pl.DataFrame(told).with_columns(pl.col("exported_at").str.to_datetime(time_zone="UTC"))
+    return LOAD_FILE.conform(frame)
+
+
+def test_a_device_whose_exports_name_two_zones_is_listed() -> None:
+    files = files_of(
+        ("DV-1", "Europe/Zurich", "2031-03-01T00:00", "a"),
+        ("DV-1", "Europe/London", "2031-03-02T00:00", "b"),
+        ("DV-2", "Europe/Zurich", "2031-03-01T00:00", "c"),
+    )
+    found = DATA_QUALITY.validate(clock_findings(files))
+    assert found.select("device", "finding").rows() == [("DV-1", "time_zones_differ")]
+    assert found["detail"][0] == "its exports give its clock the zones Europe/London, Europe/Zurich"
+
+
+def test_two_names_of_the_same_time_are_no_contradiction() -> None:
+    files = files_of(
+        ("DV-1", "Europe/Zurich", "2031-03-01T00:00", "a"), ("DV-1", "Europe/Berlin", "2031-07-02T00:00", "b")
+    )
+    assert clock_findings(files).is_empty()
+    assert clock_findings(files.clear()).is_empty()

@@ -62,3 +62,23 @@ def test_a_step_behind_a_hole_may_have_taken_no_time(published) -> None:
 
 def test_a_step_before_the_first_minute_timed_nothing_of_the_drain(published) -> None:
     assert published(150, until(119.5), clock_step=lambda i: i == 0) == ("no", None)
+
+
+def test_a_clock_whose_counter_tells_how_far_it_was_set_back_leaves_less_in_doubt(published) -> None:
+    back = {"clock_step": lambda i: i == 50 * HOUR}
+    assert published(150, until(118), **back, clock_step_minutes=lambda i: -60) == ("no", None)
+    assert published(150, until(119.5), **back, clock_step_minutes=lambda i: -60) == (
+        "unknown",
+        "clock_uncertain",
+    )
+
+
+def test_a_clock_that_was_put_right_leaves_nothing_in_doubt(published) -> None:
+    right = {"clock_step": lambda i: i == 50 * HOUR, "clock_step_minutes": lambda i: 0}
+    assert published(150, until(119.5), **right) == ("no", None)
+
+
+def test_of_a_hole_only_what_the_counter_leaves_open_is_in_doubt(published) -> None:
+    hole = {"observed": lambda i: not 50 * HOUR <= i < 53 * HOUR}
+    leapt = hole | {"clock_step": lambda i: i == 53 * HOUR, "clock_step_minutes": lambda i: 30}
+    assert published(150, until(121), **leapt) == ("yes", None)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import polars as pl
 import pytest
 from hypothesis import given, settings
@@ -243,6 +245,73 @@ def test_a_clock_set_forward_three_hours_is_counted_and_nothing_is_hidden():
     assert len(result.minutes) == 720
     assert steps(result) == [set_on + 180 * MINUTE_LONG]
     assert result.quality["minutes_hidden"].sum() == 0
+
+
+def sizes(result):
+    return result.minutes.filter("clock_step")["clock_step_minutes"].to_list()
+
+
+@pytest.mark.parametrize(
+    ("was", "now", "moved"), [(120, -60, -180), (120, 300, 180), (120, 119, -1), (60, 120, 60)]
+)
+def test_the_counter_tells_by_how_much_a_clock_was_set(was, now, moved):
+    set_at = utc(2031, 5, 1, 12, 0)
+    clock = until(set_at, ahead(was), ahead(now))
+    result = resolved(Export(written(steady(utc(2031, 5, 1, 6, 0), 720), clock)))
+    assert sizes(result) == [moved]
+
+
+def test_the_size_of_a_step_counts_the_rows_the_log_lacks():
+    set_at = utc(2031, 5, 1, 12, 0)
+    lines = written(steady(utc(2031, 5, 1, 6, 0), 720), until(set_at, ahead(120), ahead(300)))
+    assert sizes(resolved(Export(lines[:330] + lines[370:]))) == [180]
+
+
+def test_without_a_counter_nobody_can_tell_how_far_a_clock_was_set_back():
+    set_back = utc(2031, 5, 1, 12, 0)
+    clock = until(set_back, ahead(120), ahead(-60))
+    lines = written(steady(utc(2031, 5, 1, 6, 0), 720), clock, record=None)
+    result = resolved(Export(lines))
+    assert len(steps(result)) == 1
+    assert sizes(result) == [None]
+
+
+def test_a_clock_put_right_moves_no_time():
+    corrected = SPRING + 100 * MINUTE_LONG
+    lines = written(around(SPRING), until(corrected, ahead(60), following()))
+    result = resolved(Export(lines))
+    assert steps(result) == [corrected]
+    assert sizes(result) == [0]
+
+
+@WITH_AND_WITHOUT
+def test_two_zones_for_one_clock_are_a_step_and_make_what_follows_uncertain(record):
+    lines = written(steady(utc(2031, 5, 1, 6, 0), 600), ahead(120), record=record)
+    early, late = cut(lines, [(0, 300), (300, 600)])
+    result = resolved(early, replace(late, zone="Europe/London"))
+    assert result.minutes["clock_step"].sum() == 1
+    told = result.minutes.sort("pressure_mean_cmh2o", descending=True)["clock_uncertain"].to_list()
+    assert told == [False] * 300 + [True] * 300
+    assert sizes(result) == [60 if record else None]
+
+
+def test_a_device_that_moved_to_another_zone_and_was_set_there_goes_on_without_a_step():
+    moved = utc(2031, 5, 1, 12, 0)
+    clock = until(moved, following(), following("Europe/London"))
+    lines = written(steady(utc(2031, 5, 1, 6, 0), 720), clock)
+    early, late = cut(lines, [(0, 360), (360, 720)])
+    result = resolved(early, replace(late, zone="Europe/London"))
+    assert shown(result) == truth(lines)
+    assert not steps(result)
+    assert not result.minutes["clock_uncertain"].any()
+
+
+def test_exports_that_give_the_same_minutes_two_zones_contradict_one_another():
+    lines = written(steady(utc(2031, 5, 1, 6, 0), 600), ahead(120))
+    early, late = cut(lines, [(0, 400), (300, 600)])
+    result = resolved(early, replace(late, zone="Europe/London"))
+    assert result.quality["minutes_conflicting"].sum() == 100
+    assert resolved(early, late).quality["minutes_conflicting"].sum() == 0
 
 
 @WITH_AND_WITHOUT
