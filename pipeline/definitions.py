@@ -184,6 +184,7 @@ class OcclusionRules(Section):
     swing_window: int
     swing_left: float
     swing_kept: float
+    swing_gone: float
 
 
 class SurgeRules(Section):

@@ -60,9 +60,7 @@ def mark_findings(
     grid = mark_stops(grid, pl.concat([stops, unhandled]), noted)
     grid = mark_occlusion(
         grid,
-        find_occlusions(grid, definitions.occlusion, definitions.clamp, definitions.envelope.floor),
+        find_occlusions(grid, definitions.occlusion, definitions.clamp),
         noted,
     )
-    # A suspicion says more than "cause unknown": where there is one it stands alone.
-    grid = grid.with_columns(flow_stopped=pl.col("flow_stopped") & ~pl.col("occlusion_suspected"))
     return mark_leak(grid, definitions.leak), alerts

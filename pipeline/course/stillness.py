@@ -5,7 +5,8 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.course.air_stops import find_air_stops
-from pipeline.course.grid import STRETCH, at, decimal, over_windows
+from pipeline.course.draining import fluid_goes_on
+from pipeline.course.grid import STRETCH, at, decimal
 from pipeline.definitions import ClampRules, EnvelopeRules, FlowStoppedRules, OcclusionRules
 from schemas.vocabulary import PeriodKind, Verdict
 
@@ -35,11 +36,8 @@ def find_stillness(
     the envelope for at least its whole window, for a walk looks like breathing for some minutes. A hole
     may hide that end and then does not make one: what is unknown stays so until something is seen.
 
-    Or until fluid shows that the tube is open, as it does in a lung that has sealed and moves no more: in
-    one canister, within `flow.look_back` and since the stop, at least `flow.release_output` was read to
-    come, and at least `flow.output_goes_on` of what the rate before the stop (by the readings of
-    `flow.look_back`, where they are `flow.rate_least` apart) would have brought. A blocked tube may let
-    through a dribble, and a reading jitters. What came before that minute remains of unknown cause.
+    Or until fluid shows that the tube is open (`fluid_goes_on`), as it does in a lung that has sealed and
+    moves no more. What came before that minute remains of unknown cause.
 
     Returns
     -------
@@ -101,7 +99,7 @@ def _lasting(
     ).with_columns(
         to_row=pl.min_horizontal("span_last_row", pl.col("next_breath_row") - 1, pl.col("next_leak_row") - 1)
     )
-    drains = _drains_on(grid, until, flow)
+    drains = fluid_goes_on(grid, until, flow)
     return (
         until.join(drains, on="window", how="left", maintain_order="left")
         .select(
@@ -119,53 +117,4 @@ def _lasting(
             ),
         )
         .select(*STRETCH, "kind")
-    )
-
-
-def _drains_on(grid: pl.DataFrame, stops: pl.DataFrame, flow: OcclusionRules) -> pl.DataFrame:
-    """`window`, `drains_row`: the first minute by which fluid was read to come on, null where it was not."""
-    read_ml, read_row = pl.col("output_ml").filter("volume_read"), pl.col("row").filter("volume_read")
-    before = over_windows(
-        grid,
-        stops.select(
-            "window",
-            from_row=pl.max_horizontal(
-                pl.col("from_row") - flow.look_back, at(grid, "span_first_row", stops["from_row"])
-            ),
-            to_row=pl.col("from_row") - 1,
-        ),
-        ml_before=decimal(read_ml.last() - read_ml.first()),
-        minutes_before=read_row.last() - read_row.first(),
-    )
-    readings = (
-        stops.select("window", row=pl.int_ranges("from_row", pl.col("to_row") + 1))
-        .explode("row")
-        .join(
-            grid.filter("volume_read").select("row", "output_ml", "canister_no"),
-            on="row",
-            maintain_order="left",
-        )
-    )
-    # The oldest reading of the look-back: output never falls, so it is the least of them.
-    since = {
-        name: pl.col(name)
-        .rolling_min_by("row", window_size=f"{flow.look_back}i")
-        .over("window", "canister_no")
-        for name in ("output_ml", "row")
-    }
-    came = readings.with_columns(
-        came_ml=decimal(pl.col("output_ml") - since["output_ml"]), minutes=pl.col("row") - since["row"]
-    ).join(before, on="window", maintain_order="left")
-    expected = (
-        pl.when(pl.col("minutes_before") >= flow.rate_least)
-        .then(pl.col("ml_before") * pl.col("minutes") / pl.col("minutes_before"))
-        .fill_null(0)
-    )
-    return (
-        came.filter(
-            pl.col("came_ml") >= flow.release_output,
-            pl.col("came_ml") >= decimal(flow.output_goes_on * expected),
-        )
-        .group_by("window", maintain_order=True)
-        .agg(drains_row=pl.col("row").min())
     )
