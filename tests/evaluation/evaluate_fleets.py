@@ -216,7 +216,7 @@ def _truth_minutes(
     Every true minute that was logged, with the use and minute under which the ledger has it.
 
     A device that counts its rows is matched by its count, so that a clock that goes wrong hides
-    nothing; one that does not, by its use and the minute.
+    nothing; one that does not, by the minute, or where its clock was stepped by what it showed.
     """
     truth = (
         pl.scan_parquet(made.truth / "minute" / "*.parquet")
@@ -228,7 +228,7 @@ def _truth_minutes(
             "number",
             pl.exclude("site", "device", "session", "record", "number").name.prefix("true_"),
         )
-        .drop("true_drain_keys", "true_clock")
+        .drop("true_drain_keys")
         .pipe(_named, evidence_kind)
         .collect()
     )
@@ -245,7 +245,6 @@ def _truth_minutes(
         .otherwise(pl.lit("right")),
     )
     told = resolved.select("site", "device", "session", "record", "use_id", "minute")
-    by_minute = told.rename({"record": "told_record"})
     counted = (
         truth.filter("true_logged", pl.col("record").is_not_null())
         .join(told, on=["site", "device", "session", "record"], how="left")
@@ -255,14 +254,31 @@ def _truth_minutes(
         .unique(["stay", "device", "true_minute"], keep="first", maintain_order=True)
         .drop("off")
     )
-    uncounted = (
-        truth.filter("true_logged", pl.col("record").is_null())
-        .with_columns(minute="true_minute")
-        .join(by_minute, on=["site", "device", "session", "minute"], how="left")
-        .drop("told_record")
-        .with_columns(minute=pl.when(pl.col("use_id").is_not_null()).then("minute"))
-        .select(counted.columns)
+    # What a stepped clock showed is all there is to go by; of two minutes shown alike the later one stands.
+    stepped = clocks.filter(pl.col("clock_kind") == "stepped").select("site", "device", stepped=pl.lit(True))
+    wall = (pl.col("minute") + pl.duration(minutes="utc_offset_minutes")).dt.replace_time_zone(None)
+    by_wall = resolved.select("site", "device", "session", "use_id", "minute", shown=wall)
+    uncounted = truth.filter("true_logged", pl.col("record").is_null()).join(
+        stepped, on=["site", "device"], how="left"
     )
+    going_right = (
+        uncounted.filter(pl.col("stepped").is_null())
+        .with_columns(minute="true_minute")
+        .join(by_wall.drop("shown"), on=["site", "device", "session", "minute"], how="left")
+        .with_columns(minute=pl.when(pl.col("use_id").is_not_null()).then("minute"))
+    )
+    gone_wrong = (
+        uncounted.filter("stepped")
+        .rename({"true_clock": "shown"})
+        .join(by_wall, on=["site", "device", "session", "shown"], how="left")
+        .sort("true_minute")
+        .with_columns(
+            latest=pl.col("true_minute") == pl.col("true_minute").max().over("site", "device", "shown")
+        )
+        .with_columns(pl.when("latest").then(name).alias(name) for name in ("use_id", "minute"))
+        .rename({"shown": "true_clock"})
+    )
+    uncounted = pl.concat([going_right.select(counted.columns), gone_wrong.select(counted.columns)])
     logged = (
         pl.concat([counted, uncounted])
         .join(clocks, on=["site", "device"], how="left")
