@@ -1,0 +1,94 @@
+"""A cohort file says whose drains; what is wrong with it is said in one sentence."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from pipeline.extract import parse_cohort, read_cohort
+from pipeline.extract.keys import ExtractKey
+from pipeline.extract.sealing import sealed
+from schemas.errors import InputError
+from shared import SHARED
+
+_HEAD = 'cohort = 1\nname = "a"\ntitle = "A"\n'
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ('[who]\nsights = ["x"]', '[who] unknown key "sights", did you mean "sites"?'),
+        ("[giv]\n", 'unknown key "giv", did you mean "give"?'),
+        ("[who]\nage_years = { leest = 3 }", '[who.age_years] unknown key "leest", did you mean "least"?'),
+        ("[who]\nage_years = {}", "says neither least nor most"),
+        ("[who]\nbmi = { least = 30, most = 20 }", "least 30 lies above most 20"),
+        ("[who]\nage_years = { least = 95 }", "are one group"),
+        ("[who]\norigin_from = 2031-02-01\norigin_before = 2031-01-01", "no day lies between them"),
+        ("[who]\norigin_from = 2031-02-01\norigin_before = 2031-02-01", "no day lies between them"),
+        ('[who]\nsides = ["lef"]', "'left' or 'right'"),
+        ("[who]\nsites = []", "at least 1"),
+        ('[who]\nprocedures = ["a"]', "free text leaves the house only through a mapping"),
+        (
+            '[who]\nprocedures = ["lobectomi"]\n[mapping.procedure]\nx = "lobectomy"',
+            'did you mean "lobectomy"?',
+        ),
+        ('[give]\ntables = ["drain", "perod"]', 'there is no table "perod", did you mean "period"?'),
+        ('[give]\ntables = ["period"]', '"drain" is missing'),
+        ('[give]\ntables = ["drain", "drain_hour"]', "hourly = true"),
+        ('[give]\nunit = "mapped"', "go together"),
+        ("[give]\nleast_cell = 0", "greater than or equal to 1"),
+        ('[mapping.procedure]\nx = "=1+1"', "cannot leave as a word"),
+        ('[mapping.procedure]\nx = "rare"', "has a meaning of its own"),
+        ("[who]\nlinked_only = false", "linked_only"),
+        ("who = 3", "who"),
+        ("[who", "not valid TOML"),
+    ],
+)
+def test_what_is_wrong_is_named(text: str, told: str) -> None:
+    with pytest.raises(InputError) as error:
+        parse_cohort(_HEAD + text, "a.toml")
+    said = str(error.value)
+    assert told in said
+    assert said.startswith("cohort a.toml: ")
+    assert "\n" not in said
+
+
+def test_a_missing_key_is_named() -> None:
+    with pytest.raises(InputError, match='key "title" is missing'):
+        parse_cohort('cohort = 1\nname = "a"', "a.toml")
+
+
+def test_a_file_that_is_not_there_is_one_sentence(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="cannot be read"):
+        read_cohort(tmp_path / "none.toml")
+    (tmp_path / "latin.toml").write_bytes(b"title = '\xe9'")
+    with pytest.raises(InputError, match="UTF-8"):
+        read_cohort(tmp_path / "latin.toml")
+
+
+def test_criteria_are_in_the_order_of_the_file() -> None:
+    cohort = parse_cohort(_HEAD + '[who]\nsides = ["left"]\nlinked_only = true\nsites = ["x"]')
+    assert cohort.who.criteria == ("sides", "linked_only", "sites")
+    assert cohort.canonical().index("sides") < cohort.canonical().index("linked_only")
+
+
+def test_every_shipped_cohort_is_valid() -> None:
+    shipped = sorted((SHARED / "cohorts").glob("*.toml"))
+    assert len(shipped) >= 3
+    for path in shipped:
+        assert read_cohort(path).name == path.stem
+
+
+def test_a_sealed_cohort_holds_no_own_word_and_sealing_twice_changes_nothing() -> None:
+    cohort = parse_cohort(
+        _HEAD
+        + '[who]\nsites = ["lakeside"]\nunits = ["Ward 7"]\n[mapping.procedure]\n"lob. Dr Quill" = "lobectomy"'
+    )
+    key = ExtractKey(b"secret", "X1")
+    once = sealed(cohort, key)
+    for word in ("lakeside", "Ward 7", "Quill"):
+        assert word not in once.canonical()
+    assert "lobectomy" in once.canonical()
+    assert sealed(once, key).canonical() == once.canonical()
+    assert sealed(cohort, ExtractKey(b"secret", "X2")).canonical() != once.canonical()
