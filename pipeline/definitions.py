@@ -107,6 +107,7 @@ class EnvelopeRules(Section):
     low_quantile: float
     high_quantile: float
     carried: int
+    carried_tilt: float
     floor: float
     floor_minutes: int
     floor_stable: float
@@ -290,6 +291,14 @@ class ExtractRules(Section):
     shift_most: int
 
 
+class StripRules(Section):
+    """The strips that human readers are given."""
+
+    minutes: int
+    least_observed: float
+    quiet_share: float
+
+
 class Definitions(Section):
     """All sections of `definitions.toml`."""
 
@@ -315,6 +324,7 @@ class Definitions(Section):
     readiness: ReadinessRules
     statistics: StatisticsRules
     extract: ExtractRules
+    strips: StripRules
 
     @model_validator(mode="after")
     def _outcomes_hang_together(self) -> Definitions:
