@@ -10,7 +10,7 @@ from pipeline.course.quiet_floor import mark_quiet_floor
 from pipeline.definitions import Definitions, EnvelopeRules
 from schemas.vocabulary import Verdict
 
-_PLACE = ("use_id", "span")
+_FIGURES = ("low_cmh2o", "high_cmh2o", "leak_ml_min", "carried")
 
 
 def envelope_of(grid: pl.DataFrame, definitions: Definitions) -> pl.DataFrame:
@@ -37,7 +37,7 @@ def envelope_of(grid: pl.DataFrame, definitions: Definitions) -> pl.DataFrame:
     Parameters
     ----------
     grid
-        In order of (`use_id`, `minute`), dense: `use_id`, `span`, `state`, `running`, `tilted`,
+        In order of (`use_id`, `minute`), dense: `use_id`, `span`, `state`, `running`, `tilted`, `tilt_deg`,
         `pressure_min_cmh2o`, `pressure_max_cmh2o`, `air_leak_ml_min`, `alerts`.
     definitions
         Takes `[envelope]`, `[trace]` (least swing) and `[leak]` (when a leak is on).
@@ -46,56 +46,67 @@ def envelope_of(grid: pl.DataFrame, definitions: Definitions) -> pl.DataFrame:
     -------
     The grid with the columns of `mark_quiet_floor`, `envelope_verdict` (null: none), and the figures of
     the window around the minute: `envelope_low_cmh2o`, `envelope_high_cmh2o`, `envelope_leak_ml_min`,
-    `envelope_carried` (tilted minutes).
+    `envelope_carried` (minutes in which the drain was moved).
     """
     rules = definitions.envelope
+    moved = pl.col("tilt_deg").diff().abs() > rules.carried_tilt
     known = mark_quiet_floor(grid, definitions).with_columns(
+        _place=pl.struct("use_id", "span").rle_id(),
+        _row=pl.int_range(pl.len()),
         _range=pl.when(pl.col("running")).then("range_cmh2o"),
         _leak=pl.when(pl.col("running")).then("air_leak_ml_min"),
-        _tilts=pl.col("tilted").fill_null(False).cast(pl.Int32),
+        _moved=moved.fill_null(False).cast(pl.Int32),
     )
-    low, high = pl.col("_low"), pl.col("_high")
-    shows = known.with_columns(
-        _low=_quantile("_range", rules.low_quantile, "lower", rules),
-        _high=_quantile("_range", rules.high_quantile, "higher", rules),
-        _leaks=_quantile("_leak", 0.5, "higher", rules),
-        _carried=pl.col("_tilts").rolling_sum(rules.window, min_samples=1).over(_PLACE),
+    last_of_place = pl.col("_place") != pl.col("_place").shift(-1)
+    up_to = known.with_columns(
+        _last=pl.when(last_of_place.fill_null(True)).then("_row").backward_fill(),
+        _up_to_low_cmh2o=_quantile("_range", rules.low_quantile, "lower", rules),
+        _up_to_high_cmh2o=_quantile("_range", rules.high_quantile, "higher", rules),
+        _up_to_leak_ml_min=_quantile("_leak", 0.5, "higher", rules),
+        _up_to_carried=pl.col("_moved").rolling_sum(rules.window, min_samples=1).over("_place"),
     ).with_columns(
-        _present=(low >= pl.col("moved_least_cmh2o"))
-        & (pl.col("_leaks") <= definitions.leak.on_above).fill_null(False)
-        & (pl.col("_carried") < rules.carried),
-        _absent=high < pl.col("absent_below_cmh2o"),
-        _known=low.is_not_null(),
+        # The window that reaches half, or all but one, of its minutes beyond this one; at the end, the last.
+        _around=pl.min_horizontal(pl.col("_row") + rules.window // 2, "_last"),
+        _from=pl.min_horizontal(pl.col("_row") + rules.window - 1, "_last"),
+        _known=pl.col("_up_to_low_cmh2o").is_not_null(),
+        _present=pl.all_horizontal(envelope_present_clauses(definitions, "_up_to").values()).fill_null(False),
+        _absent=pl.all_horizontal(envelope_absent_clauses("_up_to").values()).fill_null(False),
+        _quiet=(pl.col("_range") <= pl.col("still_most_cmh2o")).fill_null(False),
     )
-    around = {
-        "envelope_low_cmh2o": "_low",
-        "envelope_high_cmh2o": "_high",
-        "envelope_leak_ml_min": "_leaks",
-        "envelope_carried": "_carried",
-    }
-    windows = shows.with_columns(
-        *(_ahead(column, rules.window // 2).alias(name) for name, column in around.items()),
-        _told=_some("_known", rules),
-        _says_present=_some("_present", rules),
-        _says_absent=_some("_absent", rules),
-        _quiet_run=_run_of(pl.col("_range") <= pl.col("still_most_cmh2o")),
+    told = up_to.with_columns(
+        *(pl.col(f"_up_to_{name}").gather("_around").alias(f"envelope_{name}") for name in _FIGURES),
+        *(_some(name).alias(name) for name in ("_known", "_present", "_absent")),
+        _quiet_run=pl.len().over(pl.struct("_place", "_quiet").rle_id()),
     )
-    moved = pl.col("_range") >= pl.col("absent_below_cmh2o")
-    present, absent = pl.col("_says_present"), pl.col("_says_absent")
+    stopped = pl.col("_quiet") & (pl.col("_quiet_run") >= rules.still_run)
+    could_swing = pl.col("_range") >= pl.col("absent_below_cmh2o")
+    present, absent = pl.col("_present"), pl.col("_absent")
     verdict = (
-        pl.when(pl.col("_range").is_null() | ~pl.col("_told"))
+        pl.when(pl.col("_range").is_null() | ~pl.col("_known"))
         .then(None)
-        .when(pl.col("_quiet_run") >= rules.still_run)
+        .when(stopped)
         .then(pl.lit(Verdict.ABSENT.value))
-        .when(present & (~absent | moved))
+        .when(present & (~absent | could_swing))
         .then(pl.lit(Verdict.PRESENT.value))
-        .when(absent & (~present | ~moved))
+        .when(absent & (~present | ~could_swing))
         .then(pl.lit(Verdict.ABSENT.value))
         .otherwise(pl.lit(Verdict.INDETERMINATE.value))
     )
-    return windows.with_columns(envelope_verdict=verdict).select(
-        pl.exclude("^_.*$"),
-    )
+    return told.with_columns(envelope_verdict=verdict).select(pl.exclude("^_.*$"))
+
+
+def envelope_present_clauses(definitions: Definitions, window: str = "envelope") -> dict[str, pl.Expr]:
+    """What a window must meet to show breathing, by name; null where unknown."""
+    return {
+        "moves": pl.col(f"{window}_low_cmh2o") >= pl.col("moved_least_cmh2o"),
+        "no_leak": pl.col(f"{window}_leak_ml_min") <= definitions.leak.on_above,
+        "not_carried": pl.col(f"{window}_carried") < definitions.envelope.carried,
+    }
+
+
+def envelope_absent_clauses(window: str = "envelope") -> dict[str, pl.Expr]:
+    """What a window must meet to show that breathing is absent, by name; null where unknown."""
+    return {"still": pl.col(f"{window}_high_cmh2o") < pl.col("absent_below_cmh2o")}
 
 
 def _quantile(column: str, share: float, toward: Literal["lower", "higher"], rules: EnvelopeRules) -> pl.Expr:
@@ -105,26 +116,10 @@ def _quantile(column: str, share: float, toward: Literal["lower", "higher"], rul
         .rolling_quantile(
             share, interpolation=toward, window_size=rules.window, min_samples=rules.least_minutes
         )
-        .over(_PLACE)
+        .over("_place")
     )
 
 
-def _ahead(column: str, minutes: int) -> pl.Expr:
-    """What the window that reaches so many minutes beyond this one shows; at the end, the last one."""
-    place = pl.int_range(pl.len()).over(_PLACE)
-    beyond = place + minutes >= pl.len().over(_PLACE)
-    last = pl.col(column).last().over(_PLACE)
-    return pl.when(beyond).then(last).otherwise(pl.col(column).shift(-minutes).over(_PLACE))
-
-
-def _some(column: str, rules: EnvelopeRules) -> pl.Expr:
+def _some(column: str) -> pl.Expr:
     """Whether the window before, around or after a minute shows it."""
-    ahead = (0, rules.window // 2, rules.window - 1)
-    return pl.any_horizontal(_ahead(column, minutes).fill_null(False) for minutes in ahead)
-
-
-def _run_of(condition: pl.Expr) -> pl.Expr:
-    """Length of the unbroken run of minutes like this one."""
-    return pl.when(condition.fill_null(False)).then(
-        pl.len().over(pl.struct(*_PLACE, condition.fill_null(False)).rle_id())
-    )
+    return pl.any_horizontal(column, pl.col(column).gather("_around"), pl.col(column).gather("_from"))

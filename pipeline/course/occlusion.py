@@ -109,6 +109,7 @@ def mark_occlusion(grid: pl.DataFrame, occlusions: pl.DataFrame, annotations: pl
 
     A suspicion says more than "cause unknown", so it stands alone, except where it rests on that stop
     itself (`flow_stopped_then`): the cause remains unknown, and such minutes do not count for the lung.
+    `flow_stopped_at_first` and `stop_explained` keep what was there before, for whoever asks why.
     """
     columns = list(STRETCH)
     noted = annotations.filter(pl.col("kind") == AnnotationKind.CONFIRMED_OCCLUSION).select(columns)
@@ -122,7 +123,11 @@ def mark_occlusion(grid: pl.DataFrame, occlusions: pl.DataFrame, annotations: pl
     marked = paint(grid, "occlusion_suspected", pl.concat([noted, found.select(columns)]))
     own = found.filter(~pl.col("flow_stopped_then").fill_null(False)).select(columns)
     explained = paint(grid.select("row"), "explained", pl.concat([noted, own]))["explained"]
-    return marked.with_columns(flow_stopped=pl.col("flow_stopped") & ~explained)
+    return marked.with_columns(
+        flow_stopped_at_first=pl.col("flow_stopped"),
+        stop_explained=explained,
+        flow_stopped=pl.col("flow_stopped") & ~explained,
+    )
 
 
 def _told(clause: str) -> pl.Expr:

@@ -31,6 +31,7 @@ def grid(
             "state": states,
             "running": [s == "run" and r is not None for s, r in zip(states, ranges, strict=True)],
             "tilted": [tilted] * n,
+            "tilt_deg": [1.0] * n,
             "pressure_min_cmh2o": [None if r is None else -20 - r / 2 for r in ranges],
             "pressure_max_cmh2o": [None if r is None else -20 + r / 2 for r in ranges],
             "air_leak_ml_min": [leak] * n if not isinstance(leak, list) else leak,

@@ -34,6 +34,7 @@ def grid(length: int, use: str = "u", spans: list[int] | None = None, **marked: 
             "running": [s == "run" for s in state],
             "paused": [s == "pause" for s in state],
             "tilted": [False] * length,
+            "tilt_deg": [1.0] * length,
             "pressure_min_cmh2o": [None] * length,
             "pressure_max_cmh2o": [None] * length,
             "air_leak_ml_min": [None] * length,
