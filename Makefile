@@ -8,7 +8,7 @@ export PIP_DISABLE_PIP_VERSION_CHECK := 1
 export PREFECT_SERVER_ANALYTICS_ENABLED := false
 export DO_NOT_TRACK := 1
 
-.PHONY: help setup demo test lint format samples bench evaluate lock clean
+.PHONY: help setup demo test lint format samples bench evaluate characterise lock clean
 
 help:  ## say what there is
 	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -47,6 +47,9 @@ bench: $(INSTALLED)  ## measure speed against named peers; BENCH="signal course"
 
 evaluate: $(INSTALLED)  ## the course of simulated drains against the truth; DRAINS="--drains 40 --seed 1" for another fleet
 	$(BIN)/python -m tests.evaluation.evaluate $(DRAINS)
+
+characterise: $(INSTALLED) $(RECORDING)  ## the breathing detector on traces of known truth; fills in the guide
+	$(BIN)/python -m tests.evaluation.characterise $(CHARACTERISE)
 
 lock: $(INSTALLED)  ## pin the dependencies again, with hashes
 	$(BIN)/uv pip compile pyproject.toml --group dev --universal --generate-hashes \

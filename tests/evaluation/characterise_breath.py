@@ -57,7 +57,7 @@ def breathe(
     rate: float,
     cv_time: float,
     cv_depth: float,
-    sighs: bool = True,
+    sigh: float = 0.0,
 ) -> Breathing:
     """
     Breathing through an open tube: pressure falls with each inspiration.
@@ -74,8 +74,8 @@ def breathe(
         Depth of the typical (median) breath, cm[H2O]; mean breaths a minute.
     cv_time, cv_depth
         Coefficients of variation of intervals and depths; a simulated or recorded curve keeps its own.
-    sighs
-        Whether a deep breath may come.
+    sigh
+        Chance that one breath is a sigh.
 
     Returns
     -------
@@ -87,7 +87,7 @@ def breathe(
         source = marked_recording(shape.removeprefix("recorded_"))
         return _stretched(rng, times, source, swing, rate, RECORDED_PACES)
     lengths, depths = _breaths(rng, times[-1], swing, rate, cv_time, cv_depth)
-    if sighs and rng.random() < 1 / 6:
+    if rng.random() < sigh:
         one = int(rng.integers(len(depths)))
         depths[one] *= rng.uniform(2, 3)
         lengths[one] *= 1.4

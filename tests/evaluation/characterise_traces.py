@@ -53,6 +53,7 @@ class Recipe:
     shapes: tuple[str, ...] = SHAPES
     cv_time: Span = (0.05, 0.20)
     cv_depth: Span = (0.10, 0.33)
+    sigh: float = 1 / 6  # chance of one deep breath
     inverted: float = 0.1  # chance that pressure rises with inspiration
     noises: tuple[str, ...] = NOISES
     noise: Span = (0.02, 0.06)  # cm[H2O], standard deviation
@@ -112,7 +113,7 @@ def _trace(
         rate=rate,
         cv_time=0.005 if shape == "ventilator" else rng.uniform(*recipe.cv_time),
         cv_depth=0.01 if shape == "ventilator" else rng.uniform(*recipe.cv_depth),
-        sighs=shape != "ventilator",
+        sigh=0.0 if shape == "ventilator" else recipe.sigh,
     )
     calm = _held(times, episodes)
     turned = -1 if shape != "ventilator" and rng.random() < recipe.inverted else 1

@@ -29,7 +29,6 @@ from scipy.signal import butter, find_peaks, resample_poly, sosfiltfilt
 TASK = Path(__file__).parents[2] / ".cache" / "recordings" / "Task1_Respiration.npy"
 RATE_HZ = 10
 SWING_CMH2O = 4.0
-REGULAR = 0.15  # greatest variation of neurokit2's own intervals in a minute that counts as clean
 FULL_HZ = 40.0  # at which breaths are marked
 LEAST, DOUBTFUL = 1 / 6, 0.4  # of the swing around: below the first no breath, below the second perhaps one
 TOO_LARGE = 4.0  # times the swing around: a sigh or a shift of the belt
@@ -107,17 +106,33 @@ def windows(name: str, seconds: int, every_seconds: int) -> NDArray[np.float64]:
     return np.round(np.vstack([trace[s : s + seconds * RATE_HZ] for s in starts]), 1)
 
 
-def neurokit_rates(matrix: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """neurokit2's breath rate a row (NaN: fewer than four peaks) and whether it finds the row clean."""
-    rates, clean = np.full(len(matrix), np.nan), np.zeros(len(matrix), dtype=bool)
+def reference_rates(
+    name: str, seconds: int, every_seconds: int
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """
+    Of the same windows: breaths a minute between the first and the last mark (NaN: under three), and whether
+    every breath in it is beyond doubt.
+    """
+    found = marked_recording(name)
+    at = found.tops / found.hz
+    last = len(recording(name)) / RATE_HZ - seconds
+    rates, sure = [], []
+    for start in np.arange(0, last + 1e-9, every_seconds):
+        inside = (at >= start) & (at < start + seconds)
+        breaths = at[inside]
+        rates.append(60 * (len(breaths) - 1) / np.ptp(breaths) if len(breaths) >= 3 else np.nan)
+        sure.append(len(breaths) >= 3 and bool(found.sure[inside].all()))
+    return np.array(rates), np.array(sure)
+
+
+def neurokit_rates(matrix: NDArray[np.float64]) -> NDArray[np.float64]:
+    """neurokit2's breath rate a row, from the mean interval of its peaks; NaN: fewer than four peaks."""
+    rates = np.full(len(matrix), np.nan)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         for k, row in enumerate(matrix):
             cleaned = nk.rsp_clean(row, sampling_rate=RATE_HZ)
             peaks = nk.rsp_peaks(cleaned, sampling_rate=RATE_HZ)[1]["RSP_Peaks"]
-            intervals = np.diff(peaks) / RATE_HZ
-            if len(intervals) >= 3:
-                rates[k] = 60 / intervals.mean()
-                # Clean by the reference's own lights: its breaths are regular.
-                clean[k] = intervals.std() / intervals.mean() < REGULAR
-    return rates, clean
+            if len(peaks) >= 4:
+                rates[k] = 60 * RATE_HZ / np.diff(peaks).mean()
+    return rates

@@ -1,0 +1,63 @@
+"""Tables as files, as text on a terminal and as parts of the guide."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import polars as pl
+
+GUIDE = Path(__file__).parents[2] / "shared" / "guides" / "tidaling.md"
+
+
+def written(frame: pl.DataFrame, folder: Path, name: str) -> Path:
+    """A table as CSV: a name a column, the unit in the name, empty where nothing is known."""
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / f"{name}.csv"
+    path.write_text(frame.write_csv(), encoding="utf-8")
+    return path
+
+
+def printed(frame: pl.DataFrame) -> str:
+    """A table as text, a row a line, every column as wide as it must be."""
+    rows = [frame.columns, *([_shown(v) for v in row] for row in frame.iter_rows())]
+    wide = [max(len(row[k]) for row in rows) for k in range(frame.width)]
+    return "\n".join(
+        "  ".join(cell.ljust(w) for cell, w in zip(row, wide, strict=True)).rstrip() for row in rows
+    )
+
+
+def marked_down(frame: pl.DataFrame) -> str:
+    """A table in Markdown, numbers to the right."""
+    rule = ["--:" if dtype.is_numeric() else ":--" for dtype in frame.dtypes]
+    rows = [frame.columns, rule, *([_shown(v) for v in row] for row in frame.iter_rows())]
+    return "\n".join("| " + " | ".join(row) + " |" for row in rows)
+
+
+def filled_in(guide: str, parts: dict[str, str]) -> str:
+    """
+    A guide's text with the parts between its marks put in anew.
+
+    A part `x` stands between the lines `<!-- x: made by make characterise -->` and `<!-- x: end -->`.
+
+    Raises
+    ------
+    ValueError
+        When a part has no place in the guide.
+    """
+    for name, text in parts.items():
+        begin, end = f"<!-- {name}: made by make characterise -->", f"<!-- {name}: end -->"
+        if begin not in guide or end not in guide:
+            raise ValueError(
+                f"the guide has no place for {name}: put the lines {begin} and {end} where it belongs."
+            )
+        head, rest = guide.split(begin, 1)
+        guide = f"{head}{begin}\n\n{text}\n\n{end}{rest.split(end, 1)[1]}"
+    return guide
+
+
+def _shown(value: object) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, float):
+        return "" if value != value else f"{value:.4g}"
+    return str(value)
