@@ -32,24 +32,65 @@ def _minute_clauses(rules: LineOpenRules) -> dict[str, pl.Expr]:
     }
 
 
+def unresolved_clauses(rules: LineOpenRules) -> dict[str, pl.Expr]:
+    """
+    What makes a stretch of open line `unresolved` on a marked grid, any of these, by name.
+
+    They speak of the whole stretch: its length (`open_stretch_minutes`), the longest run of much air that
+    reaches into it (`open_flow_minutes`), and whether a trace inside it shows breathing
+    (`open_breath_seen`).
+    """
+    return {
+        "lasts_long": pl.col("open_stretch_minutes") > rules.unresolved_after,
+        "much_air_for_long": pl.col("open_flow_minutes") > rules.unresolved_after,
+        "breathing_seen": pl.col("open_breath_seen"),
+    }
+
+
 def mark_line_open(grid: pl.DataFrame, rules: LineOpenRules) -> pl.DataFrame:
     """
-    Add `line_open`, `line_open_grade` and `line_open_minutes`, the run of minutes open by their readings.
+    Add `line_open`, `line_open_grade`, `line_open_minutes` (the run of minutes open by their readings) and
+    the columns of `unresolved_clauses`.
 
     Open: flow above `flow` while suction is below `suction_share` of the ordered one, for `least`
-    minutes on end; or the device itself rings `line_leak`. A stretch longer than `unresolved_after`
-    has the grade `unresolved`: a large leak of the lung can look the same, so what the lung did in
-    that stretch is unknown, not nil and not excluded.
+    minutes on end; or the device itself rings `line_leak`. A large leak of the lung can look the same. A
+    line that came off is found and closed within minutes, and no breath comes through it; so a stretch
+    has the grade `unresolved` where it lasts longer than `unresolved_after`, where that much air has
+    been flowing for so long before, within or after it (suction comes and goes around the limit), or where a
+    trace inside it shows breathing (its first and last minute may be half open and do not count). What
+    the lung did in an unresolved stretch is unknown, not nil and not excluded.
+
+    Parameters
+    ----------
+    grid
+        Needs the readings, `running`, and `traced`, `breath_seen` as from `mark_sightings`.
     """
     by_readings = pl.all_horizontal(line_open_clauses(rules).values()).fill_null(False)
     rings = pl.all_horizontal(line_leak_clauses().values()).fill_null(False)
-    return (
+    flows = (pl.col("running") & _minute_clauses(rules)["flow_high"]).fill_null(False)
+    marked = (
         grid.with_columns(line_open=pl.all_horizontal(_minute_clauses(rules).values()).fill_null(False))
-        .with_columns(line_open_minutes=run_length(pl.col("line_open")))
-        .with_columns(line_open=by_readings | rings)
+        .with_columns(line_open_minutes=run_length(pl.col("line_open")), _flows=flows)
+        .with_columns(line_open=by_readings | rings, _flow_minutes=run_length(pl.col("_flows")))
+        .with_columns(open_stretch_minutes=run_length(pl.col("line_open")))
+    )
+    inside = pl.all_horizontal(
+        pl.col("line_open").shift(by).over("span_no").fill_null(False) for by in (1, -1)
+    )
+    stretch = pl.struct("span_no", "line_open").rle_id()
+    return (
+        marked.with_columns(_stretch=pl.when("line_open").then(stretch))
         .with_columns(
-            line_open_grade=pl.when(run_length(pl.col("line_open")) > rules.unresolved_after).then(
-                pl.lit(Grade.UNRESOLVED.value)
-            )
+            open_flow_minutes=pl.when("line_open")
+            .then(pl.col("_flow_minutes").max().over("_stretch"))
+            .otherwise(0),
+            open_breath_seen=pl.col("line_open")
+            & (pl.col("traced") & pl.col("breath_seen") & inside).any().over("_stretch"),
         )
+        .with_columns(
+            line_open_grade=pl.when(
+                pl.col("line_open") & pl.any_horizontal(unresolved_clauses(rules).values())
+            ).then(pl.lit(Grade.UNRESOLVED.value))
+        )
+        .drop("_flows", "_flow_minutes", "_stretch")
     )

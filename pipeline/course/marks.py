@@ -43,11 +43,11 @@ def mark_findings(
     The marked grid carries more than the published minutes do: sightings of breathing, grades and
     details, from which a finding can be explained.
     """
-    grid = mark_artefacts(grid, definitions.trace)
+    grid = mark_sightings(mark_artefacts(grid, definitions.trace), evidence)
     grid = mark_shortfall(mark_line_open(grid, definitions.line_open), definitions.suction_shortfall)
     grid = mark_surge(grid, uses, definitions.output_surge)
     alerts = find_alerts(grid, uses, definitions.alerts)
-    grid = mark_handled(mark_sightings(grid, evidence), alerts, definitions.clamp.stop_within)
+    grid = mark_handled(grid, alerts, definitions.clamp.stop_within)
     noted = annotated_rows(grid, annotations, definitions.occlusion)
     stops = find_stops(grid, definitions.clamp, definitions.flow_stopped, definitions.occlusion)
     unhandled = find_stillness(

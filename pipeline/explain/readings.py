@@ -5,10 +5,10 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.course.artefacts import artefact_clauses
-from pipeline.course.grid import decimal, run_length
+from pipeline.course.grid import decimal
 from pipeline.course.handling import no_data_clauses, paused_clauses
 from pipeline.course.leak import assessable_clauses, leak_clauses
-from pipeline.course.line_open import line_leak_clauses, line_open_clauses
+from pipeline.course.line_open import line_leak_clauses, line_open_clauses, unresolved_clauses
 from pipeline.course.suction import shortfall_clauses
 from pipeline.course.surge import first_hour_clauses, surge_clauses
 from pipeline.course.tilt import tilt_clauses
@@ -37,6 +37,13 @@ PAUSED = {"state": Words("state of the device", pl.col("state"), "is", "pause", 
 NO_DATA = {"lacking": Words("the log has the minute", pl.col("observed"), "is", "no", "")}
 SHORTFALL = {
     "running": RUNNING,
+    "line_closed": Words(
+        "line_open here and its grade",
+        pl.when("line_open").then(pl.col("line_open_grade").fill_null("open")).otherwise(pl.lit("closed")),
+        "is not",
+        "open",
+        "",
+    ),
     "beyond_absolute": Words(
         "suction short of the ordered by", _SHORT_BY, ">", figure="suction_shortfall.absolute"
     ),
@@ -53,12 +60,16 @@ LINE_OPEN = {
 }
 LINE_LEAK = {"rings": Words("alerts that ring", _RINGING, "include", AlertCode.LINE_LEAK.value, "")}
 LINE_OPEN_GRADE = {
-    "unresolved": Words(
+    "lasts_long": Words(
         "the line open, in a row",
-        run_length(pl.col("line_open")),
+        pl.col("open_stretch_minutes"),
         ">",
         figure="line_open.unresolved_after",
-    )
+    ),
+    "much_air_for_long": Words(
+        "that much air, in a row", pl.col("open_flow_minutes"), ">", figure="line_open.unresolved_after"
+    ),
+    "breathing_seen": Words("a trace inside shows breathing", pl.col("open_breath_seen"), "is", "yes", ""),
 }
 LEAK = {
     "watched": Words(
@@ -151,7 +162,10 @@ def explain_readings(marked: pl.DataFrame, row: int, definitions: Definitions) -
             "output_surge.rate",
         )
     }
-    unresolved = {"unresolved": (pl.col("line_open_grade") == Grade.UNRESOLVED).fill_null(False)}
+    unresolved = tuple(
+        way(name, "graded unresolved where", {name: pl.col("line_open") & clause}, LINE_OPEN_GRADE)
+        for name, clause in unresolved_clauses(d.line_open).items()
+    )
     volume = {"trusted": pl.col("volume_trusted"), "accepted": pl.col("volume_read")}
     return [
         FlagAnswer(
@@ -166,7 +180,7 @@ def explain_readings(marked: pl.DataFrame, row: int, definitions: Definitions) -
                 way("readings", "much air at little suction", line_open_clauses(d.line_open), line_open),
                 way("alert", "the device itself says so", line_leak_clauses(), LINE_LEAK),
             ),
-            (way("grade", "graded unresolved where", unresolved, LINE_OPEN_GRADE),),
+            unresolved,
             marked["line_open_grade"][row],
         ),
         FlagAnswer(

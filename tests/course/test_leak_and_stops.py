@@ -58,6 +58,7 @@ class TestLeak:
             300,
             leak=lambda t: 3000.0 if open_line(t) else 0.0,
             mean=lambda t: -2.0 if open_line(t) else -20.0,
+            breath=lambda t: "absent" if open_line(t) else "present",
         )
         course = course_as_told(use)
         assert stretches(course, "leak") == []

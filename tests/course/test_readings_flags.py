@@ -70,6 +70,26 @@ class TestSuctionShortfall:
         holes = {**told, blank: lambda t: None if t == 8 else told[blank]}
         assert stretches(course_as_told(Use(17, **holes)), "suction_shortfall") == []
 
+    def test_an_open_line_is_not_a_pump_that_fails(self) -> None:
+        def open_line(t: int) -> bool:
+            return 100 <= t < 112
+
+        use = Use(
+            300,
+            leak=lambda t: 3000.0 if open_line(t) else 0.0,
+            mean=lambda t: -2.0 if open_line(t) else -20.0,
+            breath=lambda t: "absent" if open_line(t) else "present",
+        )
+        assert stretches(course_as_told(use), "suction_shortfall") == []
+
+    def test_where_it_is_unresolved_whether_the_line_was_open_suction_was_short_all_the_same(self) -> None:
+        use = Use(
+            300,
+            leak=lambda t: 3000.0 if 100 <= t < 140 else 0.0,
+            mean=lambda t: -2.0 if 100 <= t < 140 else -20.0,
+        )
+        assert stretches(course_as_told(use), "suction_shortfall") == [(100, 40, None)]
+
 
 class TestLineOpen:
     def open_for(self, minutes: int, **more: object) -> Use:
@@ -80,6 +100,7 @@ class TestLineOpen:
             120,
             leak=lambda t: 2500.0 if now(t) else 0.0,
             mean=lambda t: -4.0 if now(t) else -20.0,
+            breath=lambda t: "absent" if now(t) else "present",
             **more,  # type: ignore[arg-type]
         )
 
@@ -98,6 +119,32 @@ class TestLineOpen:
     def test_up_to_thirty_minutes_it_is_open_and_beyond_unresolved(self) -> None:
         assert stretches(course_as_told(self.open_for(30)), "line_open") == [(10, 30, None)]
         assert stretches(course_as_told(self.open_for(31)), "line_open") == [(10, 31, "unresolved")]
+
+    def test_where_breathing_is_seen_all_the_while_it_may_be_the_lung(self) -> None:
+        def breathing(at: int) -> Use:
+            def now(t: int) -> bool:
+                return 10 <= t < 20
+
+            return Use(
+                60,
+                leak=lambda t: 2500.0 if now(t) else 0.0,
+                mean=lambda t: -4.0 if now(t) else -20.0,
+                breath=lambda t: "absent" if now(t) and t != at else "present",
+            )
+
+        assert stretches(course_as_told(breathing(15)), "line_open") == [(10, 10, "unresolved")]
+        # The first and the last minute may have been open in part only.
+        assert stretches(course_as_told(breathing(10)), "line_open") == [(10, 10, None)]
+        assert stretches(course_as_told(breathing(19)), "line_open") == [(10, 10, None)]
+
+    def test_suction_that_comes_and_goes_while_much_air_flows_for_long_may_be_the_lungs(self) -> None:
+        use = Use(
+            120,
+            leak=lambda t: 2500.0 if 10 <= t < 60 else 0.0,
+            mean=lambda t: -4.0 if 20 <= t < 30 or 40 <= t < 44 else -12.0,
+            breath="indeterminate",
+        )
+        assert stretches(course_as_told(use), "line_open") == [(20, 10, "unresolved"), (40, 4, "unresolved")]
 
     def test_the_device_itself_may_say_so(self) -> None:
         course = course_as_told(Use(30, alerts=lambda t: ["line_leak"] if t == 7 else []))
