@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -107,8 +108,9 @@ def explain_drain(home: Home, drain: str, time: str, definitions: Definitions) -
     if here.is_empty():  # between the uses that served the drain
         return MinuteOfDrain(found, None, when, None, pl.DataFrame(), periods)
     use = here.row(0, named=True)
-    explained, sources = _computed(home, use, minute, definitions)
-    return MinuteOfDrain(found, use, when, explained, sources, periods)
+    anew = use_anew(home, use, definitions)
+    explained = anew.explain(minute, definitions)
+    return MinuteOfDrain(found, use, when, explained, anew.lines(minute, definitions), periods)
 
 
 def _drain(home: Home, asked: str) -> dict[str, object]:
@@ -135,10 +137,56 @@ def _drain(home: Home, asked: str) -> dict[str, object]:
     return found.row(0, named=True)
 
 
-def _computed(
-    home: Home, use: dict[str, object], minute: datetime, definitions: Definitions
-) -> tuple[Explained, pl.DataFrame]:
-    """The minute explained from the lake's rows of that device, and the lines behind it."""
+@dataclass(frozen=True)
+class UseAnew:
+    """One use computed again from the lake's rows of its device."""
+
+    marked: pl.DataFrame
+    evidence: pl.DataFrame
+    annotations: pl.DataFrame
+    published: pl.DataFrame  # COURSE rows: `minute`, `flags`
+    minutes: pl.DataFrame
+    traces: pl.DataFrame
+    files: pl.DataFrame
+    session: int
+
+    def explain(self, minute: datetime, definitions: Definitions) -> Explained:
+        """
+        One minute of the use.
+
+        Raises
+        ------
+        LedgerError
+            When the published flags are not those that the log gives now.
+        """
+        explained = explain_minute(self.marked, self.evidence, self.annotations, minute, definitions)
+        flags = self.published.filter(pl.col("minute") == minute)["flags"].to_list()
+        if flags != [explained.in_force]:
+            raise LedgerError(
+                f"explain: at {minute:%Y-%m-%dT%H:%MZ} the published flags are not those that the log gives "
+                "now; run `drainledger rebuild`."
+            )
+        return explained
+
+    def lines(self, minute: datetime, definitions: Definitions) -> pl.DataFrame:
+        """The lines of the device's exports that speak of the minute."""
+        return lines_behind(self.minutes, self.traces, self.files, definitions, self.session, minute)
+
+
+def use_anew(home: Home, use: Mapping[str, object], definitions: Definitions) -> UseAnew:
+    """
+    Compute a use again, from the lake's rows of its device alone.
+
+    Parameters
+    ----------
+    use
+        `use_id`, `site`, `device`, `session`.
+
+    Raises
+    ------
+    InputError
+        When what is published was made from something else than is here now.
+    """
     owner = f"{use['site']}:{use['device']}"
     ward = read_ward(home)
     _refuse_stale(home, owner, ward, definitions)
@@ -162,17 +210,10 @@ def _computed(
         notes,
         definitions,
     )
-    explained = explain_minute(marked, evidence, notes, minute, definitions)
-    published = home.lake.scan_owners(COURSE, [owner]).filter(this, pl.col("minute") == minute).collect()
-    flags = published["flags"].to_list()
-    if flags != [explained.in_force]:
-        raise LedgerError(
-            f"explain: {use['use_id']} at {minute:%Y-%m-%dT%H:%MZ}: the published flags are not those that "
-            "its log gives now; run `drainledger rebuild`."
-        )
+    published = home.lake.scan_owners(COURSE, [owner]).filter(this).select("minute", "flags").collect()
     session = use["session"]
     assert isinstance(session, int)
-    return explained, lines_behind(minutes, traces, files, definitions, session, minute)
+    return UseAnew(marked, evidence, notes, published, minutes, traces, files, session)
 
 
 def _refuse_stale(home: Home, owner: str, ward: Ward, definitions: Definitions) -> None:

@@ -6,6 +6,7 @@ import polars as pl
 
 from pipeline.definitions import Definitions
 from pipeline.explain.words import RUNNING, Words
+from schemas.vocabulary import PeriodKind
 
 _NONE = "none"
 
@@ -46,11 +47,13 @@ def occlusion_words(d: Definitions) -> dict[str, Words]:
             "at least",
             figure="occlusion.least",
         ),
-        "breathed_before": Words(
-            "breathing last seen before it, with no hole or clock step between",
-            pl.col("from_row") - pl.col("last_breath"),
-            "at most",
-            figure="occlusion.look_back",
+        "open_before": Words(
+            "before it breathing was seen, or leak and pressure stopped at once",
+            _yes("breathed_before", "flow_stopped_then"),
+            "either of",
+            f"the two; breathing at most {o.look_back:g} min before, no hole or clock step between",
+            "",
+            "occlusion.look_back",
         ),
         "drained_before": Words(
             "leak, output before",
@@ -64,10 +67,18 @@ def occlusion_words(d: Definitions) -> dict[str, Words]:
             "swing in the hours before, just before, most that can be hidden after; running minutes between",
             _listed("{}, {}, {}; {} min", "earlier_swing", "swing_before", "swing_after", "onset_minutes"),
             "not faded",
-            f"(at least {o.swing_kept:g} of it kept), fell to at most {o.swing_left:g} of it, "
-            f"within {o.onset_unresolved:g} min",
+            f"(at least {o.swing_kept:g} of it kept, or to {o.swing_gone:g} at once), fell to at most "
+            f"{o.swing_left:g} of it, within {o.onset_unresolved:g} min; or leak and pressure at once",
             "",
-            "occlusion.swing_kept, occlusion.swing_left, occlusion.onset_unresolved, occlusion.onset_within",
+            "occlusion.swing_kept, occlusion.swing_left, occlusion.swing_gone, occlusion.onset_unresolved, "
+            "occlusion.onset_within",
+        ),
+        "breath_or_fluid": Words(
+            "breathing was seen to stop, or output is missing, or line_blocked rings",
+            _yes("stopped_at_once", "missed_or_rang"),
+            "either of",
+            "the two",
+            "",
         ),
         "output_fell": Words(
             "output since, as read, of what was to be expected",
@@ -126,7 +137,7 @@ PROBABLE = {
 
 STOP = {
     "handled": Words(
-        "a pause, change or handled alert just before",
+        "a pause, a change or a handled alert just before",
         pl.col("handled"),
         "is",
         "yes",
@@ -136,17 +147,19 @@ STOP = {
     "leaked_before": Words(
         "median leak just before", pl.col("leak_before"), ">", figure="occlusion.leak_before"
     ),
-    "onset_dated": Words(
+    "stops_together": Words(
+        "what stopped with the leak",
+        _yes("breath_stops_with_leak", "pressure_stops_with_leak"),
+        "either of",
+        "breath in traces, pressure",
+        "",
+        "flow_stopped.sudden_within, clamp.stop_within",
+    ),
+    "breath_seen_to_stop": Words(
         "running minutes from last breath to first absence",
         pl.col("stop_runs"),
         "at most",
         figure="flow_stopped.sudden_within",
-    ),
-    "breath_stops_with_leak": Words(
-        "absence of breath first seen, minutes after the leak stopped",
-        pl.col("absence") - pl.col("start_row"),
-        "inside the stop, not before minus",
-        figure="clamp.stop_within",
     ),
 }
 
@@ -154,23 +167,25 @@ RETURN = {
     "leak_returns": Words(
         "median leak when it comes back", pl.col("leak_after"), ">", figure="occlusion.leak_before"
     ),
-    "breath_returns_with_leak": Words(
-        "running minutes from last absence to breath again",
-        pl.col("return_runs"),
-        "at most",
-        figure="flow_stopped.sudden_within",
+    "returns_together": Words(
+        "what returned with the leak",
+        _yes("breath_returns_with_leak", "pressure_returns_with_leak"),
+        "either of",
+        "breath in traces, pressure",
+        "",
+        "flow_stopped.sudden_within, clamp.stop_within",
     ),
     "in_time": Words(
         "minutes until the leak is back",
-        pl.col("return_row") - pl.col("start_row"),
+        pl.col("return_row") - pl.col("from_row"),
         "at most",
         figure="clamp.return_within",
     ),
     "not_returned": Words(
-        "came back together in time",
-        _yes("leak_returns", "breath_returns_with_leak", "in_time"),
-        "is not",
-        "all three",
+        "leak and breath came back together in time",
+        pl.when(pl.col("kind") == PeriodKind.CLAMPED.value).then(pl.lit("yes")).otherwise(pl.lit("no")),
+        "is",
+        "no",
         "",
     ),
 }
@@ -183,7 +198,9 @@ DRY = {
         "yes",
         "",
     ),
-    "no_leak": Words("most leak around it", pl.col("leak_most"), "at most", figure="occlusion.leak_most"),
+    "no_leak": Words(
+        "most leak while breath was away", pl.col("leak_most"), "at most", figure="occlusion.leak_most"
+    ),
     "unbroken": Words("holes and clock steps inside", pl.col("breaks_inside"), "is", "0", ""),
     "stop_dated": Words(
         "running minutes from last breath to first absence",
@@ -209,16 +226,32 @@ STILLNESS = {
     "leaked_before": Words(
         "median leak just before", pl.col("leak_before"), ">", figure="occlusion.leak_before"
     ),
+    "leak_lasted": Words(
+        "share of the hour's leak still there just before",
+        (pl.col("leak_before") / pl.col("leak_earlier")).round(2),
+        "at least",
+        figure="flow_stopped.leak_kept",
+    ),
     "moved_before": Words(
-        "median max − min just before", pl.col("range_before"), "at least", figure="trace.least_swing"
+        "median max − min just before",
+        pl.col("range_before"),
+        "at least",
+        pl.col("moved_least_cmh2o"),
+        "cm[H2O]",
+        "trace.least_swing",
     ),
     "goes_still": Words(
-        "median max − min just after", pl.col("range_after"), "at most", figure="envelope.floor"
+        "median max − min just after",
+        pl.col("range_after"),
+        "<",
+        pl.col("absent_below_cmh2o"),
+        "cm[H2O]",
+        "trace.least_swing",
     ),
 }
 
 OFF = {
     "not_clamped": _no("clamped"),
     "observed": Words("the log has the minute", pl.col("observed"), "is", "yes", ""),
-    "not_suspected": _no("occlusion_suspected"),
+    "unexplained": Words("a suspected occlusion explains it", pl.col("stop_explained"), "is", "no", ""),
 }

@@ -6,14 +6,10 @@ from collections.abc import Mapping
 
 import polars as pl
 
-from pipeline.course.clamp import (
-    dry_clauses,
-    judge_dry_clamps,
-    judge_stops,
-    return_clauses,
-    stop_clauses,
-)
-from pipeline.course.occlusion import judge_occlusions, probable_clauses, still_clauses, suspicion_clauses
+from pipeline.course.clamp import judge_stops, return_clauses, stop_clauses
+from pipeline.course.dry_clamp import dry_clauses, judge_dry_clamps
+from pipeline.course.occlusion import judge_occlusions, probable_clauses, suspicion_clauses
+from pipeline.course.still_stretch import still_clauses
 from pipeline.course.stillness import find_stillness, judge_stillness, stillness_clauses
 from pipeline.definitions import Definitions
 from pipeline.explain.answer import Answer, Clause, FlagAnswer, Way
@@ -43,7 +39,9 @@ def explain_stretches(
 
 
 def _occlusion(marked: pl.DataFrame, row: int, noted: pl.DataFrame, d: Definitions) -> FlagAnswer:
-    judged = judge_occlusions(marked, d.occlusion, d.clamp, d.envelope.floor)
+    # Suspicions rest on the stops of flow as they were before a suspicion explained some of them.
+    before = marked.with_columns(flow_stopped="flow_stopped_at_first")
+    judged = judge_occlusions(before, d.occlusion, d.clamp)
     clauses = suspicion_clauses()
     near = _nearest(judged, row, pl.all_horizontal(c.fill_null(False) for c in clauses.values()))
     minute = told("minute", "whether this minute counts", marked, row, still_clauses(d.occlusion), STILL, d)
@@ -89,10 +87,9 @@ def _flow_stopped(marked: pl.DataFrame, row: int, d: Definitions) -> FlagAnswer:
     handled = _judged(
         "handled", "both stop after handling", marked, row, stops, near, clauses, STOP | RETURN, d
     )
-    arguments = (d.clamp, d.occlusion, d.envelope, d.trace.least_swing)
-    lasting = find_stillness(marked, *arguments).select("from_row", "to_row")
-    still = judge_stillness(marked, *arguments).join(
-        lasting, on="from_row", how="left", maintain_order="left"
+    lasting = find_stillness(marked, d.clamp, d.flow_stopped, d.occlusion, d.envelope)
+    still = judge_stillness(marked, d.clamp, d.flow_stopped, d.occlusion).join(
+        lasting.select("from_row", "to_row"), on="from_row", how="left", maintain_order="left"
     )
     near_still = _nearest(
         still, row, pl.all_horizontal(c.fill_null(False) for c in stillness_clauses().values())
@@ -111,7 +108,7 @@ def _flow_stopped(marked: pl.DataFrame, row: int, d: Definitions) -> FlagAnswer:
     alone = {
         "not_clamped": ~pl.col("clamped"),
         "observed": ~pl.col("no_data"),
-        "not_suspected": ~pl.col("occlusion_suspected"),
+        "unexplained": ~pl.col("stop_explained"),
     }
     stands = told("alone", "nothing says more", marked, row, alone, OFF, d)
     return FlagAnswer(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.course.envelope import envelope_absent_clauses, envelope_present_clauses
 from pipeline.course.periods import tidaling_findings
 from pipeline.definitions import Definitions
 from pipeline.explain.answer import FlagAnswer, Way
@@ -14,6 +15,29 @@ _VERDICTS = {
     PeriodKind.TIDALING_PRESENT: Verdict.PRESENT,
     PeriodKind.TIDALING_ABSENT: Verdict.ABSENT,
     PeriodKind.TIDALING_INDETERMINATE: Verdict.INDETERMINATE,
+}
+
+_ENVELOPE = {
+    "moves": Words(
+        "low quantile of max − min",
+        pl.col("envelope_low_cmh2o"),
+        "at least",
+        pl.col("moved_least_cmh2o"),
+        "cm[H2O]",
+        "trace.least_swing",
+    ),
+    "no_leak": Words("median leak", pl.col("envelope_leak_ml_min"), "at most", figure="leak.on_above"),
+    "not_carried": Words(
+        "minutes in which the tilt changes", pl.col("envelope_carried"), "<", figure="envelope.carried"
+    ),
+    "still": Words(
+        "high quantile of max − min",
+        pl.col("envelope_high_cmh2o"),
+        "<",
+        pl.col("absent_below_cmh2o"),
+        "cm[H2O]",
+        "trace.least_swing",
+    ),
 }
 
 
@@ -68,40 +92,9 @@ def _made_of(marked: pl.DataFrame, row: int, verdict: Verdict, d: Definitions) -
 
 def _envelope(marked: pl.DataFrame, row: int, verdict: Verdict, d: Definitions) -> list[Way]:
     says = f"max − min over the {d.envelope.window} min around, without a trace"
+    clauses: dict[str, pl.Expr] = {}
     if verdict is Verdict.PRESENT:
-        clauses = {
-            "low": pl.col("envelope_low_cmh2o") >= pl.col("moved_least_cmh2o"),
-            "no_leak": pl.col("envelope_leak_ml_min") <= d.leak.on_above,
-            "not_carried": pl.col("envelope_carried") < d.envelope.carried,
-        }
-        words = {
-            "low": Words(
-                "low quantile of max − min",
-                pl.col("envelope_low_cmh2o"),
-                "at least",
-                pl.col("moved_least_cmh2o"),
-                "cm[H2O]",
-                "trace.least_swing",
-            ),
-            "no_leak": Words(
-                "median leak", pl.col("envelope_leak_ml_min"), "at most", figure="leak.on_above"
-            ),
-            "not_carried": Words(
-                "tilted minutes", pl.col("envelope_carried"), "<", figure="envelope.carried"
-            ),
-        }
-        return [told("envelope", says, marked, row, clauses, words, d)]
+        clauses = envelope_present_clauses(d)
     if verdict is Verdict.ABSENT:
-        clauses = {"high": pl.col("envelope_high_cmh2o") < pl.col("absent_below_cmh2o")}
-        words = {
-            "high": Words(
-                "high quantile of max − min",
-                pl.col("envelope_high_cmh2o"),
-                "<",
-                pl.col("absent_below_cmh2o"),
-                "cm[H2O]",
-                "trace.least_swing",
-            )
-        }
-        return [told("envelope", says, marked, row, clauses, words, d)]
-    return []
+        clauses = envelope_absent_clauses()
+    return [told("envelope", says, marked, row, clauses, _ENVELOPE, d)] if clauses else []

@@ -60,22 +60,24 @@ def told(
 
     They are evaluated on the whole frame, as the flag is, and the row is taken from the result: what a
     single row gives may differ in the last digit.
-
-    Raises
-    ------
-    KeyError
-        When a clause has no words: each must.
     """
     columns: dict[str, pl.Expr] = {}
     for name_, holds in clauses.items():
         columns[f"{name_}|holds"] = holds
-        of = words[name_]
+        of = _words(name_, words)
         if of.value is not None:
             columns[f"{name_}|value"] = of.value
         if isinstance(of.limit, pl.Expr):
             columns[f"{name_}|limit"] = of.limit
     found = frame.select(**columns).row(row, named=True)
-    return Way(name, says, tuple(_clause(name_, words[name_], found, definitions) for name_ in clauses))
+    return Way(
+        name, says, tuple(_clause(name_, _words(name_, words), found, definitions) for name_ in clauses)
+    )
+
+
+def _words(name: str, words: Mapping[str, Words]) -> Words:
+    """Its words; a clause that has none yet is told by its name."""
+    return words.get(name) or Words(name.replace("_", " "))
 
 
 def _clause(name: str, words: Words, found: Mapping[str, Value], definitions: Definitions) -> Clause:
