@@ -13,6 +13,8 @@ Written from the literature named here and without sight of the detector or of i
 | passive expiration | exponential, time constant 15–35 % of the expiration | textbook mechanics, from memory; the figure is our judgement |
 | pause after expiration | 15–45 % of the expiration | our judgement |
 | sighs | one breath 2–3 times as deep, 1 minute in 6 | about ten an hour, from memory |
+| apnoea | no breath for 10–20 s, once | 10 s or more by the definition of sleep medicine, from memory |
+| waxing and waning | depth rising and falling over 40–60 s | periodic (Cheyne–Stokes) breathing, from memory |
 | `neurokit` | neurokit2's `rsp_simulate`, its curve after Noto et al., Chem Senses 2018;43:583, stretched to the rate | |
 | `recorded` | stretches of the two recordings in `tests/support/recordings.py`, at 0.6–1.8 times their pace, breaths beyond doubt only | |
 """
@@ -58,6 +60,8 @@ def breathe(
     cv_time: float,
     cv_depth: float,
     sigh: float = 0.0,
+    apnoea: float = 0.0,
+    waxing: float = 0.0,
 ) -> Breathing:
     """
     Breathing through an open tube: pressure falls with each inspiration.
@@ -76,6 +80,9 @@ def breathe(
         Coefficients of variation of intervals and depths; a simulated or recorded curve keeps its own.
     sigh
         Chance that one breath is a sigh.
+    apnoea, waxing
+        Seconds without breath, once; seconds from one deepest breath to the next; 0: none. A simulated or
+        recorded curve knows neither.
 
     Returns
     -------
@@ -91,7 +98,12 @@ def breathe(
         one = int(rng.integers(len(depths)))
         depths[one] *= rng.uniform(2, 3)
         lengths[one] *= 1.4
-    starts = np.concatenate([[0.0], np.cumsum(lengths)[:-1]]) - rng.uniform(0.5, 1.5) * lengths[0]
+    waits = lengths.copy()
+    if apnoea:
+        waits[int(rng.uniform(0.2, 0.6) * times[-1] * rate / 60)] += apnoea
+    starts = np.concatenate([[0.0], np.cumsum(waits)[:-1]]) - rng.uniform(0.5, 1.5) * lengths[0]
+    if waxing:
+        depths *= np.maximum(0.5 + 0.5 * np.cos(2 * np.pi * (starts / waxing + rng.uniform(0, 1))), 0.02)
     which = np.clip(np.searchsorted(starts, times, side="right") - 1, 0, len(starts) - 1)
     phase = np.clip((times - starts[which]) / lengths[which], 0, 1)
     curve = _ventilator(rng, phase) if shape == "ventilator" else -_breath(rng, shape, phase)

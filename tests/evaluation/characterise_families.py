@@ -68,6 +68,12 @@ RECORDED = (
     replace(CLEAN, name="recorded, quiet", shapes=("recorded_peakdet",)),
     replace(CLEAN, name="recorded, at a task", shapes=("recorded_systole",)),
 )
+OWN_CURVES = ("raised_cosine", "exponential", "paused")
+UNEVEN = (
+    replace(CLEAN, name="apnoea", apnoea=(10, 20), shapes=OWN_CURVES),
+    replace(CLEAN, name="waxing and waning", waxing=(40, 60), shapes=OWN_CURVES),
+    replace(CLEAN, name="child", rate=(36, 46), ward_rates=False),
+)
 PARTLY = Recipe("partly blocked", swing=(0.15, 0.45))
 
 SWEEP = Recipe("sweep", swing=(4, 4), rate=(15, 15), shapes=SHAPES, drift=(0, 0.5), inverted=0.1)

@@ -25,6 +25,7 @@ from tests.evaluation.characterise_families import (
     RECORDED,
     STRUCTURED_NULLS,
     SWEEP,
+    UNEVEN,
     VENTILATED,
 )
 from tests.evaluation.characterise_score import judged
@@ -105,7 +106,7 @@ def families(run: Run) -> pl.DataFrame:
         "structured null": (r for r in STRUCTURED_NULLS if r not in HARD_NULLS),
         "fault": FAULTS,
         "fault, none": (r.without_breath() for r in FAULTS),
-        "other": (INVERTED, VENTILATED, *RECORDED, PARTLY),
+        "other": (INVERTED, VENTILATED, *UNEVEN, *RECORDED, PARTLY),
     }
     return run_cells(
         Cell(recipe, run.family, run.seed, {"group": group})

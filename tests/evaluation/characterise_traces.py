@@ -54,6 +54,8 @@ class Recipe:
     cv_time: Span = (0.05, 0.20)
     cv_depth: Span = (0.10, 0.33)
     sigh: float = 1 / 6  # chance of one deep breath
+    apnoea: Span = NONE  # s
+    waxing: Span = NONE  # s from one deepest breath to the next
     inverted: float = 0.1  # chance that pressure rises with inspiration
     noises: tuple[str, ...] = NOISES
     noise: Span = (0.02, 0.06)  # cm[H2O], standard deviation
@@ -114,6 +116,8 @@ def _trace(
         cv_time=0.005 if shape == "ventilator" else rng.uniform(*recipe.cv_time),
         cv_depth=0.01 if shape == "ventilator" else rng.uniform(*recipe.cv_depth),
         sigh=0.0 if shape == "ventilator" else recipe.sigh,
+        apnoea=_log(rng, recipe.apnoea),
+        waxing=_log(rng, recipe.waxing),
     )
     calm = _held(times, episodes)
     turned = -1 if shape != "ventilator" and rng.random() < recipe.inverted else 1
@@ -126,7 +130,7 @@ def _trace(
         "seed": seed,
         "shape": shape if swing else "none",
         "breathing": bool(swing),
-        "swing": swing or None,
+        "swing": (swing or None) if not recipe.waxing[1] else None,  # waxing leaves no typical depth
         **_breaths_seen(breath, episodes, float(times[-1]), bool(swing)),
         "artefact_share": float(within(times, episodes + moves).mean()),
         "missing_share": missing,
