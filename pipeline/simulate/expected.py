@@ -9,6 +9,7 @@ import polars as pl
 
 from pipeline.simulate.registry import RegistryDrain
 from pipeline.simulate.therapy import Therapy
+from schemas.errors import CallError
 from schemas.vocabulary import OutcomeReason, ProlongedLeak
 
 INSTANT = pl.Datetime("us", "UTC")
@@ -97,11 +98,19 @@ def _origin(lived: Therapy, row: RegistryDrain | None) -> datetime:
 def _prolonged(lived: Therapy, origin: datetime) -> bool:
     """A leak that spans the threshold, or at least so much of it after the threshold."""
     rules = lived.definitions.prolonged_leak[0]
-    threshold = origin + timedelta(hours=rules.threshold)
+    threshold = origin + _threshold(lived)
     leaking = lived.truth.filter("leaking")["minute"]
     after = leaking.filter(leaking > threshold)
     spans = bool((leaking < threshold).any()) and bool((leaking == threshold).any()) and len(after) > 0
     return spans or len(after) >= rules.leak_after * 60
+
+
+def _threshold(lived: Therapy) -> timedelta:
+    """Of the published definition; the truth is told for one that counts hours only."""
+    hours = lived.definitions.prolonged_leak[0].threshold
+    if hours is None:
+        raise CallError("simulate: the first [[prolonged_leak]] has no threshold in hours; give it one.")
+    return timedelta(hours=hours)
 
 
 def _knowable(
@@ -117,7 +126,7 @@ def _knowable(
         if reason == "planned":
             return ProlongedLeak.UNKNOWN, OutcomeReason.REMOVED_LEAKING
         return ProlongedLeak.UNKNOWN, known.get(reason or "", OutcomeReason.LOG_ENDS_LEAKING)
-    if reason == "planned" or lived.end > origin + timedelta(hours=rules.threshold + rules.removal_window):
+    if reason == "planned" or lived.end > origin + _threshold(lived) + timedelta(hours=rules.removal_window):
         return ProlongedLeak.NO, None
     if reason in (None, "", "other"):
         return ProlongedLeak.NO, OutcomeReason.REMOVAL_PRESUMED

@@ -45,6 +45,8 @@ def drain_fluid(plan: Plan, blocked: Flags, rng: np.random.Generator) -> Fluid:
     """
     inflow = _inflow(plan, rng)
     _gather_behind_occlusions(plan, inflow, rng)
+    for surge, ml_h in plan.surges:
+        inflow[surge.start : surge.end] += ml_h / 60
     for clot in plan.clots:
         inflow[clot.start : clot.end] *= 0.3
     shut = blocked.copy()

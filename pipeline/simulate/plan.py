@@ -81,6 +81,8 @@ class Plan:
         A clot lets little through: swing and fluid are damped, nothing is shut.
     large_leaks
         (stretch, mL/min): the lung itself leaks so much that the pump cannot hold the suction.
+    surges
+        (stretch, mL/h): so much more fluid comes.
     cough_storms
         More than every other minute has a cough.
     rechecks
@@ -136,6 +138,7 @@ class Plan:
     kinks: tuple[Stretch, ...] = ()
     clots: tuple[Stretch, ...] = ()
     large_leaks: tuple[tuple[Stretch, float], ...] = ()
+    surges: tuple[tuple[Stretch, float], ...] = ()
     cough_storms: tuple[Stretch, ...] = ()
     rechecks: tuple[int, ...] = ()
     early_changes: tuple[int, ...] = ()

@@ -185,6 +185,15 @@ def _canisters(rng: np.random.Generator, plan: Plan, hour: int) -> Plan:
     )
 
 
+def _bleeds(rng: np.random.Generator, plan: Plan, hour: int) -> Plan:
+    """A bleed of 100 to 600 mL/h for one to five hours, or an effusion that empties in the first hour."""
+    stretches = _apart(rng, int(rng.integers(1, 3)), plan.minutes, HOUR, 5 * HOUR)
+    surges = tuple((s, float(rng.uniform(100, 600))) for s in stretches)
+    if rng.random() < 0.4:
+        surges = ((Stretch(5, 50), float(rng.uniform(1000, 2600))), *surges)
+    return replace(plan, surges=surges, canister_ml=int(rng.choice([800, 2000])))
+
+
 def _holes(rng: np.random.Generator, plan: Plan, hour: int) -> Plan:
     """Switched off, or rows lost, for one to ten hours."""
     holes = _apart(rng, int(rng.integers(2, 5)), plan.minutes, HOUR, 10 * HOUR)
@@ -262,6 +271,7 @@ SCENARIOS: dict[str, Callable[[np.random.Generator, Plan, int], Plan]] = {
     "transport": _transport,
     "rechecks": _rechecks,
     "canisters": _canisters,
+    "bleeds": _bleeds,
     "holes": _holes,
     "returns": _returns,
     "cough_storms": _cough_storms,

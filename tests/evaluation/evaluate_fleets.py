@@ -32,6 +32,8 @@ from schemas.lake import EVIDENCE, LOAD_FILE, RESOLVED, USE_TABLE
 _DAYS = 54
 # Traces are large: so many devices' are held at once.
 _DEVICES_AT_ONCE = 3
+# Notes that decide a finding; the log alone is to be judged.
+_DECIDING = ("clamp_trial", "confirmed_occlusion", "refuted")
 
 
 FLAGS = (
@@ -75,7 +77,8 @@ class Beside:
     ----------
     minutes
         One row a true minute that the ledger has, in its order: `use_id`, `minute` as the ledger puts
-        it, the course's columns, the grades of three flags (`line_open_grade` …), each flag as a column, `drain_output_ml` (since the
+        it, the course's columns, the grades of three flags (`line_open_grade` …), each flag as a column, `clamped_noted`
+        (clamped when what staff noted is heeded), `drain_output_ml` (since the
         drain began; null outside the drain), and the truth as `true_…` with `true_minute`.
     logged
         One row a true minute that the device wrote and did not lose: `through`, whether the ledger has
@@ -131,23 +134,23 @@ def _one_fleet(made: Simulation, evidence_kind: str, definitions: Definitions) -
     resolved, uses, evidence = (pl.concat(frames) for frames in zip(*_uses(made, definitions), strict=True))
     registry = pl.concat([read_registry(path.read_bytes()).rows for path in made.registries])
     notes = pl.concat([read_annotations(path.read_bytes()).rows for path in made.annotations])
-    course = course_of(
-        resolved,
-        uses,
-        evidence,
-        cuts_of(uses, registry),
-        use_annotations(uses, registry, notes),
-        definitions,
+    cuts, noted = cuts_of(uses, registry), use_annotations(uses, registry, notes)
+    # What staff noted would decide the very findings that are to be judged here.
+    unaided = noted.filter(~pl.col("kind").is_in(_DECIDING))
+    course = course_of(resolved, uses, evidence, cuts, unaided, definitions)
+    aided = course_of(resolved, uses, evidence, cuts, noted, definitions).minutes.select(
+        "use_id", "minute", clamped_noted=pl.col("flags").list.contains("clamped")
     )
     claims = claim(uses, registry, b"a secret of the evaluation", notes)
     tables = summarise(
         claims,
         uses,
         course.minutes,
+        evidence,
         course.periods,
         course.alerts,
         course.canisters,
-        notes,
+        notes.filter(~pl.col("kind").is_in(_DECIDING)),
         definitions,
         load_rules(),
     )
@@ -156,6 +159,7 @@ def _one_fleet(made: Simulation, evidence_kind: str, definitions: Definitions) -
         logged.filter("through")
         .join(course.minutes.drop("site", "device", "session"), on=["use_id", "minute"], how="left")
         .pipe(_with_grades, course.periods)
+        .join(aided, on=["use_id", "minute"], how="left")
         .sort("use_id", "minute")
     )
     drains = _drains(made, tables.drain, tables.drain_use, claims.drains, evidence_kind)
