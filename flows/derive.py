@@ -26,6 +26,7 @@ from pipeline.provenance import code_digest, digest_of_texts, digest_rows
 from pipeline.store import Home
 from schemas.derivation import MADE, MADE_PARTS
 from schemas.lake import (
+    BEDSIDE,
     COURSE,
     EVIDENCE,
     LOAD_FILE,
@@ -64,6 +65,7 @@ DRAIN_TABLES: tuple[Table, ...] = (
     READINESS,
     DRAIN_USE,
 )
+DRAIN_STAGE: tuple[Table, ...] = (*DRAIN_TABLES, BEDSIDE)  # the last is not published
 
 _DEVICE_OWNER = pl.format("{}:{}", "site", "device")
 _EMPTY = digest_of_texts([])
@@ -254,6 +256,7 @@ def compute_drains(
         some,
         uses.sort("use_id"),
         of_uses(COURSE),
+        of_uses(EVIDENCE),
         of_uses(USE_PERIOD),
         of_uses(USE_ALERT),
         of_uses(USE_CANISTER),
@@ -261,8 +264,8 @@ def compute_drains(
         definitions,
         load_rules() if rules is None else rules,
     )
-    frames = {table.name: getattr(tables, table.name) for table in DRAIN_TABLES}
-    _put(home, stale, owners, DRAIN_TABLES, frames, pl.col("drain_id"))
+    frames = {table.name: getattr(tables, table.name) for table in DRAIN_STAGE}
+    _put(home, stale, owners, DRAIN_STAGE, frames, pl.col("drain_id"))
     return len(owners)
 
 
@@ -271,7 +274,7 @@ def drop_gone(home: Home, stale: Stale) -> None:
     if not stale.gone:
         return
     forget_made(home, stale.stage, stale.gone)
-    for table in DEVICE_TABLES if stale.stage == "device" else DRAIN_TABLES:
+    for table in DEVICE_TABLES if stale.stage == "device" else DRAIN_STAGE:
         home.lake.remove(table, "owner", stale.gone)
 
 

@@ -228,6 +228,30 @@ USE_TABLE = Table(
     key=("use_id",),
 )
 
+BEDSIDE = Table(
+    "bedside",
+    "One row an observed minute of a drain as a removal rule may look at it: nothing rests on later minutes, "
+    "but the last column.",
+    (
+        Column("drain_id", TEXT, "Pseudonym of the drain.", nullable=False),
+        Column("minute", INSTANT, "Start of the minute, UTC.", nullable=False),
+        Column("leak_ml_min", REAL, "The leak as read; null where a rule's clock does not run.", "mL/min"),
+        Column(
+            "stopped_so_far",
+            COUNT,
+            "Minutes so far not running, or with the line suspected shut, open or blocked.",
+            "min",
+            nullable=False,
+        ),
+        Column("output_so_far", WHOLE, "Fluid since the drain began, in steps of the volume resolution."),
+        Column("read_at", INSTANT, "When the volume was last read."),
+        Column("breathed_at", INSTANT, "When tidaling was last seen."),
+        Column("breathed_basis", TEXT, "What that rested on.", words=words_of(TidalingBasis)),
+        Column("leak_median_ml_min", REAL, "m(t) where assessable, looking back.", "mL/min"),
+    ),
+    key=("drain_id", "minute"),
+)
+
 QUALITY_DAY = Table(
     "quality_day",
     "One row a device and local day: how much of what should be there is.",

@@ -294,6 +294,14 @@ READINESS = Table(
         Column(
             "leak_returned_within_24h", FLAG, "Whether the leak came back; null: not watched long enough."
         ),
+        Column(
+            "watched_24h_share",
+            REAL,
+            "Share of the 24 h after ready_at in which the leak could be told; null: never ready.",
+            "1",
+            least=0,
+            most=1,
+        ),
     ),
     key=("drain_id", "rule"),
 )

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.cohort.bedside import bedside_minutes
 from pipeline.cohort.claims import Claims
 from pipeline.cohort.fluid import stretch_outputs, with_drain_output
-from pipeline.cohort.holding import whole_minute
+from pipeline.cohort.holding import touches, whole_minute
 from pipeline.cohort.minutes import drain_minutes
 from pipeline.cohort.origin import with_origin
 from pipeline.cohort.outcomes import judge
@@ -37,6 +38,7 @@ class DrainTables:
     alert: pl.DataFrame
     canister: pl.DataFrame
     readiness: pl.DataFrame
+    bedside: pl.DataFrame
     drain_use: pl.DataFrame
 
 
@@ -44,6 +46,7 @@ def summarise(
     claims: Claims,
     uses: pl.DataFrame,
     course: pl.DataFrame,
+    evidence: pl.DataFrame,
     periods: pl.DataFrame,
     alerts: pl.DataFrame,
     canisters: pl.DataFrame,
@@ -61,12 +64,12 @@ def summarise(
     ----------
     claims
         From `claim`, with `Claims.only` for some drains.
-    uses, course, periods, alerts, canisters
-        USE_TABLE, COURSE, USE_PERIOD, USE_ALERT and USE_CANISTER rows of the uses in the claims, each use
-        whole: the part before a drain's stretch says where its fluid starts. Others are left out.
+    uses, course, evidence, periods, alerts, canisters
+        USE_TABLE, COURSE, EVIDENCE, USE_PERIOD, USE_ALERT and USE_CANISTER rows of the uses in the claims,
+        each use whole: the part before a drain's stretch says where its fluid starts. Others are left out.
     annotations
-        ANNOTATION rows that stand. The course has already decided by them what the log could not; none of
-        the tables made here needs more from them.
+        ANNOTATION rows that stand. The course has already decided by them what the log could not; removal
+        rules heed them as well.
     rules
         From `load_rules`.
     """
@@ -80,6 +83,9 @@ def summarise(
 
     outcomes = judge(minutes, drains, lambda by: clock_doubt(claims.drain_use, course, by), definitions)
     drains = outcomes.drains.join(first_output(minutes, drains, definitions), on=_ID, how="left")
+    bedside = bedside_minutes(
+        claims.drain_use, course, evidence, uses, _notes(claims, annotations), definitions
+    )
     return DrainTables(
         drain=_table(DRAIN, drains),
         drain_outcome=outcomes.drain_outcome,
@@ -87,7 +93,8 @@ def summarise(
         period=_table(PERIOD, drain_periods(claims.drain_use, periods, outcomes.leaks, minutes, drains)),
         alert=_table(ALERT, own_alerts),
         canister=_table(CANISTER, own_canisters),
-        readiness=_table(READINESS, readiness(minutes, drains, definitions, rules)),
+        readiness=_table(READINESS, readiness(bedside, drains, definitions, rules)),
+        bedside=bedside,
         drain_use=_table(DRAIN_USE, stretches),
     )
 
@@ -143,6 +150,24 @@ def _drains(
             )
         )
         .sort(_ID)
+    )
+
+
+def _notes(claims: Claims, annotations: pl.DataFrame) -> pl.DataFrame:
+    """The annotations of these drains on the stretches of uses that served them, none of other drains."""
+    ended = pl.col("ended_at")
+    return (
+        annotations.join(claims.drains.select("site", "drain_key", _ID), on=["site", "drain_key"])
+        .join(claims.drain_use, on=_ID)
+        .filter(touches())
+        .select(
+            "use_id",
+            started_at=pl.max_horizontal("started_at", "from_at"),
+            ended_at=pl.when(ended.is_not_null()).then(pl.min_horizontal(ended, "until_at")),
+            kind="kind",
+        )
+        .unique()
+        .sort("use_id", "started_at", "kind", "ended_at")
     )
 
 

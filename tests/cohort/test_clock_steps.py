@@ -11,7 +11,7 @@ import pytest
 
 from pipeline.cohort import claim, summarise
 from pipeline.definitions import Definitions
-from schemas.lake import USE_ALERT, USE_CANISTER, USE_PERIOD
+from schemas.lake import EVIDENCE, USE_ALERT, USE_CANISTER, USE_PERIOD
 from schemas.registry import ANNOTATION, REGISTRY_DRAIN
 
 HOUR = 60
@@ -32,7 +32,7 @@ def published(
         uses = uses_of(row)
         claims = claim(uses, REGISTRY_DRAIN.empty(), bytes(32))
         told = summarise(
-            claims, uses, course_of_use(row, leak, **course), USE_PERIOD.empty(), USE_ALERT.empty(),
+            claims, uses, course_of_use(row, leak, **course), EVIDENCE.empty(), USE_PERIOD.empty(), USE_ALERT.empty(),
             USE_CANISTER.empty(), ANNOTATION.empty(), definitions, (),
         )  # fmt: skip
         return told.drain.select("prolonged_leak", "prolonged_leak_reason").row(0)

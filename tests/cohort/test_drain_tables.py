@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 from pipeline.cohort import DrainTables, claim, load_rules, summarise
-from schemas.lake import USE_ALERT, USE_CANISTER, USE_PERIOD
+from schemas.lake import EVIDENCE, USE_ALERT, USE_CANISTER, USE_PERIOD
 from schemas.published import ALERT, CANISTER, DRAIN, DRAIN_DAY, DRAIN_USE, PERIOD, READINESS
 from schemas.registry import ANNOTATION
 from schemas.table import Table
@@ -44,6 +44,7 @@ def tables(definitions, rows_of) -> Callable[..., DrainTables]:
             claims if only is None else claims.only(only),
             uses,
             pl.concat(courses),
+            EVIDENCE.empty(),
             rows_of(USE_PERIOD, periods or []),
             rows_of(USE_ALERT, alerts or []),
             rows_of(USE_CANISTER, canisters or []),

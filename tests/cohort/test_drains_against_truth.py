@@ -40,10 +40,11 @@ def drains(tmp_path_factory: pytest.TempPathFactory) -> pl.DataFrame:
         LOAD_FILE.conform(files),
         definitions,
     )
+    evidence = evidence_of(resolved.minutes, definitions)
     course = course_of(
         resolved.minutes,
         resolved.uses,
-        evidence_of(resolved.minutes, definitions),
+        evidence,
         cuts_of(resolved.uses, registry),
         use_annotations(resolved.uses, registry, annotations),
         definitions,
@@ -53,6 +54,7 @@ def drains(tmp_path_factory: pytest.TempPathFactory) -> pl.DataFrame:
         claims,
         resolved.uses,
         course.minutes,
+        evidence,
         course.periods,
         course.alerts,
         course.canisters,

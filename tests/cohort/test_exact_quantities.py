@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from pipeline.cohort import claim, summarise
 from pipeline.cohort.quantities import hours, in_units
 from pipeline.definitions import Definitions
-from schemas.lake import USE_ALERT, USE_CANISTER, USE_PERIOD
+from schemas.lake import EVIDENCE, USE_ALERT, USE_CANISTER, USE_PERIOD
 from schemas.registry import ANNOTATION, REGISTRY_DRAIN
 
 STEPS = st.integers(-(10**9), 10**9)
@@ -69,7 +69,7 @@ def test_three_drains_together_and_one_by_one_are_equal_to_the_last_bit(
 
     def tables(drain_ids: list[str]) -> tuple[pl.DataFrame, pl.DataFrame]:
         told = summarise(
-            claims.only(drain_ids), uses, course, USE_PERIOD.empty(), USE_ALERT.empty(), USE_CANISTER.empty(),
+            claims.only(drain_ids), uses, course, EVIDENCE.empty(), USE_PERIOD.empty(), USE_ALERT.empty(), USE_CANISTER.empty(),
             ANNOTATION.empty(), definitions, (),
         )  # fmt: skip
         return told.drain, told.drain_day
