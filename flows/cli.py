@@ -312,6 +312,47 @@ def verify(
 
 
 @app.command
+def sample(
+    *,
+    strips: Annotated[int, Parameter(help="How many strips.")],
+    seed: Annotated[int, Parameter(help="The same seed draws the same strips.")] = 1,
+    out: Annotated[Path, Parameter(help="Folder to write; must be new or empty.")],
+    home: HomeDir,
+    json_: Json = False,
+) -> int:
+    """Draw blinded strips for two human readers, with score sheets."""
+    from flows.meter import Meter
+    from flows.sample import run_sample
+    from flows.show import show_json
+
+    with Meter() as progress:
+        drawn = run_sample(_home(home), strips, seed, out, progress)
+    if json_:
+        show_json({"sample": drawn.sample, "strips": drawn.strips, "strata": dict(drawn.strata)})
+        return DONE
+    print(f"{drawn.strips} strips in {out} (sample {drawn.sample}); the answer key stays in the home")
+    print("  " + ", ".join(f"{stratum} {count}" for stratum, count in drawn.strata.items()))
+    return DONE
+
+
+@app.command
+def score(sheet1: Path, sheet2: Path, /, *, home: HomeDir, json_: Json = False) -> int:
+    """Say how far two readers agree, and how the pipeline does beside them.
+
+    Parameters
+    ----------
+    sheet1
+        A filled-in score sheet of a sample.
+    sheet2
+        That of the other reader.
+    """
+    from flows.score import run_score, show_score
+
+    show_score(run_score(_home(home), sheet1, sheet2), as_json=json_)
+    return DONE
+
+
+@app.command
 def rebuild(*, home: HomeDir, json_: Json = False) -> int:
     """Make everything derived again from the raw files."""
     from flows.load import run_rebuild

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import polars as pl
@@ -138,13 +138,34 @@ def _source(home: Home, definitions: Definitions, rules: Sequence[RemovalRule]) 
 
 
 def _hours(home: Home, drains: pl.DataFrame, spans: pl.DataFrame, definitions: Definitions) -> pl.DataFrame:
-    """DRAIN_HOUR of these drains, some at once: a year's minutes do not fit into memory together."""
+    """DRAIN_HOUR of these drains."""
+    made = [DRAIN_HOUR.empty()]
+    for stretches, course in courses(home, drains, spans):
+        minutes = drain_minutes(stretches, course)
+        outputs = stretch_outputs(stretches, minutes, course, definitions)
+        minutes = with_drain_output(minutes, outputs, definitions.resolution)
+        made.append(drain_hours(minutes, course, drains, definitions))
+    return pl.concat(made).sort(DRAIN_HOUR.key)
+
+
+def courses(
+    home: Home, drains: pl.DataFrame, spans: pl.DataFrame
+) -> Iterator[tuple[pl.DataFrame, pl.DataFrame]]:
+    """
+    The stretches of some drains at once and the COURSE of their uses: a year's minutes do not fit together.
+
+    Parameters
+    ----------
+    drains
+        `drain_id`: whose.
+    spans
+        DRAIN_USE.
+    """
     uses = home.lake.scan(USE_TABLE).select("use_id", owner=pl.format("{}:{}", "site", "device")).collect()
     mine = spans.join(drains, on="drain_id", how="semi").join(uses, on="use_id").sort("drain_id", "use_id")
     weights = mine.group_by("drain_id").agg(
         w=(pl.col("until_at") - pl.col("from_at")).dt.total_minutes().sum()
     )
-    made = [DRAIN_HOUR.empty()]
     some: list[str]
     for some in batches(weights.sort("drain_id").rows(), _BATCH_MINUTES):
         theirs = mine.filter(pl.col("drain_id").is_in(some))
@@ -155,9 +176,4 @@ def _hours(home: Home, drains: pl.DataFrame, spans: pl.DataFrame, definitions: D
             .collect()
             .sort(COURSE.key)
         )
-        stretches = theirs.select("drain_id", "use_id", "from_at", "until_at")
-        minutes = drain_minutes(stretches, course)
-        outputs = stretch_outputs(stretches, minutes, course, definitions)
-        minutes = with_drain_output(minutes, outputs, definitions.resolution)
-        made.append(drain_hours(minutes, course, drains, definitions))
-    return pl.concat(made).sort(DRAIN_HOUR.key)
+        yield theirs.select("drain_id", "use_id", "from_at", "until_at"), course
