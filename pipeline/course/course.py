@@ -6,6 +6,7 @@ import polars as pl
 
 from pipeline.course.marks import mark_findings, mark_readings
 from pipeline.course.tidaling import tidaling_of
+from pipeline.course.ventilation import read_ventilated
 from pipeline.course.written import Course, written_up
 from pipeline.definitions import Definitions
 
@@ -62,6 +63,7 @@ def marked_course(
     The grid holds everything the flags were made of, from which each can be explained.
     """
     grid, canisters = mark_readings(resolved, uses, cuts, definitions)
+    evidence = read_ventilated(evidence, grid, annotations, definitions)
     grid = tidaling_of(grid, evidence, definitions)
     marked, alerts = mark_findings(grid, uses, evidence, annotations, definitions)
     return marked, alerts, canisters

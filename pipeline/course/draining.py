@@ -24,7 +24,9 @@ def fluid_goes_on(grid: pl.DataFrame, stops: pl.DataFrame, flow: OcclusionRules)
 
     Returns
     -------
-    `window`, `drains_row`: the first minute by which that much was read to come; stops without are left out.
+    `window`, `drains_row`: the first minute by which that much was read to come, and `missing_row`: the last
+    one before at which at most `flow.output_share` of what was to be expected had come, and that was at
+    least `flow.output_expected`; null where there is none. Stops without are left out.
     """
     read_ml, read_row = pl.col("output_ml").filter("volume_read"), pl.col("row").filter("volume_read")
     before = over_windows(
@@ -63,7 +65,7 @@ def fluid_goes_on(grid: pl.DataFrame, stops: pl.DataFrame, flow: OcclusionRules)
         .then(pl.col("ml_before") * pl.col("minutes") / pl.col("minutes_before"))
         .fill_null(0)
     )
-    return (
+    drains = (
         came.filter(
             pl.col("came_ml") >= flow.release_output,
             pl.col("came_ml") >= decimal(flow.output_goes_on * expected),
@@ -71,3 +73,10 @@ def fluid_goes_on(grid: pl.DataFrame, stops: pl.DataFrame, flow: OcclusionRules)
         .group_by("window", maintain_order=True)
         .agg(drains_row=pl.col("row").min())
     )
+    missing = came.join(drains, on="window", maintain_order="left").filter(
+        pl.col("row") < pl.col("drains_row"),
+        pl.col("came_ml") <= decimal(flow.output_share * expected),
+        expected >= flow.output_expected,
+    )
+    last = missing.group_by("window", maintain_order=True).agg(missing_row=pl.col("row").max())
+    return drains.join(last, on="window", how="left", maintain_order="left")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import polars as pl
 
 from pipeline.course.periods import Finding, tidaling_findings
@@ -16,7 +18,7 @@ def findings_of(definitions: Definitions) -> dict[PeriodKind, Finding]:
     To add a flag: a module that marks its minutes, and a line here.
     """
     return {
-        **tidaling_findings(),
+        **{kind: _with_notes(finding) for kind, finding in tidaling_findings().items()},
         PeriodKind.TILTED: Finding(
             pl.col("tilted"),
             pl.format("tilt up to {} deg (limit {})", _most("tilt_deg"), pl.lit(definitions.tilted.limit)),
@@ -44,6 +46,20 @@ def findings_of(definitions: Definitions) -> dict[PeriodKind, Finding]:
             ),
         ),
     }
+
+
+def _with_notes(finding: Finding) -> Finding:
+    """What staff noted of these minutes, beside what the log shows of breathing in them."""
+    ventilated, refuted = pl.col("ventilated_noted").sum(), pl.col("refuted_noted").sum()
+    notes = (
+        pl.when(ventilated > 0)
+        .then(pl.format("; staff noted ventilated, {} min", ventilated))
+        .otherwise(pl.lit("")),
+        pl.when(refuted > 0)
+        .then(pl.format("; staff refuted that flow was stopped or the tube blocked, {} min", refuted))
+        .otherwise(pl.lit("")),
+    )
+    return replace(finding, detail=pl.format("{}{}{}", finding.detail, *notes))
 
 
 def _most(column: str) -> pl.Expr:

@@ -10,7 +10,7 @@ from pipeline.course.artefacts import mark_artefacts
 from pipeline.course.breathing import mark_sightings
 from pipeline.course.clamp import find_stops, mark_stops
 from pipeline.course.fluid import reconstruct_output
-from pipeline.course.grid import dense_grid
+from pipeline.course.grid import STRETCH, dense_grid, paint
 from pipeline.course.handling import mark_handled, mark_state
 from pipeline.course.leak import mark_leak
 from pipeline.course.line_open import mark_line_open
@@ -20,6 +20,7 @@ from pipeline.course.suction import mark_shortfall
 from pipeline.course.surge import mark_surge
 from pipeline.course.tilt import mark_tilt
 from pipeline.definitions import Definitions
+from schemas.vocabulary import AnnotationKind
 
 
 def mark_readings(
@@ -63,4 +64,10 @@ def mark_findings(
         find_occlusions(grid, definitions.occlusion, definitions.clamp),
         noted,
     )
+    grid = grid.with_columns(ventilated_noted=_noted(grid, noted, AnnotationKind.VENTILATED))
     return mark_leak(grid, definitions.leak), alerts
+
+
+def _noted(grid: pl.DataFrame, noted: pl.DataFrame, kind: AnnotationKind) -> pl.Series:
+    stretches = noted.filter(pl.col("kind") == kind).select(list(STRETCH))
+    return paint(grid.select("row"), "noted", stretches)["noted"]

@@ -105,7 +105,8 @@ def mark_occlusion(grid: pl.DataFrame, occlusions: pl.DataFrame, annotations: pl
     Add `occlusion_suspected` with grade and detail, and take away the `flow_stopped` it explains.
 
     Staff decide where the log cannot: a noted `confirmed_occlusion` stands as `annotated`; a suspicion
-    that a noted `refuted` touches is not raised.
+    that a noted `refuted` touches is not raised, nor a stop of unknown cause: whoever wrote it found the
+    tube open. `refuted_noted` keeps the stretches that would have been.
 
     A suspicion says more than "cause unknown", so it stands alone, except where it rests on that stop
     itself (`flow_stopped_then`): the cause remains unknown, and such minutes do not count for the lung.
@@ -113,21 +114,51 @@ def mark_occlusion(grid: pl.DataFrame, occlusions: pl.DataFrame, annotations: pl
     """
     columns = list(STRETCH)
     noted = annotations.filter(pl.col("kind") == AnnotationKind.CONFIRMED_OCCLUSION).select(columns)
-    refuted = annotations.filter(pl.col("kind") == AnnotationKind.REFUTED).select(
-        refuted_from="from_row", refuted_to="to_row"
-    )
-    touched = occlusions.select("from_row", "to_row").join_where(
-        refuted, pl.col("from_row") <= pl.col("refuted_to"), pl.col("to_row") >= pl.col("refuted_from")
-    )
-    found = occlusions.join(touched.unique("from_row"), on="from_row", how="anti", maintain_order="left")
+    refuted = annotations.filter(pl.col("kind") == AnnotationKind.REFUTED)
+    stops = _stretches_of(grid, "flow_stopped")
+    found, not_found = _touched(occlusions, refuted)
+    _, no_stop = _touched(stops, refuted)
+    own = found.filter(~pl.col("flow_stopped_then").fill_null(False))
     marked = paint(grid, "occlusion_suspected", pl.concat([noted, found.select(columns)]))
-    own = found.filter(~pl.col("flow_stopped_then").fill_null(False)).select(columns)
-    explained = paint(grid.select("row"), "explained", pl.concat([noted, own]))["explained"]
+    refuted_rows = _rows(grid, [not_found, no_stop])
+    explained = _rows(grid, [noted, own]) | _rows(grid, [no_stop])
     return marked.with_columns(
         flow_stopped_at_first=pl.col("flow_stopped"),
         stop_explained=explained,
         flow_stopped=pl.col("flow_stopped") & ~explained,
+        refuted_noted=refuted_rows,
     )
+
+
+def _stretches_of(grid: pl.DataFrame, flag: str) -> pl.DataFrame:
+    """The unbroken stretches of a flag: `from_row`, `to_row`."""
+    run = pl.struct("span_no", flag).rle_id()
+    return (
+        grid.select("row", flag, run=run)
+        .filter(flag)
+        .group_by("run", maintain_order=True)
+        .agg(from_row=pl.col("row").first(), to_row=pl.col("row").last())
+    )
+
+
+def _touched(stretches: pl.DataFrame, notes: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The stretches that no note touches, and those that one does."""
+    noted = notes.select(noted_from="from_row", noted_to="to_row")
+    touched = stretches.select("from_row", "to_row").join_where(
+        noted, pl.col("from_row") <= pl.col("noted_to"), pl.col("to_row") >= pl.col("noted_from")
+    )
+    rows = touched.select("from_row").unique()
+    return (
+        stretches.join(rows, on="from_row", how="anti", maintain_order="left"),
+        stretches.join(rows, on="from_row", how="semi", maintain_order="left"),
+    )
+
+
+def _rows(grid: pl.DataFrame, parts: list[pl.DataFrame]) -> pl.Series:
+    """Which rows of the grid lie in any of these stretches."""
+    nothing = {"grade": pl.lit(None, pl.String), "detail": pl.lit(None, pl.String)}
+    stretches = pl.concat([part.select("from_row", "to_row") for part in parts]).with_columns(**nothing)
+    return paint(grid.select("row"), "inside", stretches)["inside"]
 
 
 def _told(clause: str) -> pl.Expr:

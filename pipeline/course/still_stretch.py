@@ -15,7 +15,8 @@ def find_still_stretches(grid: pl.DataFrame, rules: OcclusionRules) -> pl.DataFr
     Join the minutes of `still_clauses` into stretches, and take the figures around each.
 
     Pauses, up to `unseen_most` undecided minutes in a row and up to `interrupted_by` with more leak may
-    lie inside; a hole, a present verdict, a clamped line, or fluid that goes on (`fluid_goes_on`) ends one.
+    lie inside; a hole, a present verdict or a clamped line ends one. So does fluid that was missing and
+    comes again (`fluid_goes_on`): at the last minute up to which it was.
 
     What was before is told from the last sign of an open tube on (`open_row`): the last breathing seen;
     or, where none was seen within `onset_within` running minutes, the minute before leak and pressure
@@ -66,7 +67,7 @@ def _stretches(grid: pl.DataFrame, rules: OcclusionRules) -> pl.DataFrame:
     )
     drains = fluid_goes_on(grid, whole, rules)
     kept = minutes.join(drains, on="window", how="left", maintain_order="left").filter(
-        (pl.col("row") < pl.col("drains_row")).fill_null(True)
+        (pl.col("row") <= pl.col("missing_row")).fill_null(True)
     )
     return kept.group_by("window", maintain_order=True).agg(
         from_row=pl.col("row").first(),

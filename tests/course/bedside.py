@@ -8,6 +8,7 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.course import course_of
 from pipeline.course.marks import mark_findings, mark_readings
 from pipeline.course.quiet_floor import mark_quiet_floor
 from pipeline.course.written import Course, written_up
@@ -190,6 +191,26 @@ def course_as_told(
     USE_ALERT.validate(course.alerts)
     USE_CANISTER.validate(course.canisters)
     return course
+
+
+def course_as_logged(
+    *uses: Use,
+    annotations: Sequence[tuple[str, datetime, datetime | None, str]] = (),
+    definitions: Definitions = DEFINITIONS,
+) -> Course:
+    """The course with all its steps: tidaling from traces, hysteresis and envelope as the pipeline has them."""
+    return course_of(
+        pl.concat([use.resolved for use in uses]),
+        pl.concat([use.table for use in uses]),
+        pl.concat([use.evidence for use in uses]),
+        pl.DataFrame(schema={"use_id": pl.String, "at": INSTANT}),
+        pl.DataFrame(
+            annotations,
+            schema={"use_id": pl.String, "started_at": INSTANT, "ended_at": INSTANT, "kind": pl.String},
+            orient="row",
+        ),
+        definitions,
+    )
 
 
 def stretches(course: Course, kind: str) -> list[tuple[int, int, str | None]]:
