@@ -195,8 +195,8 @@ def _instructions(sample: str, strips: int, length: int) -> str:
         f"# Sample {sample}",
         "",
         f"{strips} strips of {length} minutes each, in `strips/` (all on one page: `strips.html`), drawn by "
-        "chance. Each reader fills in a sheet of their own, alone, without talking about the strips: one row a "
-        "strip. Do not change the first two columns.",
+        "chance. Each reader fills in a sheet of their own, alone, without talking about the strips: one row "
+        "a strip. Do not change the first two columns.",
         "",
         "A strip shows what the device logged: the range of the pressure minute by minute with its mean and, "
         "dashed, the ordered one; air leak; the canister's reading; tilt; and, where the log has them, up to "
