@@ -16,9 +16,10 @@ import polars as pl
 
 from pipeline.provenance import code_version
 from tests.evaluation import characterise_sweeps as sweeps
+from tests.evaluation.characterise_failures import weaknesses
 from tests.evaluation.characterise_figures import false_alarms, figure_table, issue_figures, pumps
 from tests.evaluation.characterise_score import tally
-from tests.evaluation.characterise_tables import GUIDE, filled_in, marked_down, printed, written
+from tests.evaluation.characterise_tables import GUIDE, filled_in, marked_down, printed, thresholds, written
 
 SEED = 2026
 FOLDER = GUIDE.parent / "tidaling"
@@ -93,6 +94,8 @@ def _written(
         "families": marked_down(by_family),
         "pump": marked_down(by_pump),
         "recordings": marked_down(recordings),
+        "weaknesses": weaknesses(by_family, families, tables),
+        "thresholds": marked_down(thresholds("trace", "envelope", "tidaling")),
         "limit": marked_down(tables["limit"].select("group", "limit", "traces", "present_pct", "absent_pct")),
     }
     if GUIDE.exists():

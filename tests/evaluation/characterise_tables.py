@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path
 
 import polars as pl
 
-GUIDE = Path(__file__).parents[2] / "shared" / "guides" / "tidaling.md"
+SHARED = Path(__file__).parents[2] / "shared"
+GUIDE = SHARED / "guides" / "tidaling.md"
+DEFINITIONS = SHARED / "definitions.toml"
+WORDS = ("unit", "meaning", "source")
 
 
 def written(frame: pl.DataFrame, folder: Path, name: str) -> Path:
@@ -55,9 +59,22 @@ def filled_in(guide: str, parts: dict[str, str]) -> str:
     return guide
 
 
+def thresholds(*sections: str) -> pl.DataFrame:
+    """The shipped thresholds of some sections: value, unit, meaning and source, as the definitions have them."""
+    with DEFINITIONS.open("rb") as file:
+        read = tomllib.load(file)
+    return pl.DataFrame(
+        [
+            {"threshold": f"{section}.{name}", "value": f"{one['value']:g}", **{k: one[k] for k in WORDS}}
+            for section in sections
+            for name, one in read[section].items()
+        ]
+    )
+
+
 def _shown(value: object) -> str:
     if value is None:
         return ""
     if isinstance(value, float):
         return "" if value != value else f"{value:.4g}"
-    return str(value)
+    return str(value).replace("|", "\\|")
