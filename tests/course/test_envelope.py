@@ -19,6 +19,7 @@ def grid(
     use: str = "u",
     span: list[int] | int = 0,
     tilted: bool = False,
+    tilt: list[float] | None = None,
 ) -> pl.DataFrame:
     n = len(ranges)
     states = [state] * n if isinstance(state, str) else state
@@ -31,7 +32,7 @@ def grid(
             "state": states,
             "running": [s == "run" and r is not None for s, r in zip(states, ranges, strict=True)],
             "tilted": [tilted] * n,
-            "tilt_deg": [1.0] * n,
+            "tilt_deg": tilt or [1.0] * n,
             "pressure_min_cmh2o": [None if r is None else -20 - r / 2 for r in ranges],
             "pressure_max_cmh2o": [None if r is None else -20 + r / 2 for r in ranges],
             "air_leak_ml_min": [leak] * n if not isinstance(leak, list) else leak,
@@ -120,3 +121,35 @@ def test_a_change_is_dated_to_within_half_a_window() -> None:
     found = verdicts(grid([float(r) for r in ranges]))
     assert set(found[:52]) == {"present"}
     assert set(found[68:]) == {"absent"}
+
+
+def test_a_sharp_stop_is_dated_to_its_minute() -> None:
+    found = verdicts(grid([3.0] * 40 + [0.2] * 40 + [3.0] * 40))
+    assert found == ["present"] * 40 + ["absent"] * 40 + ["present"] * 40
+
+
+def test_five_still_minutes_on_end_are_a_stop_four_are_too_few() -> None:
+    assert verdicts(grid([3.0] * 30 + [0.2] * 5 + [3.0] * 30))[30:35] == ["absent"] * 5
+    assert "absent" not in verdicts(grid([3.0] * 30 + [0.2] * 4 + [3.0] * 30))
+
+
+def test_minutes_that_could_hide_a_small_swing_are_no_short_stop() -> None:
+    # 0.4 is below the least swing but above what a still device shows.
+    assert "absent" not in verdicts(grid([3.0] * 30 + [0.4] * 8 + [3.0] * 30))
+    assert set(verdicts(grid([0.4] * 30))) == {"absent"}
+
+
+def test_what_moves_while_the_drain_is_carried_may_be_the_walk() -> None:
+    walk = [25.0, 12.0, 31.0, 18.0, 9.0, 28.0]
+    tilt = [1.0] * 30 + walk * 5 + [1.0] * 30
+    found = verdicts(grid([3.0] * 90, tilt=tilt))
+    assert set(found[33:57]) == {"indeterminate"}
+    assert set(found[:30] + found[62:]) == {"present"}
+
+
+def test_a_drain_left_lying_is_not_carried() -> None:
+    assert set(verdicts(grid([3.0] * 60, tilted=True, tilt=[80.0, 80.4] * 30))) == {"present"}
+
+
+def test_put_down_once_it_was_moved_once_and_that_is_no_walk() -> None:
+    assert set(verdicts(grid([3.0] * 60, tilt=[1.0] * 30 + [80.0] * 30))) == {"present"}
