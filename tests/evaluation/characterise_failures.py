@@ -47,6 +47,8 @@ def weaknesses(by_family: pl.DataFrame, families: pl.DataFrame, sweeps: dict[str
         "one, and a pump under a patient's breathing moves the swing.",
         f"**A ventilator's breaths** are as regular as a pump's: {called('ventilated', 'present')} `present`, "
         f"{called('ventilated', 'undecided')} undecided, {called('ventilated', 'absent')} `absent`.",
+        f"**Very regular breathing**, as in deep sleep (intervals varying by 2–5 %, depths by 3–10 %): "
+        f"{called('asleep', 'present')} `present`, {called('asleep', 'undecided')} undecided.",
         f"**Irregular breathing** (intervals varying by 20–35 %): {called('irregular', 'undecided')} undecided. "
         f"With one pause of 10–20 s: {called('apnoea', 'undecided')}. Waxing and waning over 40–60 s: "
         f"{called('waxing and waning', 'undecided')}. Called `absent`: {called('irregular', 'absent')}, "

@@ -69,6 +69,10 @@ RECORDED = (
     replace(CLEAN, name="recorded, at a task", shapes=("recorded_systole",)),
 )
 OWN_CURVES = ("raised_cosine", "exponential", "paused")
+# Deep sleep makes breathing regular (Cabiddu et al., Front Physiol 2012;3:45); how regular is our judgement.
+ASLEEP = replace(
+    CLEAN, name="asleep", shapes=OWN_CURVES, cv_time=(0.02, 0.05), cv_depth=(0.03, 0.10), sigh=0.0
+)
 UNEVEN = (
     replace(CLEAN, name="apnoea", apnoea=(10, 20), shapes=OWN_CURVES),
     replace(CLEAN, name="waxing and waning", waxing=(40, 60), shapes=OWN_CURVES),

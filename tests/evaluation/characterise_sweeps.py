@@ -12,6 +12,7 @@ import polars as pl
 from pipeline.definitions import load_definitions
 from pipeline.signal import assess
 from tests.evaluation.characterise_families import (
+    ASLEEP,
     BLOCKED,
     CLEAN,
     COUGH,
@@ -106,7 +107,7 @@ def families(run: Run) -> pl.DataFrame:
         "structured null": (r for r in STRUCTURED_NULLS if r not in HARD_NULLS),
         "fault": FAULTS,
         "fault, none": (r.without_breath() for r in FAULTS),
-        "other": (INVERTED, VENTILATED, *UNEVEN, *RECORDED, PARTLY),
+        "other": (INVERTED, ASLEEP, VENTILATED, *UNEVEN, *RECORDED, PARTLY),
     }
     return run_cells(
         Cell(recipe, run.family, run.seed, {"group": group})
