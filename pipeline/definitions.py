@@ -107,6 +107,7 @@ class EnvelopeRules(Section):
     low_quantile: float
     high_quantile: float
     carried: int
+    carried_most: int
     carried_tilt: float
     floor: float
     floor_minutes: int

@@ -46,41 +46,51 @@ def envelope_of(grid: pl.DataFrame, definitions: Definitions) -> pl.DataFrame:
     -------
     The grid with the columns of `mark_quiet_floor`, `envelope_verdict` (null: none), and the figures of
     the window around the minute: `envelope_low_cmh2o`, `envelope_high_cmh2o`, `envelope_leak_ml_min`,
-    `envelope_carried` (minutes in which the drain was moved).
+    `envelope_carried` (minutes in which the drain was moved; null where the tilt is not read), and
+    `envelope_present_minutes` (minutes of such movement since the last absent minute, until the next).
     """
     rules = definitions.envelope
-    moved = pl.col("tilt_deg").diff().abs() > rules.carried_tilt
-    known = mark_quiet_floor(grid, definitions).with_columns(
-        _place=pl.struct("use_id", "span").rle_id(),
-        _row=pl.int_range(pl.len()),
-        _range=pl.when(pl.col("running")).then("range_cmh2o"),
-        _leak=pl.when(pl.col("running")).then("air_leak_ml_min"),
-        _moved=moved.fill_null(False).cast(pl.Int32),
+    known = (
+        mark_quiet_floor(grid, definitions)
+        .with_columns(
+            _place=pl.struct("use_id", "span").rle_id(),
+            _row=pl.int_range(pl.len()),
+            _range=pl.when(pl.col("running")).then("range_cmh2o"),
+            _leak=pl.when(pl.col("running")).then("air_leak_ml_min"),
+        )
+        .with_columns(
+            _moved=(pl.col("tilt_deg").diff().over("_place").abs() > rules.carried_tilt).cast(pl.Int32)
+        )
     )
+    moves, no_leak, not_carried = envelope_present_clauses(definitions, "_up_to").values()
+    present = moves & no_leak & not_carried
     last_of_place = pl.col("_place") != pl.col("_place").shift(-1)
     up_to = known.with_columns(
         _last=pl.when(last_of_place.fill_null(True)).then("_row").backward_fill(),
         _up_to_low_cmh2o=_quantile("_range", rules.low_quantile, "lower", rules),
         _up_to_high_cmh2o=_quantile("_range", rules.high_quantile, "higher", rules),
         _up_to_leak_ml_min=_quantile("_leak", 0.5, "higher", rules),
-        _up_to_carried=pl.col("_moved").rolling_sum(rules.window, min_samples=1).over("_place"),
+        _up_to_carried=pl.col("_moved")
+        .rolling_sum(rules.window, min_samples=rules.least_minutes)
+        .over("_place"),
     ).with_columns(
         # The window that reaches half, or all but one, of its minutes beyond this one; at the end, the last.
         _around=pl.min_horizontal(pl.col("_row") + rules.window // 2, "_last"),
         _from=pl.min_horizontal(pl.col("_row") + rules.window - 1, "_last"),
         _known=pl.col("_up_to_low_cmh2o").is_not_null(),
-        _present=pl.all_horizontal(envelope_present_clauses(definitions, "_up_to").values()).fill_null(False),
+        _present=present.fill_null(False),
+        _may_be=present.is_null() & (moves & no_leak).fill_null(False),
         _absent=pl.all_horizontal(envelope_absent_clauses("_up_to").values()).fill_null(False),
         _quiet=(pl.col("_range") <= pl.col("still_most_cmh2o")).fill_null(False),
     )
     told = up_to.with_columns(
         *(pl.col(f"_up_to_{name}").gather("_around").alias(f"envelope_{name}") for name in _FIGURES),
-        *(_some(name).alias(name) for name in ("_known", "_present", "_absent")),
+        *(_some(name).alias(name) for name in ("_known", "_present", "_may_be", "_absent")),
         _quiet_run=pl.len().over(pl.struct("_place", "_quiet").rle_id()),
     )
     stopped = pl.col("_quiet") & (pl.col("_quiet_run") >= rules.still_run)
     could_swing = pl.col("_range") >= pl.col("absent_below_cmh2o")
-    present, absent = pl.col("_present"), pl.col("_absent")
+    present, absent = pl.col("_present") | pl.col("_may_be"), pl.col("_absent")
     verdict = (
         pl.when(pl.col("_range").is_null() | ~pl.col("_known"))
         .then(None)
@@ -92,7 +102,19 @@ def envelope_of(grid: pl.DataFrame, definitions: Definitions) -> pl.DataFrame:
         .then(pl.lit(Verdict.ABSENT.value))
         .otherwise(pl.lit(Verdict.INDETERMINATE.value))
     )
-    return told.with_columns(envelope_verdict=verdict).select(pl.exclude("^_.*$"))
+    told = told.with_columns(envelope_verdict=verdict).with_columns(
+        _since_absent=(pl.col("envelope_verdict") == Verdict.ABSENT).fill_null(False).cum_sum()
+    )
+    breathing = pl.col("envelope_verdict") == Verdict.PRESENT
+    told = told.with_columns(
+        envelope_present_minutes=breathing.sum().over("_place", "_since_absent").cast(pl.Int64)
+    )
+    may_be_a_walk = ~pl.col("_present") & (pl.col("envelope_present_minutes") < rules.carried_most)
+    return told.with_columns(
+        envelope_verdict=pl.when(breathing & may_be_a_walk)
+        .then(pl.lit(Verdict.INDETERMINATE.value))
+        .otherwise("envelope_verdict")
+    ).select(pl.exclude("^_.*$"))
 
 
 def envelope_present_clauses(definitions: Definitions, window: str = "envelope") -> dict[str, pl.Expr]:

@@ -19,7 +19,7 @@ def grid(
     use: str = "u",
     span: list[int] | int = 0,
     tilted: bool = False,
-    tilt: list[float] | None = None,
+    tilt: list[float | None] | None = None,
 ) -> pl.DataFrame:
     n = len(ranges)
     states = [state] * n if isinstance(state, str) else state
@@ -43,6 +43,7 @@ def grid(
             "pressure_max_cmh2o": pl.Float64,
             "air_leak_ml_min": pl.Float64,
             "alerts": pl.List(pl.String),
+            "tilt_deg": pl.Float64,
         },
     )
 
@@ -153,3 +154,11 @@ def test_a_drain_left_lying_is_not_carried() -> None:
 
 def test_put_down_once_it_was_moved_once_and_that_is_no_walk() -> None:
     assert set(verdicts(grid([3.0] * 60, tilt=[1.0] * 30 + [80.0] * 30))) == {"present"}
+
+
+def test_where_the_tilt_is_not_read_a_walk_may_be_all_that_moves() -> None:
+    unread: list[float | None] = [None] * 160
+    short = verdicts(grid([0.2] * 50 + [3.0] * 59 + [0.2] * 51, tilt=unread))
+    long = verdicts(grid([0.2] * 50 + [3.0] * 60 + [0.2] * 50, tilt=unread))
+    assert set(short[50:109]) == {"indeterminate"}
+    assert set(long[50:110]) == {"present"}
