@@ -19,9 +19,10 @@ def find_canisters(grid: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:
     after an unread stretch of `change_unseen` minutes or more, into which the new canister has had time
     to fill, the greater of `change_least` and `change_unseen_share`. In each case it must stay down: the
     median of the `change_stays` minutes from there on, and the first reading after them, must lie as
-    low. Levels are taken over minutes and not over readings, of which some logs have one an hour. A fall
-    that recovers is no change; neither is one that the log's end leaves open, but for a canister emptied
-    beside a pause, which is a change as soon as it is seen.
+    low; after an unread stretch, below the old level by `change_least`, for the new canister may be
+    filling fast. Levels are taken over minutes and not over readings, of which some logs have one an
+    hour. A fall that recovers is no change; neither is one that the log's end leaves open, but for a
+    canister emptied beside a pause, which is a change as soon as it is seen.
 
     Readings of a canister that leap out and back by `change_least` within `change_stays` readings are
     bumps, not fluid, and are set aside; so is a leap in a canister's very last reading, which nothing
@@ -85,6 +86,7 @@ def _begins_canister(readings: pl.DataFrame, rules: FluidRules) -> pl.Series:
         )
         .with_row_index("reading")
         .with_columns(
+            great_fall=change_clauses(rules)["great_fall"],
             low=pl.max_horizontal(change_clauses(rules).values()),
             emptied=(volume <= change_clauses(rules)["emptied_beside_pause"]).fill_null(False),
         )
@@ -93,7 +95,16 @@ def _begins_canister(readings: pl.DataFrame, rules: FluidRules) -> pl.Series:
     # Emptied beside a pause, the new canister may soon be fuller than `change_empty`; it still must not
     # come back to what was there before.
     only_emptied = pl.col("beside_pause") & (pl.col("low") <= rules.change_empty)
-    stays_below = pl.when(only_emptied).then(pl.col("level_before_ml") - rules.change_pause).otherwise("low")
+    # After a long unread stretch the new canister may be filling fast: it need not stay as low as it was
+    # first seen, but well below the old one.
+    by_unread = pl.col("great_fall") < volume
+    stays_below = (
+        pl.when(only_emptied)
+        .then(pl.col("level_before_ml") - rules.change_pause)
+        .when(by_unread)
+        .then(pl.col("level_before_ml") - rules.change_least)
+        .otherwise("low")
+    )
     later = readings.select(later_row="row", later_use="use_no", later_ml="volume_ml")
     stayed = (
         falls.with_columns(stays_below=stays_below, due=pl.col("row") + stays)

@@ -62,7 +62,8 @@ def drain_fluid(plan: Plan, blocked: Flags, rng: np.random.Generator) -> Fluid:
         filled = np.cumsum(into[fitted:])
         full = int(np.searchsorted(filled, 0.95 * plan.canister_ml)) + fitted
         begins = full + int(rng.integers(5, 75))
-        while early and early[-1] <= fitted:
+        # Nobody changes a canister that was fitted within the hour.
+        while early and early[-1] <= fitted + 60:
             early.pop()
         if early and early[-1] < begins:
             begins = early.pop()

@@ -109,6 +109,15 @@ class TestCanisterChange:
         assert filled[250] == 179.0
         assert filled[320] == 179.0 + 40.0
 
+    def test_after_hours_unread_a_new_canister_may_be_filling_fast(self) -> None:
+        # 368 mL before four unread hours, 294 after them and 2 mL more a minute.
+        use = Use(
+            600,
+            volume=lambda t: 68.0 + t if t <= 300 else 294.0 + 2 * (t - 540),
+            missing=range(301, 540),
+        )
+        assert course_as_told(use).canisters["fitted_at"].to_list() == [at(0), at(540)]
+
     def test_after_hours_unread_a_lower_canister_is_a_new_one(self) -> None:
         course = course_as_told(
             Use(800, volume=lambda t: 300.0 if t < 100 else 220.0, missing=range(100, 600))

@@ -17,6 +17,7 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.simulate.scenarios import WARD
 from shared import SHARED
 from tests.evaluation.evaluate_fleets import Beside, beside_truth
 from tests.evaluation.evaluate_scores import Figure, scored
@@ -26,8 +27,9 @@ KEPT = SHARED / "guides" / "course"
 
 
 def splits(beside: Beside) -> dict[str, list[Figure]]:
-    """All figures over everything, by kind of evidence and by site."""
-    found = {"all": scored(beside)}
+    """All figures over everything, without the drains made hard on purpose, by kind of evidence and by site."""
+    ward = pl.col("scenario") == WARD
+    found = {"all": scored(beside), "a ward's mix": scored(beside.only(ward))}
     for column in ("evidence", "site"):
         for name in beside.drains[column].unique(maintain_order=True):
             found[str(name)] = scored(beside.only(pl.col(column) == name))

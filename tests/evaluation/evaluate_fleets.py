@@ -220,7 +220,8 @@ def _truth_minutes(
     Every true minute that was logged, with the use and minute under which the ledger has it.
 
     A device that counts its rows is matched by its count, so that a clock that goes wrong hides
-    nothing; one that does not, by the minute, or where its clock was stepped by what it showed.
+    nothing; one that does not, by the minute, or where its clock was stepped by what it showed. One that
+    neither counts nor follows summer time is left out: which row is which could only be guessed.
     """
     truth = (
         pl.scan_parquet(made.truth / "minute" / "*.parquet")
@@ -262,8 +263,11 @@ def _truth_minutes(
     stepped = clocks.filter(pl.col("clock_kind") == "stepped").select("site", "device", stepped=pl.lit(True))
     wall = (pl.col("minute") + pl.duration(minutes="utc_offset_minutes")).dt.replace_time_zone(None)
     by_wall = resolved.select("site", "device", "session", "use_id", "minute", shown=wall)
-    uncounted = truth.filter("true_logged", pl.col("record").is_null()).join(
-        stepped, on=["site", "device"], how="left"
+    guessed = clocks.filter(pl.col("clock_kind") == "no summer time")
+    uncounted = (
+        truth.filter("true_logged", pl.col("record").is_null())
+        .join(guessed, on=["site", "device"], how="anti")
+        .join(stepped, on=["site", "device"], how="left")
     )
     going_right = (
         uncounted.filter(pl.col("stepped").is_null())

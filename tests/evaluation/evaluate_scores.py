@@ -182,9 +182,13 @@ def fluid(beside: Beside) -> Iterator[Figure]:
     wide = m.select(
         jump=beyond - beyond.shift(5).over("stay"),
         around=pl.col("true_tilted").cast(pl.Int8).rolling_max(11, min_samples=1).over("stay") > 0,
+        sensed=pl.col("tilt_deg").is_not_null().any().over("stay"),
     )
-    jumps = wide.filter("around", pl.col("jump") >= 20).height
-    yield Figure("fluid: jumps of 20 mL made of tilt", float(jumps), of, at_most=0)
+    jumps = wide.filter("around", pl.col("jump") >= 20)
+    yield Figure(
+        "fluid: minutes of a jump of 20 mL made of tilt", float(jumps["sensed"].sum()), of, at_most=0
+    )
+    yield Figure("fluid: the same on devices that log no tilt", float((~jumps["sensed"]).sum()), of)
 
 
 def canisters(beside: Beside) -> Iterator[Figure]:
