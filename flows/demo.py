@@ -8,10 +8,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from flows.extract import run_extract
 from flows.load import run_load
 from flows.meter import Meter
 from flows.request import request_for
 from flows.show import show_json
+from flows.verify import Verdict, run_verify
+from pipeline.extract import Extract
 from pipeline.marts import select
 from pipeline.store import Home
 from schemas.errors import CallError, InputError
@@ -88,17 +91,42 @@ def run_demo(home_dir: Path, *, as_json: bool = False) -> int:
     with Meter() as progress:
         summary = run_load(home, folders, request_for(home), datetime.now(UTC), progress=progress)
     figures: dict[str, Any] = select(home.database, _FIGURES, home.lake.root).row(0, named=True)
-    where = {"database": str(home.database), "lake": str(home.lake.root), "raw files": str(home.raw.root)}
+    made, verdict = _extract(home)
+    where = {
+        "database": str(home.database),
+        "lake": str(home.lake.root),
+        "raw files": str(home.raw.root),
+        "extract": str(_extract_folder(home)),
+    }
     if as_json:
-        show_json(figures | {"where": where, "rejected": [o.name for o in summary.new if not o.clean]})
+        extract = {"extract_drains": made.rows["drain"], "extract_same_when_made_again": verdict.same}
+        rejected = [o.name for o in summary.new if not o.clean]
+        show_json(figures | extract | {"where": where, "rejected": rejected})
         return 0
     _show(figures)
+    _show_extract(made, verdict, figures["drains"])
     print("\nWritten")
     for what, path in where.items():
         print(f"  {what:<20}  {path}")
     print(f'\nAsk it: drainledger --home {home_dir} sql "SELECT * FROM prolonged_leak_rate"\n')
     print(textwrap.fill("The data are invented. " + _caution(), 100))
     return 0
+
+
+def _extract_folder(home: Home) -> Path:
+    return home.root / "extracts" / "samples"
+
+
+def _extract(home: Home) -> tuple[Extract, Verdict]:
+    """A cohort of the samples, de-identified, and the same made again to see that it is the same."""
+    made = run_extract(home, SHARED / "cohorts" / "samples.toml", _extract_folder(home))
+    return made, run_verify(home, _extract_folder(home))
+
+
+def _show_extract(made: Extract, verdict: Verdict, drains: int) -> None:
+    again = "the same, byte for byte" if verdict.same else "NOT THE SAME: " + "; ".join(verdict.differ)
+    print(f"  {'extract':<20}  {made.rows['drain']} of {drains} drains, de-identified")
+    print(f"  {'made again':<20}  {again} ({verdict.files} files)")
 
 
 def _fresh(home_dir: Path) -> Home:

@@ -47,15 +47,17 @@ def run_extract(home: Home, cohort_file: Path, out: Path) -> Extract:
 
 def require_new(out: Path, home: Home, command: str) -> None:
     """
-    See that a folder to be written is not there yet, or empty, and is no part of the home.
+    See that a folder to be written is not there yet, or empty, and is no part of the home but `extracts/`.
 
     Raises
     ------
     CallError
         When it is.
     """
-    if out.resolve().is_relative_to(home.root.resolve()):
-        raise CallError(f"{command}: {out} lies in the ledger's own home; write elsewhere.")
+    root, place = home.root.resolve(), out.resolve()
+    room = root / "extracts"
+    if place == room or (place.is_relative_to(root) and not place.is_relative_to(room)):
+        raise CallError(f"{command}: {out} lies in the ledger's own home; write elsewhere, or below {room}.")
     if out.is_file() or (out.is_dir() and any(out.iterdir())):
         raise CallError(f"{command}: {out} is there already and not empty; name a new folder with --out.")
 
