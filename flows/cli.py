@@ -368,6 +368,42 @@ def rebuild(*, home: HomeDir, json_: Json = False) -> int:
 
 
 @app.command
+def whatif(
+    *rules: str,
+    grid: Annotated[
+        Path | None, Parameter(help="A rule file in which numbers may be lists: every combination.")
+    ] = None,
+    axis: Annotated[
+        list[str] | None,
+        Parameter(
+            negative="", help="Spread one RULE over values: leak_at_most=10,20,40. May come again."
+        ),
+    ] = None,
+    picture: Annotated[Path | None, Parameter(help="Draw a map of the rules: .svg or .png.")] = None,
+    site: Annotated[str | None, Parameter(help="Only drains of this site.")] = None,
+    home: HomeDir,
+    json_: Json = False,
+) -> int:
+    """Say how removal rules would have done on the loaded drains. No rule is a recommendation.
+
+    Parameters
+    ----------
+    rules
+        Rule files, or names of shipped rules; without any, all that are shipped.
+    """
+    from flows.show_whatif import show_whatif
+    from flows.whatif import asked, draw, run_whatif
+
+    wanted = asked(rules, grid, axis or [])
+    ledger = _ledger(home)
+    found = run_whatif(ledger, wanted.rules, site)
+    if picture is not None:
+        draw(found, wanted.axes, picture)
+    show_whatif(found, as_json=json_)
+    return DONE
+
+
+@app.command
 def simulate(
     *,
     drains: Annotated[int, Parameter(help="How many drains.")],

@@ -101,4 +101,6 @@ def read_rule(path: Path) -> RemovalRule:
     except ValidationError as error:
         first = error.errors()[0]
         place = ".".join(str(part) for part in first["loc"]) or "the rule"
-        raise InputError(f"{path.name}: {place}: {first['msg'].lower()}; mend that key.") from error
+        raise InputError(
+            f"{path.name}: {place}: {first['msg'].removeprefix('Value error, ').lower()}; mend that key."
+        ) from error

@@ -1,0 +1,171 @@
+"""Grids of removal rules: one rule with some of its keys given several values."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import product
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from pipeline.cohort.rules import RemovalRule, read_rule
+from schemas.errors import CallError, InputError
+from shared import SHARED
+
+NOT_ASKED = "none"
+_OPTIONAL = ("output_at_most", "output_hours", "tidaling_within_hours")
+_SHORT = {
+    "leak_at_most": ("leak at most", " mL/min"),
+    "leak_hours": ("for", " h"),
+    "excursion_minutes": ("excursion of", " min"),
+    "excursion_up_to": ("excursion up to", " mL/min"),
+    "output_at_most": ("output at most", " mL"),
+    "output_hours": ("output over", " h"),
+    "tidaling_within_hours": ("tidaling within", " h"),
+    "completeness_at_least": ("complete to", ""),
+    "earliest_hours": ("not before", " h"),
+}
+_WORDS = ("name", "title", "source", "caution")
+MOST = 2000
+
+
+@dataclass(frozen=True)
+class RuleGrid:
+    """Rules in the order of their axes, the last axis fastest; `axes`: key → its values (null: not asked)."""
+
+    rules: tuple[RemovalRule, ...]
+    axes: Mapping[str, tuple[float | None, ...]]
+
+
+def read_grid(path: Path) -> RuleGrid:
+    """
+    Read a grid: a rule file in which any number may be a list, and `"none"` stands for a clause not asked.
+
+    Raises
+    ------
+    InputError
+        Naming the file and the key that is wrong.
+    """
+    try:
+        body = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError(f"{path.name}: cannot be read ({error.strerror}); check the path.") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise InputError(f"{path.name}: not valid TOML ({error}); mend that line.") from error
+    axes = {key: value for key, value in body.items() if isinstance(value, list)}
+    if not axes:
+        raise InputError(f"{path.name}: no key has a list of values; give one, or name the file as a rule.")
+    base = {key: value for key, value in body.items() if key not in axes}
+    return spread(base, axes, path.name)
+
+
+def spread(base: Mapping[str, Any], axes: Mapping[str, Sequence[Any]], where: str) -> RuleGrid:
+    """
+    All combinations of the axes' values, each a rule.
+
+    Parameters
+    ----------
+    base
+        The rule's other keys.
+    where
+        For messages: the file, or the option.
+
+    Raises
+    ------
+    InputError
+        Where a combination is no rule.
+
+    Examples
+    --------
+    >>> from pipeline.cohort.rules import load_rules
+    >>> base = load_rules()[0].model_dump()
+    >>> grid = spread(base, {"leak_at_most": [5, 10], "tidaling_within_hours": [12, "none"]}, "example")
+    >>> [(rule.leak_at_most, rule.tidaling_within_hours) for rule in grid.rules]
+    [(5.0, 12.0), (5.0, None), (10.0, 12.0), (10.0, None)]
+    """
+    wrong = [key for key in axes if key in _WORDS or key not in RemovalRule.model_fields]
+    if wrong:
+        raise InputError(f"{where}: {wrong[0]} is no figure of a rule; see shared/rules for those there are.")
+    values = {key: tuple(_value(key, value, where) for value in axis) for key, axis in axes.items()}
+    empty = [key for key, axis in values.items() if not axis]
+    if empty:
+        raise InputError(f"{where}: {empty[0]} has no values; give at least one.")
+    total = 1
+    for axis in values.values():
+        total *= len(axis)
+    if total > MOST:
+        raise InputError(f"{where}: {total} rules; a grid has at most {MOST}, leave some values out.")
+    rules = []
+    for number, chosen in enumerate(product(*values.values()), start=1):
+        named = dict(zip(values, chosen, strict=True))
+        title = ", ".join(_in_words(key, value) for key, value in named.items())
+        if named.get("output_at_most", 0) is None:
+            named["output_hours"] = None
+        body = {**base, **named, "name": f"{base.get('name', 'grid')}_{number}"[:60], "title": title}
+        try:
+            rules.append(RemovalRule.model_validate(body))
+        except ValidationError as error:
+            first = error.errors()[0]
+            place = ".".join(str(part) for part in first["loc"]) or "the rule"
+            raise InputError(
+                f"{where}: with {title}: {place}: {first['msg'].removeprefix('Value error, ').lower()}; mend that key."
+            ) from error
+    return RuleGrid(tuple(rules), values)
+
+
+def rule_named(name: str) -> RemovalRule:
+    """
+    A rule by the path of its file, or by the name of one that is shipped.
+
+    Raises
+    ------
+    InputError
+        Where there is neither.
+    """
+    path = Path(name)
+    if path.exists() or path.suffix == ".toml":
+        return read_rule(path)
+    shipped = SHARED / "rules" / f"{name}.toml"
+    if not shipped.exists():
+        known = ", ".join(sorted(p.stem for p in shipped.parent.glob("*.toml")))
+        raise InputError(f"rule {name}: no such file, and no shipped rule; shipped are {known}.")
+    return read_rule(shipped)
+
+
+def read_axis(text: str) -> tuple[str, list[str]]:
+    """
+    One axis as typed: `leak_at_most=10,20,40`.
+
+    Raises
+    ------
+    CallError
+        Where it is not of that form.
+
+    Examples
+    --------
+    >>> read_axis("output_at_most=300,450,none")
+    ('output_at_most', ['300', '450', 'none'])
+    """
+    key, equals, values = text.partition("=")
+    if not equals or not key.strip() or not values.strip():
+        raise CallError(
+            f'whatif: --axis "{text}" is not KEY=VALUE,VALUE,…; write e.g. leak_at_most=10,20,40.'
+        )
+    return key.strip(), [value.strip() for value in values.split(",")]
+
+
+def _in_words(key: str, value: float | None) -> str:
+    what, unit = _SHORT[key]
+    return f"{what} not asked" if value is None else f"{what} {value:g}{unit}"
+
+
+def _value(key: str, value: Any, where: str) -> float | None:
+    if value == NOT_ASKED and key in _OPTIONAL:
+        return None
+    try:
+        return float(value)
+    except (TypeError, ValueError):
+        raise InputError(f"{where}: {key}: {value!r} is not a number; mend that value.") from None
