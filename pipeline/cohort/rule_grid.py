@@ -110,9 +110,8 @@ def spread(base: Mapping[str, Any], axes: Mapping[str, Sequence[Any]], where: st
         except ValidationError as error:
             first = error.errors()[0]
             place = ".".join(str(part) for part in first["loc"]) or "the rule"
-            raise InputError(
-                f"{where}: with {title}: {place}: {first['msg'].removeprefix('Value error, ').lower()}; mend that key."
-            ) from error
+            what = first["msg"].removeprefix("Value error, ").lower()
+            raise InputError(f"{where}: with {title}: {place}: {what}; mend that key.") from error
     return RuleGrid(tuple(rules), values)
 
 

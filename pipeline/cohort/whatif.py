@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import polars as pl
 
 from pipeline.cohort.intervals import wilson
-from pipeline.cohort.quantities import hours
+from pipeline.cohort.quantities import hours, in_units
 from pipeline.cohort.rules import RemovalRule
 from pipeline.definitions import Definitions
 from schemas.vocabulary import RemovalReason
@@ -86,6 +86,7 @@ def _facts(definitions: Definitions) -> list[pl.Expr]:
         was_ready.alias("was_ready"),
         hours(at - pl.col("origin_at")).alias("after"),
         pl.when(in_time).then(hours(out - at)).alias("stayed"),
+        pl.when(in_time).then((out - at).dt.total_seconds()).alias("stayed_s"),
         fully.alias("fully"),
         (was_ready & ~fully & (pl.col("watched_24h_share") > 0)).alias("partly"),
         (was_ready & (pl.col("watched_24h_share") == 0)).alias("unwatched"),
@@ -103,7 +104,7 @@ def _tallies() -> list[pl.Expr]:
         *_quartiles(after, "ready_after_hours"),
         pl.col("left_ready").sum().alias("removed_after_ready"),
         *_quartiles(stayed, "hours_to_removal"),
-        stayed.sum().alias("hours_to_removal_total"),
+        in_units(pl.col("stayed_s").sum(), 3_600).alias("hours_to_removal_total"),
         (pl.col("came_out") & pl.col("removed_before_ready").is_not_null()).sum().alias("removal_told"),
         pl.col("left_before").sum().alias("removed_before_ready"),
         pl.col("fully").sum().alias("watched_fully"),
