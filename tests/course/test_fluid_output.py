@@ -110,10 +110,10 @@ class TestCanisterChange:
         assert filled[320] == 179.0 + 40.0
 
     def test_after_hours_unread_a_new_canister_may_be_filling_fast(self) -> None:
-        # 368 mL before four unread hours, 294 after them and 2 mL more a minute.
+        # 364 mL before four unread hours, 285 after them and 2 mL more a minute.
         use = Use(
             600,
-            volume=lambda t: 68.0 + t if t <= 300 else 294.0 + 2 * (t - 540),
+            volume=lambda t: 68.0 + t if t <= 300 else 285.0 + 2 * (t - 540),
             missing=range(301, 540),
         )
         assert course_as_told(use).canisters["fitted_at"].to_list() == [at(0), at(540)]
