@@ -172,6 +172,7 @@ class OcclusionRules(Section):
     output_expected: float
     output_goes_on: float
     look_back: int
+    breathed_least: int
     leak_before: float
     output_before: float
     onset_within: int

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.definitions import EnvelopeRules
 from schemas.vocabulary import TidalingBasis, Verdict
 
 
-def mark_sightings(grid: pl.DataFrame, evidence: pl.DataFrame) -> pl.DataFrame:
+def mark_sightings(grid: pl.DataFrame, evidence: pl.DataFrame, rules: EnvelopeRules) -> pl.DataFrame:
     """
     Add what a minute itself shows of breathing, apart from what was held over from its neighbours.
 
     A traced verdict holds until the next trace, so the verdict of a minute may rest on evidence up to
     ten minutes old: good enough to count minutes, not to date a stop. Here a minute shows breathing,
     or its absence, only by its own trace or, untraced, by its envelope verdict and its own max − min:
-    in an absent minute no swing that counts can hide, and in a present one it can be.
+    in an absent minute no swing that counts can hide, and in a present one it can be. Around minutes in
+    which the drain is carried nothing shows breathing: steps have a rhythm, too, in a trace as well.
 
     Returns
     -------
@@ -42,7 +44,8 @@ def mark_sightings(grid: pl.DataFrame, evidence: pl.DataFrame) -> pl.DataFrame:
     own = pl.when(hidden).then(pl.lit(Verdict.ABSENT.value)).otherwise(pl.lit(Verdict.PRESENT.value))
     by_range = pl.when(pl.col("tidaling") == own).then("tidaling")
     verdict = pl.when("traced").then("trace_verdict").when(by_envelope).then(by_range)
-    present = (verdict == Verdict.PRESENT).fill_null(False) & pl.col("running")
+    carried = (pl.col("envelope_carried") >= rules.carried).fill_null(False)
+    present = (verdict == Verdict.PRESENT).fill_null(False) & pl.col("running") & ~carried
     absent = (verdict == Verdict.ABSENT).fill_null(False) & pl.col("running")
     marked = joined.with_columns(
         breath_seen=present,

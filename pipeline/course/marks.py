@@ -44,7 +44,7 @@ def mark_findings(
     The marked grid carries more than the published minutes do: sightings of breathing, grades and
     details, from which a finding can be explained.
     """
-    grid = mark_sightings(mark_artefacts(grid, definitions.trace), evidence)
+    grid = mark_sightings(mark_artefacts(grid, definitions.trace), evidence, definitions.envelope)
     grid = mark_shortfall(mark_line_open(grid, definitions.line_open), definitions.suction_shortfall)
     grid = mark_surge(grid, uses, definitions.output_surge)
     alerts = find_alerts(grid, uses, definitions.alerts)

@@ -20,13 +20,15 @@ def find_occlusions(grid: pl.DataFrame, rules: OcclusionRules, clamp: ClampRules
 
     - `long_enough`: at least `least` such minutes;
     - `breathed_before`: breathing was seen within `look_back` before, with no hole or clock step between;
+    - `breathing_lasted`: for at least `breathed_least` minutes of that time. A walk can look like breathing,
+      in a lung that has long come up as well, and its end is no stop;
     - `drained_before`: with a leak (median over `leak_window` before that) above `leak_before`, or an
       output (over `look_back`) above `output_before`;
     - `stopped_at_once`: what is left of the swing is at most `swing_left` of it just before, and just
       before it had not faded (at least `swing_kept` of that of the hours before) — or it had, but within
       `onset_within` at most `swing_gone` of the rest was left; within `onset_unresolved` running
-      minutes; with traces at most `traces_apart` around the stop it must be within `onset_within`, and
-      then it is `onset_dated`;
+      minutes, with nothing since that may have been breathing; with traces at most `traces_apart` around
+      the stop it must be within `onset_within`, and then it is `onset_dated`;
     - `output_fell`: at most `output_share` of what the earlier rate would have brought, where that is
       at least `output_expected`; fluid that nobody read is unknown, not nil: only the part up to the
       last reading is judged, and where too little was to be expected by then this fails;
@@ -38,8 +40,8 @@ def find_occlusions(grid: pl.DataFrame, rules: OcclusionRules, clamp: ClampRules
       absence was seen for `clamp.return_within` or longer. Until then it may be a forgotten clamp.
 
     While air leaks an untraced log cannot show breathing, for the pump moves the pressure too, and a
-    trace may be undecided for the same reason. There `flow_stopped_then` may stand for `breathed_before` and
-    `stopped_at_once`: a leak that lasted, and the pressure with it, stopped at one minute. That alone is
+    trace may be undecided for the same reason. There `flow_stopped_then` may stand for what is asked of
+    breathing: a leak that lasted, and the pressure with it, stopped at one minute. That alone is
     `flow_stopped`, cause unknown; it is suspected where `missed_or_rang` as well: output is missing as
     above, or the device rings `line_blocked`. A lung that seals at once drains on.
 
@@ -80,6 +82,7 @@ def suspicion_clauses() -> dict[str, pl.Expr]:
     return {
         "long_enough": pl.col("long_enough"),
         "open_before": _told("breathed_before") | _told("flow_stopped_then"),
+        "breathing_lasted": _told("breathing_lasted") | _told("flow_stopped_then"),
         "drained_before": pl.col("drained_before"),
         "stopped_at_once": _told("stopped_at_once") | _told("flow_stopped_then"),
         "breath_or_fluid": (_told("breathed_before") & _told("stopped_at_once")) | _told("missed_or_rang"),
@@ -188,13 +191,15 @@ def _clauses(rules: OcclusionRules, clamp: ClampRules) -> dict[str, pl.Expr]:
         "long_enough": pl.col("still_minutes") >= rules.least,
         "breathed_before": (pl.col("from_row") - pl.col("last_breath") <= rules.look_back)
         & (pl.col("breaks_since") == 0),
+        "breathing_lasted": pl.col("present_minutes") >= rules.breathed_least,
         "flow_stopped_then": pl.col("by_flow"),
         "drained_before": (pl.col("leak_before") > rules.leak_before).fill_null(False)
         | (pl.col("rate_ml_h") > rules.output_before).fill_null(False),
         "stopped_at_once": ~pl.col("by_flow")
         & steep
         & ~slow
-        & (pl.col("onset_minutes") <= rules.onset_unresolved),
+        & (pl.col("onset_minutes") <= rules.onset_unresolved)
+        & (pl.col("present_between") == 0),
         "missed_or_rang": missed | pl.col("rings").fill_null(False),
         "onset_dated": ~pl.col("by_flow") & dated,
         "handled_then": pl.col("hands"),

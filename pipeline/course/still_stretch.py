@@ -25,11 +25,12 @@ def find_still_stretches(grid: pl.DataFrame, rules: OcclusionRules) -> pl.DataFr
 
     Returns
     -------
-    One row a stretch: `from_row`, `to_row`, `still_minutes`; `last_breath`, `open_row`, `absence` (the first
-    seen after `open_row`), `last_absence`, `onset_minutes` (running ones between the two), holes and clock
-    steps `breaks_between`; and the figures: `leak_before`, `rate_ml_h`, `swing_before`, `earlier_swing`,
-    `swing_after`, `hands`, `traced_ends`, `traces_apart`, `output_ml`, `last_read`, `expected_ml`,
-    `expected_read_ml`, `leak_most`, `rings`, `range_still`, `open_again`, `released_ml`.
+    One row a stretch: `from_row`, `to_row`, `still_minutes`. Its onset: `last_breath`, `open_row`, `by_flow`,
+    `absence` (the first seen after `open_row`), `last_absence`, `onset_minutes` (running ones between the
+    two), `breaks_between` (holes and clock steps), `present_between` (minutes told present between absence
+    and stretch), `swing_after`, `hands`, `traced_ends`, `traces_apart`. Before: `leak_before`, `rate_ml_h`,
+    `swing_before`, `earlier_swing`, `present_minutes`. Inside: `output_ml`, `last_read`, `expected_ml`,
+    `expected_read_ml`, `leak_most`, `rings`, `range_still`. After: `open_again`, `released_ml`.
     """
     return _figures(grid, _onsets(grid, _stretches(grid, rules), rules), rules)
 
@@ -102,10 +103,12 @@ def _onsets(grid: pl.DataFrame, stretches: pl.DataFrame, rules: OcclusionRules) 
     )
     # Without a sighting of its own (only held verdicts) absence begins where the stretch does.
     absence = at(grid, "next_absence_row", dated["open_row"]).fill_null(start)
+    present = grid.select(present=(pl.col("tidaling") == Verdict.PRESENT).cast(pl.Int64).cum_sum())
     return dated.with_columns(
         absence.alias("absence"),
         last_absence=pl.max_horizontal(at(grid, "absence_row", dated["to_row"]), "from_row"),
         breaks_between=at(grid, "breaks", start) - at(grid, "breaks", dated["open_row"]),
+        present_between=at(present, "present", start) - at(present, "present", absence),
         onset_minutes=at(grid, "run_count", absence) - at(grid, "run_count", dated["open_row"]),
     )
 
@@ -132,6 +135,7 @@ def _figures(grid: pl.DataFrame, onsets: pl.DataFrame, rules: OcclusionRules) ->
             opened - rules.look_back + 1,
             opened,
             earlier_swing=swing,
+            present_minutes=(pl.col("tidaling") == Verdict.PRESENT).sum().cast(pl.Int64),
             ml_before=decimal(read_ml.last() - read_ml.first()),
             minutes_before=read_row.last() - read_row.first(),
         ),

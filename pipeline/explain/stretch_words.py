@@ -55,6 +55,12 @@ def occlusion_words(d: Definitions) -> dict[str, Words]:
             "",
             "occlusion.look_back",
         ),
+        "breathing_lasted": Words(
+            "minutes with tidaling present in that time, unless leak and pressure stopped at once",
+            pl.col("present_minutes"),
+            "at least",
+            figure="occlusion.breathed_least",
+        ),
         "drained_before": Words(
             "leak, output before",
             _listed("{} mL/min, {} mL/h", "leak_before", "rate_ml_h"),

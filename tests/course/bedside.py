@@ -154,6 +154,7 @@ def tidaling_as_told(grid: pl.DataFrame, evidence: pl.DataFrame, hold: int = 10)
         .with_columns(pl.col("tidaling", "tidaling_basis").forward_fill(limit=hold).over("span_no"))
         .with_columns(
             tidaling=pl.when("running").then("tidaling").fill_null("not_assessable"),
+            envelope_carried=pl.lit(0, pl.Int32),
         )
     )
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from tests.course.bedside import DEFINITIONS, Use, at, course_as_told, detail, stretches
+from tests.course.bedside import DEFINITIONS, Use, at, course_as_logged, course_as_told, detail, stretches
 
 
 def blocked(
@@ -273,3 +273,40 @@ def test_the_figures_are_those_of_the_definitions() -> None:
         update={"occlusion": DEFINITIONS.occlusion.model_copy(update={"least": 120})}
     )
     assert suspected(blocked(), definitions=patient) == []
+
+
+def test_the_end_of_a_walk_in_a_lung_that_has_come_up_is_no_stop() -> None:
+    # Traces of a walk may show a rhythm; breathing that was there for hours is another matter.
+    def walked(minutes: int) -> Use:
+        return blocked(
+            700,
+            from_=400,
+            to=600,
+            leak=lambda t: 2.0,
+            breath=lambda t: "present" if 400 - minutes <= t < 400 or t >= 600 else "absent",
+        )
+
+    assert suspected(walked(59)) == []
+    assert suspected(walked(60)) == [(400, 200, "possible")]
+
+
+def test_a_rhythm_seen_while_the_drain_is_carried_dates_nothing() -> None:
+    # The lung came up three hours ago; on a walk the traces show the rhythm of the steps.
+    def walks(t: int) -> bool:
+        return 500 <= t < 520
+
+    def came_up(tilt: float) -> Use:
+        return Use(
+            800,
+            traces=5,
+            breath=lambda t: "present" if t < 300 or walks(t) else "absent",
+            leak=0.0,
+            tilt=lambda t: (5.0 + tilt * (t % 2)) if walks(t) else 1.0,
+            volume=lambda t: round(20 + 0.5 * min(t, 520), 1),
+            low=lambda t: -21.5 if t < 300 or walks(t) else -20.1,
+            high=lambda t: -18.5 if t < 300 or walks(t) else -19.9,
+        )
+
+    assert stretches(course_as_logged(came_up(20.0)), "occlusion_suspected") == []
+    standing = course_as_logged(came_up(0.0))
+    assert [begun for begun, *_ in stretches(standing, "occlusion_suspected")] == [520]
