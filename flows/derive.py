@@ -145,10 +145,13 @@ def compute_devices(
     files = home.lake.scan(LOAD_FILE).filter(pl.col("status").is_in(IN_FORCE)).collect()
     sites = sorted({owner.partition(":")[0] for owner in owners})
     devices = sorted({owner.partition(":")[2] for owner in owners})
-    theirs = pl.col("site").is_in(sites) & pl.col("device").is_in(devices) & _DEVICE_OWNER.is_in(list(owners))
-    in_force = files["file_sha256"].implode()
-    minutes = home.lake.scan(MINUTE).filter(theirs & pl.col("file_sha256").is_in(in_force)).collect()
-    traces = home.lake.scan(TRACE).filter(theirs & pl.col("file_sha256").is_in(in_force)).collect()
+    near = pl.col("site").is_in(sites) & pl.col("device").is_in(devices)
+    in_force = near & pl.col("file_sha256").is_in(files["file_sha256"].implode())
+    # The pair is asked of what was read, not while reading: Polars' Parquet reader fails on a text that is
+    # put together from columns it is filtering by.
+    theirs = _DEVICE_OWNER.is_in(list(owners))
+    minutes = home.lake.scan(MINUTE).filter(in_force).collect().filter(theirs)
+    traces = home.lake.scan(TRACE).filter(in_force).collect().filter(theirs)
     resolved = resolve(minutes, traces, files, definitions)
     evidence = evidence_of(resolved.minutes, definitions)
     course = course_of(
