@@ -1,0 +1,222 @@
+"""The evaluation's scorer on hand-made truth, and a small fleet through it with loose limits."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+
+import polars as pl
+import pytest
+
+from pipeline.simulate.sites import LAKESIDE, NORTH
+from tests.evaluation.evaluate import splits
+from tests.evaluation.evaluate_fleets import FLAGS, Beside, Fleet, beside_truth
+from tests.evaluation.evaluate_scores import (
+    Figure,
+    alerts,
+    canisters,
+    fluid,
+    occlusions,
+    precision_and_recall,
+    tidaling,
+)
+from tests.evaluation.evaluate_table import as_csv, as_markdown
+
+NOON = datetime(2031, 3, 10, 12, tzinfo=UTC)
+NOTHING = pl.DataFrame(schema={"evidence": pl.String, "site": pl.String, "stay": pl.String})
+
+
+def at(minute: int) -> datetime:
+    return NOON + timedelta(minutes=minute)
+
+
+def stay(n: int, **columns: object) -> Beside:
+    """`n` minutes of one stay in which ledger and truth agree, but for the columns given (a value or a list)."""
+    quiet: dict[str, object] = {
+        "use_id": "u",
+        "stay": "s",
+        "evidence": "e",
+        "site": "x",
+        "scenario": "ward",
+        "state": "run",
+        "clock_kind": "right",
+        "true_running": True,
+        "true_occluded": False,
+        "true_kinked": False,
+        "true_damped": False,
+        "true_clamped": False,
+        "true_tilted": False,
+        "true_canister_no": 1,
+        "canister_no": 1,
+        "volume_read": True,
+        "tilt_deg": 1.0,
+        "drain_output_ml": 0.0,
+        "true_output_ml": 0.0,
+        "tidaling": "present",
+        "true_swing_cmh2o": 3.0,
+        **dict.fromkeys(FLAGS, False),
+        **columns,
+    }
+    lists = {"true_alerts": quiet.pop("true_alerts", [[]] * n)}
+    frame = pl.DataFrame(
+        {
+            **{name: value if isinstance(value, list) else [value] * n for name, value in quiet.items()},
+            **lists,
+            "true_minute": [at(t) for t in range(n)],
+            "minute": [at(t) for t in range(n)],
+        },
+        schema_overrides={"true_alerts": pl.List(pl.String)},
+    )
+    rang = pl.DataFrame(
+        schema={
+            "use_id": pl.String,
+            "stay": pl.String,
+            "code": pl.String,
+            "started_at": pl.Datetime("us", "UTC"),
+            "ended_at": pl.Datetime("us", "UTC"),
+            "minutes_to_clear": pl.Int32,
+        }
+    )
+    logged = pl.DataFrame({"stay": ["s"], "clock_kind": ["right"]})
+    return Beside(frame, logged, NOTHING, rang, NOTHING, NOTHING)
+
+
+def value(figures: object, what: str) -> float | None:
+    found = {figure.what: figure for figure in figures}  # type: ignore[attr-defined]
+    return found[what].value
+
+
+def test_precision_and_recall_count_minutes() -> None:
+    minutes = pl.DataFrame(
+        {"told": [True, True, False, False, True], "true": [True, False, True, True, True]}
+    )
+    found = list(precision_and_recall(minutes, pl.col("told"), pl.col("true"), "x"))
+    assert [figure.value for figure in found] == [2 / 3, 2 / 4]
+
+
+def test_what_never_happened_has_no_figure_and_reaches_nothing() -> None:
+    minutes = pl.DataFrame({"told": [False], "true": [False]})
+    found = list(precision_and_recall(minutes, pl.col("told"), pl.col("true"), "x"))
+    assert [(figure.value, figure.reached) for figure in found] == [(None, None)] * 2
+
+
+def test_a_limit_is_reached_at_the_limit() -> None:
+    assert Figure("x", 0.95, "", at_least=0.95).reached
+    assert not Figure("x", 61.0, "", at_most=60).reached
+
+
+def test_an_occlusion_is_found_by_any_minute_of_it_and_short_ones_are_not_asked_for() -> None:
+    shut = [100 <= t < 160 or 300 <= t < 340 for t in range(600)]
+    told = [t == 150 for t in range(600)]
+    found = list(occlusions(stay(600, true_occluded=shut, occlusion_suspected=told)))
+    assert value(found, "occlusion_suspected: found") == 1.0
+    assert value(found, "occlusion_suspected: false per 100 drain-days") == 0.0
+    missed = list(occlusions(stay(600, true_occluded=shut)))
+    assert value(missed, "occlusion_suspected: found") == 0.0
+
+
+def test_a_suspicion_of_an_open_tube_is_false_once_however_long() -> None:
+    told = [50 <= t < 90 or 200 <= t < 210 for t in range(1440)]
+    found = list(occlusions(stay(1440, occlusion_suspected=told)))
+    assert value(found, "occlusion_suspected: false per 100 drain-days") == 200.0
+
+
+def test_an_hour_is_right_within_ten_millilitres_or_two_per_cent() -> None:
+    def share(off: float, true: float) -> float | None:
+        return value(
+            fluid(stay(60, drain_output_ml=true + off, true_output_ml=true)),
+            "fluid: drain-hours within max(10 mL, 2 %)",
+        )
+
+    assert share(10.0, 100.0) == share(-30.0, 1500.0) == 1.0
+    assert share(10.1, 100.0) == share(-30.1, 1500.0) == 0.0
+
+
+def test_a_fall_is_counted_and_catching_up_after_tilt_is_no_jump() -> None:
+    tilted = [10 <= t < 40 for t in range(120)]
+    true = [float(t) for t in range(120)]
+    held = [10.0 if 10 <= t < 40 else float(t) for t in range(120)]
+    caught_up = list(fluid(stay(120, true_tilted=tilted, true_output_ml=true, drain_output_ml=held)))
+    assert value(caught_up, "fluid: minutes of a jump of 20 mL made of tilt") == 0
+    made = [float(t) + (25.0 if t >= 20 else 0.0) for t in range(120)]
+    jumped = list(fluid(stay(120, true_tilted=tilted, true_output_ml=true, drain_output_ml=made)))
+    assert value(jumped, "fluid: minutes of a jump of 20 mL made of tilt") > 0
+    falls = list(fluid(stay(120, true_output_ml=true, drain_output_ml=true[:60] + true[:60])))
+    assert value(falls, "fluid: minutes at which the output falls") == 1
+
+
+def test_a_change_is_found_within_minutes_and_one_that_never_was_is_made_up() -> None:
+    def changed(told_at: int, true_at: int) -> tuple[float | None, float | None]:
+        found = list(
+            canisters(
+                stay(
+                    200,
+                    canister_no=[1 if t < told_at else 2 for t in range(200)],
+                    true_canister_no=[1 if t < true_at else 2 for t in range(200)],
+                )
+            )
+        )
+        return value(found, "canister changes: found"), value(found, "canister changes: made up")
+
+    assert changed(102, 100) == (1.0, 0.0)
+    assert changed(150, 100) == (0.0, 1.0)
+
+
+def test_an_alert_is_exact_only_with_its_time_to_clear() -> None:
+    rings = [["canister_full"] if 10 <= t < 25 else [] for t in range(60)]
+
+    def told(ended: int, clear: int | None) -> Beside:
+        beside = stay(60, true_alerts=rings)
+        row = {
+            "use_id": "u",
+            "stay": "s",
+            "code": "canister_full",
+            "started_at": at(10),
+            "ended_at": at(ended),
+            "minutes_to_clear": clear,
+        }
+        heard = pl.DataFrame([row], schema=beside.alerts.schema)
+        return Beside(beside.minutes, beside.logged, NOTHING, heard, NOTHING, NOTHING)
+
+    what = "alerts: start, end and time to clear exact"
+    assert value(alerts(told(25, 15)), what) == 1.0
+    assert value(alerts(told(26, 16)), what) == 0.0
+    assert value(alerts(told(25, None)), what) == 0.0
+
+
+def test_a_verdict_is_held_against_the_swing_and_a_middling_one_against_neither() -> None:
+    swing = [3.0] * 50 + [0.0] * 30 + [0.5] * 20
+    found = list(tidaling(stay(100, true_swing_cmh2o=swing, tidaling=["present"] * 60 + ["absent"] * 40)))
+    assert value(found, "tidaling present: true where told") == 50 / 60
+    assert value(found, "tidaling absent: true where told") == 1.0
+    assert value(found, "tidaling absent: told where true") == 20 / 30
+
+
+@pytest.fixture(scope="module")
+def small() -> dict[str, list[Figure]]:
+    fleets = (
+        Fleet("every 5 min", 5, (LAKESIDE,), date(2031, 9, 25)),
+        Fleet("untraced", None, (NORTH,), date(2031, 9, 25)),
+    )
+    return splits(beside_truth(8, 3, fleets=fleets))
+
+
+def test_a_small_fleet_is_told_as_it_was(small: dict[str, list[Figure]]) -> None:
+    found = {figure.what: figure.value for figure in small["all"]}
+    for flag in ("tilted", "paused", "leak on"):
+        assert found[f"{flag}: precision"] > 0.98
+        assert found[f"{flag}: recall"] > 0.98
+    assert found["fluid: minutes at which the output falls"] == 0
+    assert found["fluid: drain-hours within max(10 mL, 2 %)"] > 0.85
+    assert found["canister changes: found"] > 0.8
+    assert found["leak end: median error, min"] <= 15
+    assert found["alerts: start, end and time to clear exact"] > 0.95
+    assert found["time: logged minutes that came through"] > 0.99
+    for wrong in ("outcome: knowable yes, told no", "outcome: knowable no, told yes"):
+        assert found[wrong] == 0
+
+
+def test_the_table_has_every_figure_in_every_split(small: dict[str, list[Figure]]) -> None:
+    assert set(small) == {"all", "a ward's mix", "every 5 min", "untraced", "lakeside", "north"}
+    assert len({len(figures) for figures in small.values()}) == 1
+    assert as_csv(small).count("\n") == 1 + sum(len(figures) for figures in small.values())
+    assert as_markdown(small, 8, 3).count("\n| ") == len(small["all"]) + 1
