@@ -21,13 +21,15 @@ from pipeline.store import Home
 from pipeline.store.journal import Reading, read_journal, read_readings
 from pipeline.store.lake import Lake
 from schemas.errors import InputError, LedgerError
-from schemas.extract import DRAIN_HOUR
+from schemas.extract import DRAIN_HOUR, GIVEN_NAMES
 from schemas.lake import COURSE, LOAD_FILE, USE_TABLE
 from schemas.published import DRAIN_USE
 from schemas.registry import ANNOTATION, REGISTRY_DRAIN
 
 _BATCH_MINUTES = 2_000_000
-_READ = (*DRAIN_TABLES, USE_TABLE, COURSE, LOAD_FILE)
+# Not what is minute by minute: a year of that does not fit into memory.
+_NEEDED = tuple(t for t in DRAIN_TABLES if t.name in GIVEN_NAMES or t is DRAIN_USE)
+_READ = (*_NEEDED, USE_TABLE, COURSE, LOAD_FILE)
 _READ_PRIVATE = (REGISTRY_DRAIN, ANNOTATION)
 
 
@@ -122,7 +124,7 @@ def as_read(reading: Reading) -> FileInForce:
 def _source(home: Home, definitions: Definitions, rules: Sequence[RemovalRule]) -> Source:
     ward = read_ward(home)
     claims = claims_now(home, ward)
-    frames = {table.name: home.lake.scan(table).collect().sort(table.key) for table in DRAIN_TABLES}
+    frames = {table.name: home.lake.scan(table).collect().sort(table.key) for table in _NEEDED}
 
     def hours(drains: pl.DataFrame) -> pl.DataFrame:
         return _hours(home, drains, frames[DRAIN_USE.name], definitions)

@@ -9,6 +9,9 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+import polars as pl
+from deltalake.exceptions import DeltaError
+
 from flows.extract import note_of
 from flows.extract_source import current_source, files_in_force, require_published, source_at
 from flows.load import run_rebuild
@@ -90,8 +93,8 @@ def run_verify(home: Home, folder: Path, *, from_raw: bool = False) -> Verdict:
                 if found is None:
                     continue
                 verdict = _verdict(home, manifest, there, *found)
-        except DrainledgerError:
-            continue
+        except (DrainledgerError, DeltaError, pl.exceptions.PolarsError, OSError):
+            continue  # a load is running, or a version is gone: the raw files are asked instead
         if verdict.same or found[0] == _STANDS:
             return verdict
     with _home_anew(home, manifest, readings) as anew:
@@ -121,10 +124,7 @@ def _as_it_was(home: Home, manifest: Manifest) -> tuple[str, Source] | None:
     note = note_of(home, manifest.extract_id)
     if note is None or manifest.definitions is None or manifest.rules is None:
         return None
-    try:
-        return _WAS, source_at(home, note["lake_versions"], manifest.definitions, manifest.rules)
-    except Exception:  # whatever a version that is gone raises: the raw files are asked instead
-        return None
+    return _WAS, source_at(home, note["lake_versions"], manifest.definitions, manifest.rules)
 
 
 def _verdict(home: Home, manifest: Manifest, there: dict[str, bytes], how: str, source: Source) -> Verdict:

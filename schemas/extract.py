@@ -90,6 +90,10 @@ _MACHINE_TEXTS = {
     "moved": (),
     "code": (*(str(code) for code in AlertCode), "other"),
 }
+# Long after the drain: beside the wall clock, hours would tell whether summer time lay between.
+_HOURS_ONLY = ("reinserted_at", "readmitted_at")
+# Follows from origin and definition; as an instant it would tell of summer time after the drain was out.
+_LEFT_OUT = ("threshold_at",)
 _COVARIATES = (
     Column("patient_id", TEXT, "Pseudonym of the patient, of this extract only; null if unlinked."),
     Column(
@@ -118,7 +122,7 @@ def released(name: str, dates: Dates, words: Mapping[str, tuple[str, ...]]) -> T
     What a column holds decides, so that a column nobody thought of stays in: numbers, yes and no, and texts
     with a closed list of words leave; any other text leaves only where the cohort maps or renames it. An
     instant becomes the shifted local wall clock and hours since the origin, or the hours alone; a calendar
-    day is shifted or left out.
+    day is shifted or left out. What happened long after the drain is told in hours alone.
 
     Parameters
     ----------
@@ -139,6 +143,8 @@ def released(name: str, dates: Dates, words: Mapping[str, tuple[str, ...]]) -> T
 
 
 def _released(column: Column, dates: Dates, words: Mapping[str, tuple[str, ...]]) -> list[Column]:
+    if column.name in _LEFT_OUT:
+        return []
     if column.name in _PSEUDONYMS or column.name == "patient_id":
         return [replace(column, meaning=f"{column.meaning.rstrip('.')}; made for this extract.")]
     if column.dtype == INSTANT:
@@ -167,7 +173,7 @@ def _times(column: Column, dates: Dates) -> list[Column]:
     )
     if column.name == "origin_at":
         return [] if dates is Dates.HOURS else [wall]
-    return [hours] if dates is Dates.HOURS else [wall, hours]
+    return [hours] if dates is Dates.HOURS or column.name in _HOURS_ONLY else [wall, hours]
 
 
 def _named(column: Column, words: tuple[str, ...]) -> Column:

@@ -80,6 +80,7 @@ class Who(_Part):
     tube_french: Range | None = None
     removal_reasons: tuple[RemovalReason, ...] | None = Field(default=None, min_length=1)
     shared_use: Literal["without", "only"] | None = None
+    clock_change: Literal["without"] | None = None
     observed_hours: Range | None = None
     completeness: Range | None = None
     prolonged_leak: tuple[ProlongedLeak, ...] | None = Field(default=None, min_length=1)

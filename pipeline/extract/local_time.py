@@ -11,6 +11,7 @@ from pipeline.zones import zone_named
 from schemas.table import INSTANT, WALL_CLOCK
 
 _DAY = timedelta(days=1)
+_STAY = ("procedure_end_at", "tube_in_at", "started_at", "ended_at", "tube_out_at")
 
 
 def offsets(zone: str, first: datetime, last: datetime) -> list[tuple[datetime, int]]:
@@ -25,12 +26,9 @@ def offsets(zone: str, first: datetime, last: datetime) -> list[tuple[datetime, 
     >>> [(at.isoformat(), seconds) for at, seconds in spring][1]
     ('2031-03-30T01:00:00+00:00', 7200)
     """
-    rules = zone_named(zone)
 
     def offset(at: datetime) -> int:
-        ahead = at.astimezone(rules).utcoffset()
-        assert ahead is not None
-        return round(ahead.total_seconds())
+        return _offset(at, zone)
 
     def changes(low: datetime, high: datetime) -> Iterator[tuple[datetime, int]]:
         if offset(low) == offset(high):
@@ -88,6 +86,34 @@ def shifted_wall_clock(frame: pl.DataFrame, columns: list[str]) -> pl.DataFrame:
             .drop("row", "offset")
         )
     return frame
+
+
+def clock_changed(drains: pl.DataFrame) -> pl.Series:
+    """
+    Whether the ward's clock was changed for summer time between a drain's first and last instant.
+
+    Such a drain betrays the change by the hour that its wall clock and its hours differ in, and with it the
+    night it happened. Null where the drain has no instant.
+
+    Parameters
+    ----------
+    drains
+        `timezone` and the instants of DRAIN.
+    """
+    columns = [name for name in _STAY if name in drains.columns]
+    ends = drains.select("timezone", first=pl.min_horizontal(columns), last=pl.max_horizontal(columns))
+    changed = [
+        None if first is None else _offset(first, zone) != _offset(last, zone)
+        for zone, first, last in ends.iter_rows()
+    ]
+    return pl.Series("clock_changed", changed, dtype=pl.Boolean)
+
+
+def _offset(at: datetime, zone: str) -> int:
+    """Seconds that a zone is ahead of UTC at an instant."""
+    ahead = at.astimezone(zone_named(zone)).utcoffset()
+    assert ahead is not None
+    return round(ahead.total_seconds())
 
 
 def _offset_table(frame: pl.DataFrame, columns: list[str]) -> pl.DataFrame:

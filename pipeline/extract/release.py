@@ -151,7 +151,7 @@ def _rows(
         for instant in instants
     )
     if cohort.give.dates is Dates.SHIFTED:
-        rows = shifted_wall_clock(rows, instants)
+        rows = shifted_wall_clock(rows, [name for name in instants if name in table.names])
         days = [c for c in ("day", "origin_day") if c in rows.columns]
         rows = rows.with_columns(pl.col(c) + pl.duration(days=pl.col("shift_days")) for c in days)
     for column, rename in (("drain_id", key.drain), ("operation_id", key.operation)):

@@ -10,6 +10,7 @@ import polars as pl
 
 from pipeline.extract.cohort_file import Cohort, Range
 from pipeline.extract.keys import is_sealed
+from pipeline.extract.local_time import clock_changed
 from schemas.errors import InputError
 from schemas.extract import MAPPED_WORDS, UNMAPPED
 from schemas.table import COUNT, TEXT, WHOLE, Column, Table
@@ -74,7 +75,8 @@ def candidates(drain: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
         `Claims.drains`: keys, covariates and time zone.
     """
     more = [name for name in known.columns if name == "drain_id" or name not in drain.columns]
-    return drain.join(known.select(more), on="drain_id", how="left", validate="1:1").sort("drain_id")
+    every = drain.join(known.select(more), on="drain_id", how="left", validate="1:1").sort("drain_id")
+    return every.with_columns(clock_changed=clock_changed(every))
 
 
 def select_drains(drains: pl.DataFrame, cohort: Cohort) -> Selected:
@@ -133,6 +135,8 @@ def _criterion(cohort: Cohort, name: str) -> tuple[pl.Expr, str]:
         return pl.col("origin_day") < asked, f"origin before {asked}"
     if name == "linked_only":
         return pl.col("linked"), "a registry row stands behind the drain"
+    if name == "clock_change":
+        return ~pl.col("clock_changed"), "summer time neither began nor ended while the drain was in"
     assert name == "shared_use", name
     shared = pl.col("shared_use") if asked == "only" else ~pl.col("shared_use")
     return shared, f"{asked} a device use that serves another drain too"

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.extract.keys import ExtractKey, shift_days
-from pipeline.extract.local_time import shifted_wall_clock
+from pipeline.extract.local_time import clock_changed, shifted_wall_clock
 from schemas.table import INSTANT
 
 _ZONES = ("Europe/Zurich", "America/New_York", "Asia/Kolkata", "Australia/Lord_Howe", "UTC")
@@ -61,3 +61,22 @@ def test_names_are_of_one_extract_and_one_key() -> None:
     for make in (lambda k: k.drain("D"), lambda k: k.patient("a", "1"), lambda k: k.place("unit", "a", "w")):
         assert len({make(one), make(other), make(stranger)}) == 3
     assert one.place("unit", "a", "w") != one.place("unit", "b", "w")
+
+
+def test_a_drain_over_the_night_of_summer_time_is_known() -> None:
+    def drain(first: str, last: str, zone: str = "Europe/Zurich") -> dict[str, object]:
+        return {
+            "timezone": zone,
+            "started_at": datetime.fromisoformat(first),
+            "ended_at": datetime.fromisoformat(last),
+        }
+
+    rows = [
+        drain("2031-03-29T20:00Z", "2031-03-30T00:59Z"),
+        drain("2031-03-29T20:00Z", "2031-03-30T01:00Z"),
+        drain("2031-10-25T20:00Z", "2031-10-26T08:00Z"),
+        drain("2031-10-25T20:00Z", "2031-10-26T08:00Z", "Asia/Kolkata"),
+        {"timezone": "UTC", "started_at": None, "ended_at": None},
+    ]
+    frame = pl.DataFrame(rows, schema={"timezone": pl.String, "started_at": INSTANT, "ended_at": INSTANT})
+    assert clock_changed(frame).to_list() == [False, True, True, False, None]

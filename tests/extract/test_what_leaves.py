@@ -15,6 +15,7 @@ import polars as pl
 import polars.selectors as cs
 import pytest
 
+from flows.extract import run_extract
 from pipeline.store import Home
 from schemas.extract import GIVEN_NAMES, OLDEST, Dates, released
 from schemas.lake import FILE_NAME, USE_TABLE
@@ -198,3 +199,40 @@ def test_days_stay_days(extracted: Path, loaded_ward: Home) -> None:
     first = given.filter(pl.col("day_no") == 0).join(drains, on="drain_id")
     assert (first["day"] == first["origin_day"]).all()
     assert (drains["origin_at"].dt.date() == drains["origin_day"]).all()
+
+
+def test_without_drains_over_a_clock_change_wall_clock_and_hours_tell_the_same(
+    loaded_ward: Home, tmp_path: Path
+) -> None:
+    cohort = tmp_path / "steady.toml"
+    cohort.write_text(
+        'cohort = 1\nname = "steady"\ntitle = "Steady"\n[who]\nclock_change = "without"\n[give]\nleast_cell = 1\n'
+    )
+    made = run_extract(loaded_ward, cohort, tmp_path / "out")
+    assert made.flow["drains"].to_list() == [7, 2, 0, 5]
+    compared = 0
+    origins = pl.read_parquet(tmp_path / "out" / "parquet" / "drain.parquet").select(
+        "drain_id", origin="origin_at"
+    )
+    for path in sorted((tmp_path / "out" / "parquet").glob("*.parquet")):
+        rows = pl.read_parquet(path)
+        if "drain_id" not in rows.columns:
+            continue
+        rows = rows.join(origins, on="drain_id")
+        for wall in [c for c in rows.columns if c.endswith("_at") and c != "origin_at"]:
+            apart = (rows[wall] - rows["origin"]).dt.total_minutes() / 60
+            hours = rows[f"{wall.removesuffix('_at')}_hours"]
+            assert ((apart - hours).abs() < 1e-6).all()
+            compared += apart.drop_nulls().len()
+    assert compared > 30
+
+
+def test_what_happened_long_after_is_told_in_hours_alone(extracted: Path) -> None:
+    drains = pl.read_parquet(extracted / "parquet" / "drain.parquet")
+    assert drains["readmitted_hours"].drop_nulls().len() == 1
+    assert "readmitted_at" not in drains.columns
+    assert not [
+        c
+        for c in pl.read_parquet(extracted / "parquet" / "drain_outcome.parquet").columns
+        if "threshold" in c
+    ]

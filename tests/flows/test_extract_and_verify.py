@@ -16,6 +16,7 @@ from flows.cli import DONE, FAILED, SOME_REJECTED, WRONG_CALL, run
 from flows.extract import run_extract
 from flows.verify import run_verify
 from pipeline.store import Home
+from schemas.published import DRAIN
 from tests.extract.small_ward import COHORT, write_more, write_ward
 from tests.support.homes import load, make_home
 
@@ -76,15 +77,23 @@ def test_after_later_loads_in_another_process_place_zone_and_language_it_is_the_
     assert "the lake's versions it was made from" in said[0]
     assert "7 raw files, read anew" in said[1]
     assert not list(home.private.glob("verify-*"))
+    # A version of the lake that was cleared away is no loss: the raw files are asked instead.
+    in_use = set(home.lake.files(DRAIN))
+    for path in home.lake.path(DRAIN).rglob("*.parquet"):
+        if str(path.resolve()) not in in_use:
+            path.unlink()
+    verdict = run_verify(home, out)
+    assert verdict.same
+    assert verdict.how == "7 raw files, read anew"
     # The new data would have given another extract.
     run_extract(home, cohort, tmp_path / "later")
     assert _bytes(tmp_path / "later")["csv/drain.csv"] != _bytes(out)["csv/drain.csv"]
 
 
 def test_the_same_files_loaded_in_another_order_in_another_home_give_the_same_bytes(
-    home: Home, cohort: Path, tmp_path: Path
+    ward_home: Home, cohort: Path, tmp_path: Path
 ) -> None:
-    run_extract(home, cohort, tmp_path / "one")
+    run_extract(ward_home, cohort, tmp_path / "one")
     other = make_home(tmp_path / "other")
     paths = sorted((write_ward(tmp_path / "again")).iterdir(), reverse=True)
     load(other, paths[:3])
@@ -94,10 +103,10 @@ def test_the_same_files_loaded_in_another_order_in_another_home_give_the_same_by
 
 
 def test_what_was_tampered_with_is_named_with_row_and_column(
-    home: Home, cohort: Path, tmp_path: Path
+    ward_home: Home, cohort: Path, tmp_path: Path
 ) -> None:
     out = tmp_path / "extract"
-    run_extract(home, cohort, out)
+    run_extract(ward_home, cohort, out)
     path = out / "parquet" / "drain.parquet"
     rows = pl.read_parquet(path)
     rows.with_columns(
@@ -105,23 +114,23 @@ def test_what_was_tampered_with_is_named_with_row_and_column(
     ).write_parquet(path)
     (out / "csv" / "period.csv").unlink()
     (out / "added.txt").write_text("x")
-    verdict = run_verify(home, out)
+    verdict = run_verify(ward_home, out)
     assert not verdict.same
     told = "\n".join(verdict.differ)
     was = rows["minutes_observed"][1]
     assert f"drain.parquet: column minutes_observed: row 2: {was + 1}, made again {was}" in told
     assert "csv/period.csv: is missing" in told
     assert "added.txt: does not belong to the extract" in told
-    assert run(["verify", str(out), "--home", str(home.root)]) == SOME_REJECTED
+    assert run(["verify", str(out), "--home", str(ward_home.root)]) == SOME_REJECTED
 
 
-def test_a_cohort_edited_in_the_manifest_shows(home: Home, cohort: Path, tmp_path: Path) -> None:
+def test_a_cohort_edited_in_the_manifest_shows(ward_home: Home, cohort: Path, tmp_path: Path) -> None:
     out = tmp_path / "extract"
-    run_extract(home, cohort, out)
+    run_extract(ward_home, cohort, out)
     manifest = json.loads((out / "manifest.json").read_text())
     manifest["cohort"]["who"] = {"sides": ["left"]}
     (out / "manifest.json").write_text(json.dumps(manifest))
-    verdict = run_verify(home, out)
+    verdict = run_verify(ward_home, out)
     assert any("drain.parquet: 7 rows, made again 2" in line for line in verdict.differ)
 
 
@@ -145,10 +154,10 @@ def test_a_raw_file_that_is_gone_or_changed_is_named(
 
 
 def test_another_key_or_another_home_cannot_verify(
-    home: Home, cohort: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    ward_home: Home, cohort: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     out = tmp_path / "extract"
-    run_extract(home, cohort, out)
+    run_extract(ward_home, cohort, out)
     stranger = make_home(tmp_path / "stranger", key=bytes(range(1, 33)))
     load(stranger, [write_ward(tmp_path / "same-files")])
     assert run(["verify", str(out), "--home", str(stranger.root)]) == FAILED
@@ -160,37 +169,37 @@ def test_another_key_or_another_home_cannot_verify(
 
 
 def test_other_definitions_and_rules_since_are_said_and_the_manifests_are_taken(
-    home: Home, cohort: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ward_home: Home, cohort: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from flows import verify
     from pipeline.cohort import load_rules
     from pipeline.definitions import load_definitions
 
     out = tmp_path / "extract"
-    run_extract(home, cohort, out)
+    run_extract(ward_home, cohort, out)
     today = load_definitions()
     moved = today.model_copy(update={"leak": today.leak.model_copy(update={"on_above": 35.0})})
     monkeypatch.setattr(verify, "load_definitions", lambda: moved)
     monkeypatch.setattr(verify, "load_rules", lambda: load_rules()[1:])
     for from_raw in (False, True):
-        verdict = run_verify(home, out, from_raw=from_raw)
+        verdict = run_verify(ward_home, out, from_raw=from_raw)
         assert verdict.same, verdict.differ
         assert any("[leak]" in line for line in verdict.beside)
         assert any("removal rules have changed" in line for line in verdict.beside)
 
 
 def test_rules_that_were_not_shipped_are_taken_from_the_manifest(
-    home: Home, cohort: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ward_home: Home, cohort: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from flows import derive, extract_source, verify
     from pipeline.cohort import load_rules
 
     out = tmp_path / "extract"
-    run_extract(home, cohort, out)
+    run_extract(ward_home, cohort, out)
     fewer = load_rules()[1:]
     for module in (derive, extract_source, verify):
         monkeypatch.setattr(module, "load_rules", lambda: fewer)
-    verdict = run_verify(home, out, from_raw=True)
+    verdict = run_verify(ward_home, out, from_raw=True)
     assert verdict.same, verdict.differ
 
 
