@@ -115,6 +115,12 @@ class EnvelopeRules(Section):
     still_run: int
     own_margin: float
 
+    @model_validator(mode="after")
+    def _window_holds_the_least(self) -> EnvelopeRules:
+        if self.least_minutes > self.window:
+            raise ValueError("least_minutes does not fit into the window")
+        return self
+
 
 class TidalingRules(Section):
     """From verdicts to periods."""
@@ -228,6 +234,12 @@ class LeakRules(Section):
     blip_below: int
     confirm: int
     late_entry: int
+
+    @model_validator(mode="after")
+    def _window_holds_the_least(self) -> LeakRules:
+        if self.least_minutes > 2 * self.half_window + 1:
+            raise ValueError("least_minutes does not fit into twice half_window")
+        return self
 
 
 class DrainRules(Section):
