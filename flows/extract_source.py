@@ -136,6 +136,7 @@ def _source(home: Home, definitions: Definitions, rules: Sequence[RemovalRule]) 
         files=files_in_force(home),
         rules=tuple(rule.model_dump(mode="json") for rule in rules),
         definitions=definitions,
+        findings=claims.findings,
     )
 
 

@@ -22,6 +22,7 @@ def show_extract(made: Extract, out: Path, *, as_json: bool) -> None:
                 "patients": made.patients,
                 "flow": made.flow.to_dicts(),
                 "unmapped": dict(made.unmapped),
+                "registry_findings": dict(made.findings),
             }
         )
         return
@@ -38,6 +39,9 @@ def show_extract(made: Extract, out: Path, *, as_json: bool) -> None:
             print(f"  {-row['drains']:>6}  {row['step']}. {row['criterion']}: {why}")
     for column, count in made.unmapped.items():
         print(f'{column}: words of {count} drains are in no mapping and leave as "{UNMAPPED}".')
+    if made.findings:
+        listed = ", ".join(f"{finding} {count}" for finding, count in made.findings.items())
+        print(f"Drains of the extract on which registry and logs disagree: {listed}; see data_quality.")
 
 
 def show_verdict(verdict: Verdict, folder: Path, *, as_json: bool) -> None:

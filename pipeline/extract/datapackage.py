@@ -68,7 +68,7 @@ def _resource(path: str, data: bytes, table: Table | None, paths: Mapping[str, s
     kind, media = _KINDS[dot + ending]
     resource: dict[str, Any] = {
         "$schema": f"{_PROFILES}/dataresource.json",
-        "name": stem if kind == "csv" else f"{stem}-{kind}",
+        "name": stem if kind == "csv" else f"{stem}-{kind}".lower(),
         "path": path,
         "format": kind,
         "mediatype": media,

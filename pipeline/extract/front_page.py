@@ -27,7 +27,7 @@ def front_page(cohort: Cohort, extract: str, tables: Sequence[Released], least: 
         f"Extract `{extract}` of the cohort `{cohort.name}`. Every table is there twice with the same "
         "content, as CSV and as Parquet.",
         "",
-        "| table | rows | one row is |",
+        "| table | rows | holds |",
         "|---|---|---|",
         *(f"| `{made.table.name}` | {made.rows.height} | {made.table.meaning} |" for made in tables),
         "",

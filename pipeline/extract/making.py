@@ -61,6 +61,8 @@ class Source:
         Every log, registry and annotation file in force, by digest.
     rules
         The removal rules behind `readiness`, as data.
+    findings
+        `Claims.findings`: what does not fit between registry and logs.
     """
 
     drains: pl.DataFrame
@@ -69,6 +71,7 @@ class Source:
     files: tuple[FileInForce, ...]
     rules: tuple[Mapping[str, Any], ...]
     definitions: Definitions
+    findings: pl.DataFrame
 
 
 @dataclass(frozen=True)
@@ -85,6 +88,7 @@ class Extract:
     rows: Mapping[str, int]
     patients: int
     unmapped: Mapping[str, int]
+    findings: Mapping[str, int]
 
 
 def make_extract(source: Source, cohort: Cohort, secret: bytes, again: str | None = None) -> Extract:
@@ -127,6 +131,7 @@ def make_extract(source: Source, cohort: Cohort, secret: bytes, again: str | Non
         .to_series()
         .n_unique(),
         _unmapped(chosen.drains),
+        _doubted(source.findings, chosen.drains),
     )
 
 
@@ -195,3 +200,10 @@ def _unmapped(drains: pl.DataFrame) -> dict[str, int]:
         name.removesuffix("_mapped"): drains.filter(pl.col(name) == "unmapped").height for name in columns
     }
     return {name: count for name, count in counts.items() if count}
+
+
+def _doubted(findings: pl.DataFrame, drains: pl.DataFrame) -> dict[str, int]:
+    """How many of the drains a finding about the registry concerns, by finding."""
+    theirs = findings.join(drains, on="drain_id", how="semi")
+    counts = theirs.group_by("finding").agg(pl.col("drain_id").n_unique()).sort("finding")
+    return dict(counts.rows())

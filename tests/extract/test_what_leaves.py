@@ -145,6 +145,7 @@ def test_the_data_package_describes_every_file(extracted: Path) -> None:
     assert {r["path"] for r in package["resources"]} == set(files) - {"datapackage.json", "manifest.json"}
     names = [r["name"] for r in package["resources"]]
     assert len(set(names)) == len(names)
+    assert all(re.fullmatch(r"[-a-z0-9._/]+", name) for name in names)
     for resource in package["resources"]:
         data = files[resource["path"]]
         assert resource["bytes"] == len(data)
@@ -210,6 +211,7 @@ def test_without_drains_over_a_clock_change_wall_clock_and_hours_tell_the_same(
     )
     made = run_extract(loaded_ward, cohort, tmp_path / "out")
     assert made.flow["drains"].to_list() == [7, 2, 0, 5]
+    assert made.findings == {"drain_without_log": 1}  # said to the house
     compared = 0
     origins = pl.read_parquet(tmp_path / "out" / "parquet" / "drain.parquet").select(
         "drain_id", origin="origin_at"
