@@ -27,7 +27,7 @@ _MEASURES = (
     ("before", "Removed before ready, %"),
     ("back", "Leak back within 24 h of ready, %"),
 )
-_PALE, _TEXT_TURNS = "#F2F6FA", 0.55
+_PALE, _TEXT_TURNS = "#F2F6FA", 0.72
 _MOST_PANELS = 6
 _CELL = (64, 46)
 

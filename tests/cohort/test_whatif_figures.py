@@ -1,0 +1,214 @@
+"""What a rule would have done: hours, those who left before, the leak that came back, and grids of rules."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+
+from pipeline.cohort.rule_grid import read_axis, read_grid, rule_named, spread
+from pipeline.cohort.whatif import whatif
+from pipeline.definitions import load_definitions
+from schemas.errors import CallError, InputError
+from schemas.published import READINESS
+from schemas.whatif import WHATIF
+
+ORIGIN = datetime(2031, 3, 10, 13, 0, tzinfo=UTC)
+RULE = rule_named("leak_20_for_8_hours")
+INSTANT = pl.Datetime("us", "UTC")
+
+
+def hour(number: float | None) -> datetime | None:
+    return None if number is None else ORIGIN + timedelta(hours=number)
+
+
+def looked_at(*drains: dict[str, Any]) -> dict[str, Any]:
+    """
+    The figures of one rule over drains told as: ready (h), out (h), reason, before (left before ready), back,
+    watched (share of the day after), reinserted, readmitted (h), pneumothorax, site.
+    """
+    ready, rows = [], []
+    for number, drain in enumerate(drains):
+        at = drain.get("ready")
+        ready.append(
+            {
+                "drain_id": f"D{number}",
+                "rule": RULE.name,
+                "ready_at": hour(at),
+                "removed_before_ready": drain.get("before", None if at is None else False),
+                "leak_returned_within_24h": drain.get("back"),
+                "watched_24h_share": None if at is None else drain.get("watched", 1.0),
+            }
+        )
+        rows.append(
+            {
+                "drain_id": f"D{number}",
+                "site": drain.get("site", "lakeside"),
+                "origin_at": ORIGIN,
+                "tube_out_at": hour(drain.get("out")),
+                "removal_reason": drain.get("reason", "planned"),
+                "reinserted_at": hour(drain.get("reinserted")),
+                "readmitted_at": hour(drain.get("readmitted")),
+                "pneumothorax_after": drain.get("pneumothorax"),
+            }
+        )
+    told = READINESS.conform(pl.DataFrame(ready, schema_overrides={"ready_at": INSTANT}))
+    instants = dict.fromkeys(("origin_at", "tube_out_at", "reinserted_at", "readmitted_at"), INSTANT) | {
+        "pneumothorax_after": pl.String
+    }
+    got = whatif(told, pl.DataFrame(rows, schema_overrides=instants), (RULE,), load_definitions())
+    return WHATIF.validate(got).row(0, named=True)
+
+
+def test_hours_run_from_the_first_ready_minute_to_the_removal() -> None:
+    got = looked_at(
+        {"ready": 20, "out": 30},
+        {"ready": 10, "out": 40},
+        {"ready": 50, "out": 50},
+        {"ready": None, "out": 9},
+    )
+    assert (got["drains"], got["ready"], got["removed_after_ready"]) == (4, 3, 2)
+    assert (got["hours_to_removal_median"], got["hours_to_removal_total"]) == (20.0, 40.0)
+    assert got["ready_after_hours_median"] == 20.0
+
+
+def test_who_died_or_went_with_the_drain_had_no_removal() -> None:
+    got = looked_at(
+        {"ready": 20, "out": 30, "reason": "died"},
+        {"ready": 20, "out": 30, "reason": "transferred_with_drain"},
+        {"ready": 20, "out": 30, "reason": None},
+        {"ready": 20, "out": None, "reason": None},
+        {"ready": None, "out": 5, "reason": "died", "before": True},
+    )
+    assert (got["removed_after_ready"], got["hours_to_removal_total"]) == (1, 10.0)
+    assert (got["removal_told"], got["removed_before_ready"]) == (1, 0)
+
+
+def test_left_before_ready_is_of_those_of_whom_it_can_be_told() -> None:
+    got = looked_at(
+        {"ready": None, "out": 5, "before": True},
+        {"ready": 10, "out": 20},
+        {"ready": None, "out": 30, "before": None},
+    )
+    assert (got["removed_before_ready"], got["removal_told"], got["removed_before_ready_share"]) == (
+        1,
+        2,
+        0.5,
+    )
+    assert got["removed_before_ready_low"] == pytest.approx(0.0945, abs=1e-4)  # Wilson, 1 of 2
+
+
+def test_the_rate_of_leaks_that_came_back_is_of_drains_watched_throughout() -> None:
+    got = looked_at(
+        {"ready": 10, "back": True, "watched": 1.0},
+        {"ready": 10, "back": False, "watched": 0.9},
+        {"ready": 10, "back": False, "watched": 0.95},
+        {"ready": 10, "back": True, "watched": 0.3},
+        {"ready": 10, "back": None, "watched": 0.3},
+        {"ready": 10, "back": None, "watched": 0.0},
+        {"ready": None, "before": True},
+    )
+    assert (got["watched_fully"], got["watched_partly"], got["watched_not"]) == (3, 2, 1)
+    assert (got["leak_back"], got["leak_back_partly"], got["leak_back_share"]) == (1, 1, 1 / 3)
+    assert got["leak_back_if_unknown_no"] == 2 / 6
+    assert got["leak_back_if_unknown_yes"] == 4 / 6
+
+
+def test_of_no_ready_drain_no_share_is_known() -> None:
+    got = looked_at({"ready": None, "out": 5, "before": True})
+    assert (got["leak_back_share"], got["leak_back_low"], got["leak_back_if_unknown_yes"]) == (
+        None,
+        None,
+        None,
+    )
+    assert (got["hours_to_removal_median"], got["hours_to_removal_total"]) == (None, 0.0)
+
+
+def test_what_followed_removal_is_shown_apart_where_the_registry_tells() -> None:
+    got = looked_at(
+        {"ready": 10, "out": 20, "pneumothorax": "Yes ", "reinserted": 25},
+        {"ready": 10, "out": 20, "pneumothorax": "no"},
+        {"ready": 10, "out": 20, "pneumothorax": "small apical"},
+        {"ready": None, "out": 5, "before": True, "pneumothorax": "yes", "reinserted": 4},
+        {"ready": 10, "out": 20, "site": "north"},
+    )
+    assert (got["pneumothorax_after_ready"], got["pneumothorax_after_ready_told"]) == (1, 2)
+    assert (got["pneumothorax_before_ready"], got["pneumothorax_before_ready_told"]) == (1, 1)
+    # A drain put in before this one came out is no reinsertion after it; a site without the column tells nothing.
+    assert (got["reinserted_after_ready"], got["reinserted_after_ready_told"]) == (1, 3)
+    assert (got["reinserted_before_ready"], got["reinserted_before_ready_told"]) == (0, 1)
+    assert (got["readmitted_after_ready_told"], got["readmitted_after_ready_share"]) == (0, None)
+
+
+class TestGrids:
+    FILE = """
+name = "mine"
+title = "A grid"
+source = "invented"
+caution = "not a recommendation"
+leak_at_most = [10, 20]
+leak_hours = 6
+excursion_minutes = 0
+excursion_up_to = 0
+output_at_most = [300, "none"]
+output_hours = 24
+completeness_at_least = 0.9
+earliest_hours = 0
+"""
+
+    def test_every_combination_is_a_rule_the_last_axis_fastest(self, tmp_path: Path) -> None:
+        path = tmp_path / "grid.toml"
+        path.write_text(self.FILE, encoding="utf-8")
+        grid = read_grid(path)
+        told = [(rule.leak_at_most, rule.output_at_most, rule.output_hours) for rule in grid.rules]
+        assert told == [(10, 300, 24), (10, None, None), (20, 300, 24), (20, None, None)]
+        assert grid.axes == {"leak_at_most": (10, 20), "output_at_most": (300, None)}
+        assert len({rule.name for rule in grid.rules}) == 4
+        assert grid.rules[1].title == "leak at most 10 mL/min, output at most not asked"
+        assert all("not a recommendation" in rule.caution for rule in grid.rules)
+
+    @pytest.mark.parametrize(
+        ("old", "new", "named"),
+        [
+            ("leak_hours = 6", "leak_ours = [6]", "leak_ours is no figure of a rule"),
+            ("[10, 20]", '[10, "many"]', "'many' is not a number"),
+            ("[10, 20]", "[]", "leak_at_most has no values"),
+            ("[10, 20]", "[10, -1]", "leak_at_most: input should be greater than or equal to 0"),
+            ("excursion_minutes = 0", "excursion_minutes = 5", "excursion_up_to must lie above"),
+            ('= [300, "none"]', "= 300\ncolour = 3", "colour: extra inputs"),
+            ("= 24", "=", "not valid TOML"),
+        ],
+    )
+    def test_a_wrong_grid_is_named_with_file_and_key(
+        self, tmp_path: Path, old: str, new: str, named: str
+    ) -> None:
+        path = tmp_path / "grid.toml"
+        path.write_text(self.FILE.replace(old, new), encoding="utf-8")
+        with pytest.raises(InputError, match=r"grid\.toml") as caught:
+            read_grid(path)
+        assert named in str(caught.value)
+
+    def test_a_rule_without_a_list_is_no_grid(self, tmp_path: Path) -> None:
+        path = tmp_path / "grid.toml"
+        path.write_text(self.FILE.replace("[10, 20]", "10").replace('[300, "none"]', "300"), encoding="utf-8")
+        with pytest.raises(InputError, match="no key has a list"):
+            read_grid(path)
+
+    def test_a_grid_has_its_limits(self) -> None:
+        with pytest.raises(InputError, match="3000 rules"):
+            spread(RULE.model_dump(), {"leak_at_most": range(1, 31), "leak_hours": range(1, 101)}, "--axis")
+
+    def test_an_axis_as_typed(self) -> None:
+        assert read_axis("leak_at_most = 10, 20") == ("leak_at_most", ["10", "20"])
+        for wrong in ("leak_at_most", "=3", "leak_at_most="):
+            with pytest.raises(CallError, match="KEY=VALUE"):
+                read_axis(wrong)
+
+    def test_a_rule_that_is_nowhere_is_told_with_those_there_are(self) -> None:
+        with pytest.raises(InputError, match=r"shipped are .*leak_20_for_8_hours"):
+            rule_named("leak_5")
+        with pytest.raises(InputError, match=r"mine\.toml: cannot be read"):
+            rule_named("mine.toml")
