@@ -6,7 +6,7 @@ import polars as pl
 
 from pipeline.course.air_stops import find_air_stops
 from pipeline.course.draining import fluid_goes_on
-from pipeline.course.grid import STRETCH, at, decimal
+from pipeline.course.grid import STRETCH, at, decimal, paint
 from pipeline.definitions import ClampRules, EnvelopeRules, FlowStoppedRules, OcclusionRules
 from schemas.vocabulary import PeriodKind, Verdict
 
@@ -30,7 +30,10 @@ def find_stillness(
     - `leak_lasted`: it had been on for the hour before, and was not fading: just before, at least
       `leak_kept` of that hour's median was left. A bump that ends and a leak that closes are no stop;
     - `moved_before`: the pressure moved, by breath or pump, as much as a swing that counts would;
-    - `goes_still`: with the stop its max − min falls to where no such swing can hide.
+    - `goes_still`: with the stop its max − min falls to where no such swing can hide;
+    - `may_have_breathed`: breathing had not gone before the leak came. Where it was absent for
+      `flow.breathed_least` minutes through an open tube (not within a stop like this one) and was not seen
+      since, the lung had come up, the pump moved the pressure, and what stopped is the leak alone.
 
     It lasts until the leak is above `flow.leak_before` again or breathing is seen: in a trace, or by
     the envelope for at least its whole window, for a walk looks like breathing for some minutes. A hole
@@ -50,6 +53,10 @@ def find_stillness(
 
 def stillness_clauses() -> dict[str, pl.Expr]:
     """What a stop of `judge_stillness` must meet to be of unknown cause, by name."""
+    return {**_sudden_clauses(), "may_have_breathed": pl.col("may_have_breathed")}
+
+
+def _sudden_clauses() -> dict[str, pl.Expr]:
     return {name: pl.col(name) for name in ("leaked_before", "leak_lasted", "moved_before", "goes_still")}
 
 
@@ -64,13 +71,34 @@ def judge_stillness(
     `from_row`, `end_row` (of the minutes without a leak), the figures of `find_air_stops`, and the clauses
     by name, null where unknown.
     """
-    return find_air_stops(grid, clamp, flow).with_columns(
+    stops = find_air_stops(grid, clamp, flow).with_columns(
         leaked_before=pl.col("leak_before") > flow.leak_before,
         leak_lasted=(pl.col("leak_earlier") > flow.leak_before)
         & (pl.col("leak_before") >= decimal(stopped.leak_kept * pl.col("leak_earlier"))),
         moved_before=pl.col("range_before") >= pl.col("moved_least_cmh2o"),
         goes_still=pl.col("range_after") < pl.col("absent_below_cmh2o"),
     )
+    sudden = stops.filter(clause.fill_null(False) for clause in _sudden_clauses().values())
+    absent = _absent_while_open(grid, sudden)
+    just_before = (stops["from_row"] - 1).clip(lower_bound=0)
+    breath = at(grid, "breath_row", just_before)
+    since = breath.fill_null(at(grid, "span_first_row", just_before))
+    return stops.with_columns(
+        absent_minutes_before=at(absent, "absent_open", just_before) - at(absent, "absent_open", since)
+    ).with_columns(may_have_breathed=pl.col("absent_minutes_before") < flow.breathed_least)
+
+
+def _absent_while_open(grid: pl.DataFrame, sudden: pl.DataFrame) -> pl.DataFrame:
+    """`absent_open`: minutes so far with breathing absent, those within a sudden stop left out."""
+    stretches = sudden.select(
+        "from_row",
+        to_row="end_row",
+        grade=pl.lit(None, pl.String),
+        detail=pl.lit(None, pl.String),
+    )
+    shut = paint(grid.select("row"), "shut", stretches)["shut"]
+    absent = (grid["tidaling"] == Verdict.ABSENT).fill_null(False) & grid["running"] & ~shut
+    return pl.DataFrame({"absent_open": absent.cast(pl.Int64).cum_sum()})
 
 
 def _lasting(

@@ -246,6 +246,12 @@ STILLNESS = {
         "cm[H2O]",
         "trace.least_swing",
     ),
+    "may_have_breathed": Words(
+        "minutes with breathing absent through an open tube since it was last seen",
+        pl.col("absent_minutes_before"),
+        "<",
+        figure="occlusion.breathed_least",
+    ),
     "goes_still": Words(
         "median max − min just after",
         pl.col("range_after"),

@@ -222,3 +222,44 @@ class TestRefuted:
         assert "staff refuted that flow was stopped or the tube blocked, 150 min" in detail(
             course, "tidaling_absent"
         )
+
+
+class TestLeakThatComesBackInALungThatIsUp:
+    def back(self, still_before: int, stops: int = 900) -> Use:
+        """Breathing for five hours, then none; a leak of two hours that ends at once to the end of the log."""
+        begins = 300 + still_before
+
+        def range_(t: int) -> float:
+            return 3.0 if t < 300 else 0.9 if begins <= t < stops else 0.2
+
+        return Use(
+            1500,
+            traces=lambda t: False,
+            leak=lambda t: 80.0 if begins <= t < stops else 0.0,
+            low=lambda t: round(-20 - range_(t) / 2, 2),
+            high=lambda t: round(-20 + range_(t) / 2, 2),
+            volume=100.0,
+        )
+
+    def test_breathing_was_gone_before_it_so_only_the_leak_stopped(self) -> None:
+        course = course_as_logged(self.back(still_before=300))
+        assert flagged(course, "flow_stopped") == []
+        assert course.minutes["leak_on"].to_list()[-1] is False
+
+    def test_after_less_than_an_hour_of_stillness_nobody_knows(self) -> None:
+        course = course_as_logged(self.back(still_before=50))
+        assert flagged(course, "flow_stopped") == [(900, 600, None)]
+
+    def test_the_stillness_of_a_stop_before_does_not_show_it_gone(self) -> None:
+        def open_(t: int) -> bool:
+            return t < 300 or 500 <= t < 700
+
+        use = Use(
+            1000,
+            traces=lambda t: False,
+            leak=lambda t: 80.0 if open_(t) else 0.0,
+            low=lambda t: -21.5 if open_(t) else -20.1,
+            high=lambda t: -18.5 if open_(t) else -19.9,
+            volume=100.0,
+        )
+        assert flagged(course_as_logged(use), "flow_stopped") == [(300, 200, None), (700, 300, None)]
