@@ -6,9 +6,8 @@ import json
 import re
 import tomllib
 from datetime import date
-from difflib import get_close_matches
 from pathlib import Path
-from typing import Annotated, Any, Literal, get_args
+from typing import Annotated, Any, Literal
 
 from pydantic import (
     BaseModel,
@@ -20,8 +19,8 @@ from pydantic import (
     field_validator,
     model_validator,
 )
-from pydantic_core import ErrorDetails
 
+from pipeline.extract.complaint import nearest, sentence
 from schemas.errors import InputError
 from schemas.extract import GIVEN_NAMES, OLDEST, RARE, UNMAPPED, Dates
 from schemas.vocabulary import ProlongedLeak, RemovalReason, Side
@@ -177,7 +176,7 @@ class Give(_Part):
             if name == "drain_hour":
                 raise ValueError('the hourly table is asked for with hourly = true; take "drain_hour" out')
             if name not in offered:
-                raise ValueError(f'there is no table "{name}"{_nearest(name, offered)}')
+                raise ValueError(f'there is no table "{name}"{nearest(name, offered)}')
         if "drain" not in value:
             raise ValueError('"drain" is missing: the other tables mean nothing without it; add it')
         return value
@@ -213,7 +212,7 @@ class Cohort(_Part):
                 )
             for word in words:
                 if word not in mapped.values():
-                    hint = _nearest(word, sorted(set(mapped.values())))
+                    hint = nearest(word, sorted(set(mapped.values())))
                     raise ValueError(f'[who] {key}: no word of [mapping.{column}] leads to "{word}"{hint}')
         for column in ("site", "unit"):
             if (getattr(self.give, column) == "mapped") != (self.mapping.of(column) is not None):
@@ -275,55 +274,6 @@ def cohort_of(raw: dict[str, Any], file: str) -> Cohort:
     try:
         made = Cohort.model_validate(raw)
     except ValidationError as error:
-        raise InputError(f"cohort {file}: {_sentence(error)} Mend that key.") from error
+        raise InputError(f"cohort {file}: {sentence(error, Cohort)} Mend that key.") from error
     made.who._order = tuple(raw.get("who", {}))
     return made
-
-
-def _sentence(error: ValidationError) -> str:
-    """The first problem; unknown keys first, for one is usually why another is missing."""
-    problems = error.errors()
-    unknown = [problem for problem in problems if problem["type"] == "extra_forbidden"]
-    first = (unknown or problems)[0]
-    within, key = _place(first)
-    table = f"[{'.'.join(within)}] " if within else ""
-    if unknown:
-        known = _keys_of(within)
-        return f'{table}unknown key "{key}"{_nearest(key, known)}'
-    if first["type"] == "missing":
-        return f'{table}key "{key}" is missing.'
-    message = str(first["msg"]).removeprefix("Value error, ")
-    if not message.endswith("?"):
-        message = f"{message.rstrip('.')}."
-    return f"{table}{key}: {message}" if key else message
-
-
-def _place(problem: ErrorDetails) -> tuple[list[str], str]:
-    place = [str(part) for part in problem["loc"] if not isinstance(part, int)]
-    return place[:-1], place[-1] if place else ""
-
-
-def _nearest(word: str, known: list[str]) -> str:
-    near = get_close_matches(word, known, n=1, cutoff=0.5)
-    if near:
-        return f', did you mean "{near[0]}"?'
-    return f"; there are {', '.join(known)}." if known else "."
-
-
-def _keys_of(within: list[str]) -> list[str]:
-    model: Any = Cohort
-    for key in within:
-        field = model.model_fields.get(key)
-        inner = (
-            [kind for kind in (field.annotation, *get_args(field.annotation)) if _is_part(kind)]
-            if field
-            else []
-        )
-        if not inner:
-            return []
-        model = inner[0]
-    return list(model.model_fields)
-
-
-def _is_part(kind: Any) -> bool:
-    return isinstance(kind, type) and issubclass(kind, _Part)

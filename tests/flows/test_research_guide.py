@@ -40,6 +40,9 @@ def test_every_command_of_the_guide_runs_and_prints_what_is_shown(
         printed = [line.strip() for line in capsys.readouterr().out.splitlines()]
         for line in shown:
             assert any(one.startswith(line) for one in printed), (arguments, line, printed)
+    for cohort in sorted((SHARED / "cohorts").glob("*.toml")):
+        out = str(tmp_path / cohort.stem)
+        assert run(["--home", "demo-ledger", "extract", str(cohort), "--out", out]) == DONE, cohort.name
     flow = (tmp_path / "study" / "flow.svg").read_bytes()
     assert (SHARED / "guides" / "pictures" / "research-flow.svg").read_bytes() == flow
 
