@@ -18,7 +18,12 @@ MINUTE_VIEW = Table(
         Column("pressure_min_cmh2o", REAL, "Least pressure.", "cm[H2O]"),
         Column("pressure_max_cmh2o", REAL, "Greatest pressure.", "cm[H2O]"),
         Column("air_leak_ml_min", REAL, "Mean air leak.", "mL/min"),
-        Column("output_ml", REAL, "Fluid since the drain began, never falling.", "mL"),
+        Column("output_ml", REAL, "Fluid since the drain began as last read, never falling.", "mL"),
+        Column(
+            "volume_read",
+            FLAG,
+            "Whether the minute has an accepted canister reading; if not, `output_ml` is an older one.",
+        ),
         Column("tilt_deg", REAL, "Angle from upright.", "deg"),
         Column("tidaling", TEXT, "Tidaling verdict.", words=words_of(Verdict)),
         Column("tidaling_basis", TEXT, "What the verdict rests on.", words=words_of(TidalingBasis)),

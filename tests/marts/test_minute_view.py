@@ -53,6 +53,13 @@ def test_fluid_is_never_negative_and_stays_unknown_where_it_is(nothing, tmp_path
     assert minutes_of(nothing, tmp_path)["output_ml"].to_list() == [None, 0.0, 7.0, None, None, None]
 
 
+def test_fluid_carried_over_unread_minutes_says_so(nothing, tmp_path, minutes_from):
+    rows = minutes_from("u", START, 3, output_ml=5.0, volume_read=lambda i: i != 1)
+    nothing.course(tmp_path / "lake", rows)
+    nothing.put("drain_use", [served("a", 0, 3)])
+    assert minutes_of(nothing, tmp_path)["volume_read"].to_list() == [True, False, True]
+
+
 def test_a_shared_use_gives_its_minutes_to_both_drains_and_an_unclaimed_one_to_none(
     nothing, tmp_path, minutes_from
 ):

@@ -3,7 +3,9 @@
 -- A device use belongs to a drain from `from_at` to `until_at` (exclusive); a use that served two drains
 --   of one patient gives its minutes to both, and minutes of no drain appear in none.
 -- Fluid: the use's output plus what the drain had put out before the use (negative where the use began
---   for somebody else); never negative, and null where either is unknown.
+--   for somebody else); never negative, and null where either is unknown. In a minute whose volume was not
+--   read (tilt, a hole, a blank) it is the last reading's: a floor, not what had come by then. `volume_read`
+--   tells the two apart.
 -- Minutes the log should have and has not are there, with null readings and the flag no_data.
 CREATE VIEW minute AS
 SELECT
@@ -19,6 +21,7 @@ SELECT
         WHEN course.output_ml + drain_use.output_before_ml < 0 THEN 0::DOUBLE
         ELSE (course.output_ml + drain_use.output_before_ml)::DOUBLE
     END AS output_ml,
+    course.volume_read::BOOLEAN AS volume_read,
     course.tilt_deg::DOUBLE AS tilt_deg,
     course.tidaling::VARCHAR AS tidaling,
     course.tidaling_basis::VARCHAR AS tidaling_basis,
