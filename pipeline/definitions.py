@@ -85,18 +85,50 @@ class TraceRules(Section):
     score_alike: float
     score_interval_cv: float
     score_covered: float
+    score_share: float
     score_at_one: float
     score_per_decade: float
     noise_swing_cv: float
     noise_interval_cv: float
     swing_error: float
-    pump_sharp: float
-    pump_edge: float
-    pump_regular: float
-    pump_short: float
+    pump_shape: float
     heart_least: float
+    heart_slowest: float
+    heart_fastest: float
+    heart_line: float
+    heart_overtones: float
+    heart_near: float
     absent_quantile: float
     absent_covers: float
+    rail_seconds: float
+    rail_jump: float
+    rail_least: float
+    rail_share: float
+    burst_window: float
+    burst_quiet: float
+    burst_share: float
+    burst_margin: float
+    burst_join: float
+    restless_window: float
+    restless_ratio: float
+    restless_least: float
+    restless_filled: float
+    cough_skew: float
+    step_window: float
+    step_within: float
+    step_sudden: float
+    step_share: float
+    step_margin: float
+    outlier_reach: float
+    cycle_least: float
+    cycle_margin: float
+    cycle_seen: float
+    interval_least: float
+    interval_most: float
+    band_margin: float
+    same_rate: float
+    overtone: float
+    small_share: float
 
 
 class EnvelopeRules(Section):

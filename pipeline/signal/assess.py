@@ -11,15 +11,24 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipeline.definitions import TraceRules, load_definitions
-from pipeline.signal.artefacts import condition
-from pipeline.signal.breaths import breaths_at
+from pipeline.signal.artefacts import Conditioned, condition
+from pipeline.signal.breaths import Breaths, breaths_at
 from pipeline.signal.rows import merge, quantile, running
-from pipeline.signal.spectrum import Bands, candidates, filtered, pulse, spectrum_of, summed, without_outliers
+from pipeline.signal.spectrum import (
+    Bands,
+    candidates,
+    filled,
+    filtered,
+    pulse,
+    spectrum_of,
+    summed,
+    without_outliers,
+)
 from pipeline.signal.verdicts import Columns, decide, is_clear, nothing, pump_like
 from schemas.errors import InputError
 from schemas.lake import EVIDENCE_COLUMNS
 
-Real = NDArray[np.float64]
+Real = NDArray[np.floating[Any]]
 Flag = NDArray[np.bool_]
 
 BLOCK = 256  # traces worked on at once; the last block is filled up with empty traces
@@ -142,41 +151,70 @@ def _blocks(matrix: NDArray[Any]) -> Iterator[tuple[Real, int]]:
     """Blocks of exactly BLOCK traces and how many are real: arithmetic never sees the batch's size."""
     for start in range(0, len(matrix), BLOCK):
         part = matrix[start : start + BLOCK]
-        block = np.full((BLOCK, matrix.shape[1]), np.nan)
-        block[: len(part)] = part
+        block = np.full((BLOCK, matrix.shape[1]), np.nan, dtype=np.float32)
+        with np.errstate(over="ignore"):
+            block[: len(part)] = part
+        # A number too great for single precision is beyond belief, not out of range.
+        rows = np.flatnonzero(np.isinf(block[: len(part)]).any(axis=1))
+        if len(rows):
+            block[rows] = np.where(np.isinf(block[rows]) & ~np.isinf(part[rows]), np.nan, block[rows])
         yield block, len(part)
 
 
 def _assess_block(block: Real, rate: float, rules: TraceRules) -> Columns:
     fine, fine_hz = _average(block, rate, max(1, int(rate / _FINE_HZ)))
-    if rate < rules.lowest_rate or fine.shape[1] < 3 * 60.0 / rules.fastest * fine_hz:
+    if rate < rules.lowest_rate or fine.shape[1] < rules.least_breaths * 60.0 / rules.fastest * fine_hz:
         return nothing(block)
     ready = condition(fine, fine_hz, max(1, int(fine_hz / _COARSE_HZ)), rules)
     averaged = 0.0 if ready.rate_hz == rate else 1.0 / ready.rate_hz
     bands = _bands(ready.pressure.shape[1], ready.rate_hz, averaged, rules)
-    calm, cut = without_outliers(ready.pressure, ready.usable)
+    calm, cut = without_outliers(ready.pressure, ready.usable, rules)
     spectrum = spectrum_of(calm, ready.usable)
-    band = filtered(spectrum, bands.breathing)
-    band[cut] = filtered(spectrum_of(ready.pressure[cut], ready.usable[cut]), bands.breathing)
-    range_ = _greatest_range(band, ready.usable, ready.rate_hz, rules)
     energy_below = summed(spectrum)
     first, second = candidates(energy_below, bands)
-    one = breaths_at(spectrum, ready.pressure, ready.edges, ready.usable, first, bands, rules)
+    one = breaths_at(spectrum, energy_below, ready.pressure, ready.usable, first, bands, rules)
     clear, pumped = is_clear(one, rules), pump_like(one, rules)
-    # The second rate is worth a look only where the first is no breath and the pressure does move.
-    rows = np.flatnonzero((~clear | pumped) & (range_ >= rules.least_swing) & (second >= 0))
-    other = breaths_at(
-        spectrum[rows],
-        ready.pressure[rows],
-        ready.edges[rows],
-        ready.usable[rows],
-        second[rows],
-        bands,
-        rules,
-    ).spread(rows, len(block))
+    # Where the first rate shows breathing, nothing else has to be asked.
+    rows = np.flatnonzero(~(clear & ~pumped & (one.swing >= rules.least_swing)))
+    range_ = np.full(len(block), np.inf, dtype=np.float32)
+    range_[rows] = _greatest_range(ready, spectrum, cut, rows, bands, rules)
+    rows = rows[(~clear | pumped)[rows] & (range_[rows] >= rules.least_swing) & (first[rows] >= 0)]
+    two = _second_look(ready, calm, spectrum, energy_below, (first, second), clear, rows, bands, rules)
     beat = pulse(energy_below, ready.usable, bands, rules)
-    lowest = _lowest_rate(ready.usable, ready.rate_hz, rules)
-    return decide(ready, rate, range_, one, clear, pumped, other, beat, lowest, rules)
+    lowest = _lowest_rate(ready.known, ready.rate_hz, rules)
+    return decide(ready, rate, range_, one, clear, pumped, two, beat, lowest, rules)
+
+
+def _second_look(
+    ready: Conditioned,
+    calm: Real,
+    spectrum: Real,
+    energy_below: Real,
+    trials: tuple[NDArray[np.int64], NDArray[np.int64]],
+    clear: Flag,
+    rows: NDArray[np.int64],
+    bands: Bands,
+    rules: TraceRules,
+) -> Breaths:
+    """Where the first rate is no breath: the same rate with its gaps filled, else the second rate."""
+    pressure, usable, (first, second) = ready.pressure, ready.usable, trials
+    found = Breaths.none(len(usable))
+    if not len(rows):
+        return found
+    holed = rows[~clear[rows] & ~usable[rows].all(axis=1)]
+    if len(holed):
+        whole = filled(calm[holed], usable[holed], first[holed], bands)
+        again = spectrum_of(whole, np.ones(whole.shape, dtype=bool))
+        found = breaths_at(
+            again, energy_below[holed], whole, usable[holed], first[holed], bands, rules, across_gaps=True
+        ).spread(holed, len(usable))
+    left = rows[(second[rows] >= 0) & ~is_clear(found, rules)[rows]]
+    if not len(left):
+        return found
+    other = breaths_at(
+        spectrum[left], energy_below[left], pressure[left], usable[left], second[left], bands, rules
+    ).spread(left, len(usable))
+    return other.instead_of(found, is_clear(other, rules))
 
 
 @lru_cache(maxsize=16)
@@ -196,25 +234,45 @@ def _average(samples: Real, rate: float, by: int) -> tuple[Real, float]:
     return np.where(merge(samples == -np.inf, by, np.logical_or), -np.inf, mean), rate / by
 
 
-def _greatest_range(band: Real, usable: Flag, hz: float, rules: TraceRules) -> Real:
-    """The range no swing exceeds: of the band-limited pressure, in windows longer than the slowest breath."""
-    second = max(1, round(hz))
-    high = merge(np.where(usable, band, -np.inf), second, np.maximum)
-    low = merge(np.where(usable, band, np.inf), second, np.minimum)
+def _greatest_range(
+    ready: Conditioned,
+    spectrum: Real,
+    cut: NDArray[np.int64],
+    rows: NDArray[np.int64],
+    bands: Bands,
+    rules: TraceRules,
+) -> Real:
+    """The range no swing exceeds: of the band-limited pressure, over windows longer than breaths."""
+    band = filtered(spectrum[rows], bands.breathing)
+    wild = np.flatnonzero(np.isin(rows, cut))
+    if len(wild):
+        whole = spectrum_of(ready.pressure[rows[wild]], ready.usable[rows[wild]])
+        band[wild] = filtered(whole, bands.breathing)
+    known, second = ready.known[rows], max(1, round(ready.rate_hz))
+    holed = not known.all()
+    high = merge(np.where(known, band, -np.inf) if holed else band, second, np.maximum)
+    low = merge(np.where(known, band, np.inf) if holed else band, second, np.minimum)
     window = min(round(60.0 / rules.slowest), high.shape[1])
     spread = running(high, window, np.maximum) - running(low, window, np.minimum)
-    return np.asarray(np.round(quantile(spread, np.isfinite(spread), rules.absent_quantile), 2))
+    return quantile(spread, np.isfinite(spread), rules.absent_quantile)
 
 
-def _lowest_rate(usable: Flag, hz: float, rules: TraceRules) -> Real:
+def _lowest_rate(usable: Flag, hz: float, rules: TraceRules) -> NDArray[np.float64]:
     """Slowest rate (per minute) of which `least_breaths` whole cycles fit the unbroken usable stretches."""
-    border = np.zeros((len(usable), 1), dtype=bool)
-    inside = np.concatenate([border, usable, border], axis=1)
+    grid = np.arange(rules.slowest, rules.fastest + 0.25, 0.5)
+    whole = usable.all(axis=1)
+    rows = np.flatnonzero(~whole)
+    border = np.zeros((len(rows) + 1, 1), dtype=bool)
+    # One more row, without a gap, stands for all such.
+    some = np.concatenate([usable[rows], np.ones((1, usable.shape[1]), dtype=bool)])
+    inside = np.concatenate([border, some, border], axis=1)
     row, at = np.nonzero(inside[:, 1:] != inside[:, :-1])
     row, seconds = row[0::2], (at[1::2] - at[0::2]) / hz
-    grid = np.arange(rules.slowest, rules.fastest + 0.25, 0.5)
     fits = np.floor(seconds[:, None] * grid / 60.0 + 1e-9).astype(np.int64)
-    running = np.concatenate([np.zeros((1, len(grid)), dtype=np.int64), np.cumsum(fits, axis=0)])
-    until = np.searchsorted(row, np.arange(len(usable) + 1))
-    enough = running[until[1:]] - running[until[:-1]] >= rules.least_breaths
-    return np.asarray(np.where(enough.any(axis=1), grid[np.argmax(enough, axis=1)], np.nan))
+    counts = np.concatenate([np.zeros((1, len(grid)), dtype=np.int64), np.cumsum(fits, axis=0)])
+    until = np.searchsorted(row, np.arange(len(some) + 1))
+    enough = counts[until[1:]] - counts[until[:-1]] >= rules.least_breaths
+    slowest = np.where(enough.any(axis=1), grid[np.argmax(enough, axis=1)], np.nan)
+    found = np.full(len(usable), slowest[-1])
+    found[rows] = slowest[:-1]
+    return found

@@ -10,14 +10,17 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from pipeline.definitions import TraceRules
-from pipeline.signal.rows import quantile
 from pipeline.signal.spectrum import Bands, filtered
 
-Real = NDArray[np.float64]
+Real = NDArray[np.floating[Any]]
 Flag = NDArray[np.bool_]
 Whole = NDArray[np.int64]
 
-_BINS = 16  # phase bins of the folded breath
+PHASES = 16  # points of a cycle that is laid over the others
+_T = np.concatenate(
+    [[np.inf], stdtrit(np.arange(1.0, 1000.0), 0.975)]
+)  # two-sided 95 %, by degrees of freedom
+_PHASE = ((np.arange(PHASES) + 0.5) / PHASES).astype(np.float32)[:, None]
 
 
 @dataclass(frozen=True)
@@ -28,24 +31,31 @@ class Breaths:
     Attributes
     ----------
     count
-        Whole cycles seen without an artefact inside.
+        Cycles seen, each as the share of it that is usable: a breath with a cough in it is part of a breath.
+    whole
+        Cycles without an unusable sample inside.
     covered
         Share of the usable time that lies in them.
     rate, swing, swing_low, swing_high
-        Median rate (per minute), median peak-to-trough (cm[H2O]) and its 95 % bounds.
+        Rate (per minute), median peak-to-trough (cm[H2O]) and its 95 % bounds.
     interval_cv, swing_cv
-        How much length and depth vary from cycle to cycle (standard deviation / mean).
+        How much length and depth vary from cycle to cycle (scaled median deviation / median).
     alike
-        Share of the variance within cycles that one common shape, stretched to each cycle's
-        length, explains.
+        How alike the typical cycle is to all others laid over one another, stretched to one length:
+        the median correlation.
     sharpness
         Greatest change of the common unfiltered shape within a sixteenth of the cycle, as share of
         its swing: 0.2 for a sine, near 1 for a saw-tooth.
-    edge
-        Median share of a cycle's swing that is done within half a second: near 1 for a pump's pull.
+    slow_limb
+        Share of the cycle that the slower limb of that shape takes for the middle half of the swing: a
+        sixth for a sine, little more for a breath, whose limbs have rests between them; near a half
+        for a saw-tooth.
+    share
+        Share of the energy in the breathing band that lies around the rate and its double.
     """
 
-    count: Whole
+    count: Real
+    whole: Whole
     covered: Real
     rate: Real
     swing: Real
@@ -54,188 +64,261 @@ class Breaths:
     interval_cv: Real
     swing_cv: Real
     alike: Real
+    share: Real
     sharpness: Real
-    edge: Real
+    slow_limb: Real
+
+    @classmethod
+    def none(cls, of: int) -> Breaths:
+        """No cycles in any of `of` traces."""
+        empty = {
+            f.name: np.full(of, 0.0 if f.name in ("count", "whole", "covered") else np.nan)
+            for f in fields(cls)
+        }
+        return cls(**empty)
 
     def spread(self, rows: Whole, of: int) -> Breaths:
         """The same for `of` traces of which these are `rows`; no cycles in the others."""
-        full: dict[str, Any] = {}
+        full = Breaths.none(of)
         for field in fields(self):
-            values = getattr(self, field.name)
-            full[field.name] = np.zeros(of, dtype=values.dtype)
-            if field.name not in ("count", "covered"):
-                full[field.name] += np.nan
-            full[field.name][rows] = values
-        return Breaths(**full)
+            getattr(full, field.name)[rows] = getattr(self, field.name)
+        return full
+
+    def instead_of(self, other: Breaths, where: Flag) -> Breaths:
+        """The other's, but for these traces."""
+        return Breaths(
+            **{f.name: np.where(where, getattr(self, f.name), getattr(other, f.name)) for f in fields(self)}
+        )
 
 
 def breaths_at(
-    spectrum: Real, pressure: Real, edges: Real, usable: Flag, trial: Whole, bands: Bands, rules: TraceRules
+    spectrum: Real,
+    energy_below: Real,
+    pressure: Real,
+    usable: Flag,
+    trial: Whole,
+    bands: Bands,
+    rules: TraceRules,
+    *,
+    across_gaps: bool = False,
 ) -> Breaths:
-    """
-    Cut each trace into cycles around its trial rate and measure them.
-
-    Cycles run from one upward crossing of the mid-level to the next on the zero-phase signal from
-    0.35 to 2.2 times the rate, with hysteresis; they are measured on a wider one (up to 5.5 times
-    the rate). A cycle with an unusable sample inside does not count.
-
-    Parameters
-    ----------
-    pressure
-        The unfiltered trace, for the sharpness of its shape.
-    edges
-        Change of the pressure over half a second from each sample on, as absolute value.
-    trial
-        (traces,) index of the trial rate; -1: none, no cycles.
-    """
+    passed = spectrum * bands.narrow[trial]
+    in_band = energy_below[:, bands.top] - energy_below[:, bands.bottom]
+    share = (passed * passed).sum(axis=1) / np.maximum(in_band, 1e-12)
     narrow = filtered(spectrum, bands.narrow[trial])
     wide = filtered(spectrum, bands.wide[trial])
-    row, start, end = _cycles(narrow, usable, bands.rate_hz, rules)
-    keep = trial[row] >= 0
-    return _measure(wide, pressure, edges, usable, bands.rate_hz, row[keep], start[keep], end[keep], rules)
+    row, start, end, seen = _cycles(narrow, usable, trial, bands.rate_hz, rules, across_gaps)
+    return _measure(
+        wide, pressure, usable, share, bands.blur[trial], bands.rate_hz, row, start, end, seen, rules
+    )
 
 
-def _cycles(narrow: Real, usable: Flag, rate_hz: float, rules: TraceRules) -> tuple[Whole, Real, Real]:
-    """Row, start and end (in samples, fractional) of every whole usable cycle."""
+def _cycles(
+    narrow: Real, usable: Flag, trial: Whole, rate_hz: float, rules: TraceRules, across_gaps: bool
+) -> tuple[Whole, Real, Real, Real]:
+    """Row, start and end (in samples, fractional) and usable share of every cycle."""
     width = narrow.shape[1]
-    thin = slice(None, None, 3)
-    need = 0.3 * quantile(np.abs(narrow[:, thin]), usable[:, thin], 0.5)[:, None]
-    # Where the signal is clearly above or below, and where the last such sample was the other way.
-    row, at = np.nonzero(np.abs(narrow) > need)
-    above = narrow[row, at] > 0
+    size = np.abs(narrow)
+    if usable.all():
+        need = rules.cycle_least * size.mean(axis=1)
+    else:
+        need = rules.cycle_least * np.where(usable, size, 0.0).sum(axis=1) / np.maximum(usable.sum(axis=1), 1)
+    # Half-waves between changes of sign; one that is small in its middle is part of its neighbours.
+    positive = narrow >= 0
+    change = np.ones(narrow.shape, dtype=bool)
+    np.not_equal(positive[:, 1:], positive[:, :-1], out=change[:, 1:])
+    at = np.flatnonzero(change)
+    row = at // width
+    middle = (at + np.append(at[1:], narrow.size)) // 2
+    clear = np.flatnonzero(size.take(middle) > need[row])
+    at, row = at[clear], row[clear]
+    above = positive.take(at)
     turns = np.flatnonzero(above[1:] & ~above[:-1] & (row[1:] == row[:-1])) + 1
-    row, clear = row[turns], at[turns]
-    # The crossing itself is the last upward one before that sample.
-    upward = np.zeros(narrow.shape, dtype=bool)
-    upward[:, 1:] = (narrow[:, 1:] >= 0) & (narrow[:, :-1] < 0)
-    up = np.flatnonzero(upward)
-    cross = up[np.searchsorted(up, row * width + clear, side="right") - 1] if len(row) else row
-    flat = narrow.ravel()
-    over, under = flat[cross], flat[cross - 1]
-    exact = cross - row * width - over / np.maximum(over - under, 1e-12)
-    same = row[1:] == row[:-1]
-    row, start, end = row[:-1][same], exact[:-1][same], exact[1:][same]
-    length = end - start
-    gone = np.zeros((len(narrow), width + 1), dtype=np.int32)
-    np.cumsum(~usable, axis=1, out=gone[:, 1:])
-    clean = gone[row, np.ceil(end).astype(np.int64)] == gone[row, np.ceil(start).astype(np.int64)]
-    shortest, longest = 60.0 / (1.4 * rules.fastest) * rate_hz, 60.0 / (0.7 * rules.slowest) * rate_hz
-    good = clean & (length >= shortest) & (length <= longest)
-    return row[good], start[good], end[good]
+    cross, row = at[turns], row[turns]
+    over, under = narrow.take(cross), narrow.take(cross - 1)
+    exact = (cross - row * width).astype(np.float32) - over / np.maximum(over - under, 1e-12)
+    length = exact[1:] - exact[:-1]
+    shortest, longest = (
+        60.0 / (rules.cycle_margin * rules.fastest) * rate_hz,
+        60.0 * rules.cycle_margin / rules.slowest * rate_hz,
+    )
+    good = (row[1:] == row[:-1]) & (trial[row[1:]] >= 0) & (length >= shortest) & (length <= longest)
+    pair = np.flatnonzero(good)
+    share = np.ones(len(pair), dtype=np.float32)
+    holed = np.asarray(~usable.all(axis=1))
+    if holed.any():
+        some = np.flatnonzero(holed[row[pair]])
+        begin, until = cross[pair[some]], cross[pair[some] + 1]
+        gone = np.zeros(narrow.size + 1, dtype=np.int32)
+        np.cumsum(~usable.ravel(), out=gone[1:])
+        seen = 1 - (gone[until] - gone[begin]) / (until - begin)
+        flat = usable.ravel()
+        ends = flat[begin] & flat[until] & flat[begin - 1] & flat[until - 1]
+        ends |= across_gaps
+        share[some] = np.where(ends & (seen >= rules.cycle_seen), seen, 0.0)
+        keep = share > 0
+        pair, share = pair[keep], share[keep]
+    return row[pair], exact[pair], exact[pair + 1], share
 
 
 def _measure(
     wide: Real,
     pressure: Real,
-    edges: Real,
     usable: Flag,
+    in_rate: Real,
+    blur: Real,
     rate_hz: float,
     row: Whole,
     start: Real,
     end: Real,
+    share: Real,
     rules: TraceRules,
 ) -> Breaths:
     rows, width = wide.shape
-    count = np.bincount(row, minlength=rows)
     most = int(np.ceil(width / rate_hz * 1.2)) + 2  # more cycles than fit at 67/min
-    place = np.arange(len(row)) - np.concatenate([[0], np.cumsum(count)])[row]
-    first = np.ceil(start).astype(np.int64)
-    size = np.ceil(end).astype(np.int64) - first
-    begins = np.cumsum(size) - size
-    offset = row * width + first - begins
-    count_up = np.arange(int(size.sum()))
-    sample = count_up + np.repeat(offset, size)
-    inside, raw = wide.take(sample), pressure.take(sample)
+    cycles = np.bincount(row, minlength=rows)
+    first = np.cumsum(cycles) - cycles
+    has = np.flatnonzero(cycles)
+    place = np.arange(len(row)) - first[row]
+    length = end - start
 
     def table(values: Real) -> Real:
-        filled = np.full((rows, most), np.nan)
+        filled = np.full((rows, most), np.inf, dtype=np.float32)
         filled[row, place] = values
         return filled
 
-    if len(row):
-        swings = np.maximum.reduceat(inside, begins) - np.minimum.reduceat(inside, begins)
-        heights = np.maximum.reduceat(raw, begins) - np.minimum.reduceat(raw, begins)
-        pulls = np.maximum.reduceat(edges.take(sample), begins) / np.maximum(heights, 1e-9)
-        # Samples miss a crest by half their distance at most: what that takes from a sine, on average.
-        swings *= 1 + (np.pi / (end - start)) ** 2 / 6
+    def together(values: Real) -> Real:
+        out = np.zeros((PHASES, rows), dtype=np.float32)
+        if len(has):
+            out[:, has] = np.add.reduceat(values, first[has], axis=1)
+        return out
+
+    # Every cycle at the same phases, a phase a row.
+    at = start + length * _PHASE
+    below = np.floor(at)
+    part = at - below
+    sample = below.astype(np.int32) + row * width
+    low = wide.take(sample)
+    inside = wide.take(sample + 1)
+    inside -= low
+    inside *= part
+    inside += low
+    nearest = sample + (part >= 0.5)
+    raw = pressure.take(nearest)
+    partial = np.flatnonzero(share < 1)
+    counted = cycles.astype(np.float32)
+    if len(partial):
+        seen = usable.take(nearest[:, partial])
+        weight = np.ones(inside.shape, dtype=np.float32)
+        weight[:, partial] = seen
+        inside *= weight
+        raw *= weight
+        inside -= inside.sum(axis=0) / np.maximum(weight.sum(axis=0), 1.0)
+        inside *= weight
+        counted = together(weight)
     else:
-        swings = pulls = np.zeros(0)
-    lengths = table((end - start) / rate_hz)
-    swing_of = table(swings)
-    swing, swing_cv = _median(swing_of, count), _variation(swing_of, count)
-    edge, length, interval_cv = (
-        _median(table(pulls), count),
-        _median(lengths, count),
-        _variation(lengths, count),
+        inside -= inside.mean(axis=0)
+    size = np.sqrt(np.maximum((inside * inside).sum(axis=0), 1e-12))
+    inside /= size
+    template, shape = together(inside), together(raw) / np.maximum(counted, 1.0)
+    energy = (template * template).sum(axis=0)
+    common = (inside * template.take(row, axis=1)).sum(axis=0)
+    energy_of, alike_to = energy[row], (common - 1) / np.sqrt(np.maximum(energy[row] - 2 * common + 1, 1e-9))
+    if len(partial):
+        # A part of a cycle is compared with the same part of the others.
+        here, seen = inside[:, partial], weight[:, partial]
+        whole = template.take(row[partial], axis=1)
+        known = np.maximum(seen.sum(axis=0), 1.0)
+        rest = (whole - here) * seen
+        rest -= rest.sum(axis=0) / known * seen
+        alike_to[partial] = (here * rest).sum(axis=0) / np.sqrt(np.maximum((rest * rest).sum(axis=0), 1e-9))
+        whole = whole * seen
+        whole -= whole.sum(axis=0) / known * seen
+        energy_of[partial] = (whole * whole).sum(axis=0)
+    alike, _, _ = _typical(table(np.where(cycles[row] > 1, alike_to, 0.0)), cycles)
+
+    # The depth of a cycle is how much of the common shape it holds: noise, being no part of it, adds nothing.
+    depth = size * common / np.maximum(energy_of, 1e-9)
+    height = _height(template)
+    depths, swing_cv, spread = _typical(table(depth * height[row]), cycles)
+    lengths = table(length / np.float32(rate_hz))
+    typical, interval_cv, _ = _typical(lengths, cycles)
+    near = (lengths > rules.interval_least * typical[:, None]) & (
+        lengths < rules.interval_most * typical[:, None]
     )
-    near = (lengths > 0.5 * length[:, None]) & (lengths < 1.6 * length[:, None])
-    length = np.where(near, lengths, 0.0).sum(axis=1) / np.maximum(near.sum(axis=1), 1)
-    mean = np.add.reduceat(inside, begins) / size if len(row) else swings
-    unit = inside - np.repeat(mean, size)
-    power = np.add.reduceat(unit * unit, begins) if len(row) else swings
-    unit *= np.repeat(1.0 / np.sqrt(np.maximum(power, 1e-18)), size)
-    # Sample i of a cycle lies in phase bin (i - start) / length of it.
-    per_sample = _BINS / (end - start)
-    bin_of = count_up * np.repeat(per_sample, size)
-    bin_of += np.repeat((first - begins - start) * per_sample, size)
-    place = np.minimum(bin_of.astype(np.int64), _BINS - 1) + np.repeat(row * _BINS, size)
-    alike, sharpness = _fold(unit, raw, place, count, rows)
-    seconds = np.bincount(row, weights=end - start, minlength=rows)
-    # 95 % interval of a median of normal values, and what filtering may do to any shape.
-    n = np.maximum(count, 2)
-    reach = (
-        stdtrit((n - 1).astype(np.float64), 0.975) * 1.2533 * swing_cv * _mean(swing_of, count) / np.sqrt(n)
-    )
-    error = np.sqrt(reach**2 + (rules.swing_error * swing) ** 2)
-    none = count == 0
+    mean_length = np.where(near, lengths, 0.0).sum(axis=1) / np.maximum(near.sum(axis=1), 1)
+
+    left = np.maximum(size * size * (1 - common * common / np.maximum(energy_of, 1e-9)), 0.0)
+    residue = np.bincount(row, weights=left, minlength=rows) / (PHASES * np.maximum(cycles, 1))
+    n = np.maximum(cycles, 2).astype(np.float64)
+    sampling = _T[np.minimum(cycles.clip(2) - 1, 999)] * 1.2533 * spread / np.sqrt(n)
+    error = np.sqrt(sampling**2 + (rules.swing_error * blur * depths) ** 2 + 7.7 * residue / n)
+    none = cycles == 0
+    top = shape.max(axis=0) - shape.min(axis=0)
+    after = np.concatenate([shape[1:], shape[:1]])
+    change = np.abs(after - shape).max(axis=0)
     return Breaths(
-        count=count,
-        covered=seconds / np.maximum(usable.sum(axis=1), 1),
-        rate=np.where(none, np.nan, 60.0 / np.where(none, 1.0, np.maximum(length, 1e-9))),
-        swing=swing,
-        swing_low=np.maximum(swing - error, 0.0),
-        swing_high=swing + error,
+        count=np.asarray(np.bincount(row, weights=share, minlength=rows), dtype=np.float64),
+        whole=cycles,
+        covered=np.bincount(row, weights=length * share, minlength=rows) / np.maximum(usable.sum(axis=1), 1),
+        rate=np.where(none, np.nan, 60.0 / np.where(none, 1.0, np.maximum(mean_length, 1e-9))),
+        swing=depths,
+        swing_low=np.maximum(depths - error, 0.0),
+        swing_high=depths + error,
         interval_cv=interval_cv,
         swing_cv=swing_cv,
         alike=alike,
-        sharpness=sharpness,
-        edge=edge,
+        share=in_rate,
+        sharpness=np.where(none, np.nan, change / np.maximum(top, 1e-6)),
+        slow_limb=_slow_limb(shape, top),
+    )
+
+
+def _height(template: Real) -> Real:
+    """Peak to trough of each common shape, by the parabolas through its highest and its lowest points."""
+    column = np.arange(template.shape[1])
+
+    def extreme(at: Whole, sign: float) -> Real:
+        before, here, after = (template[(at + k) % PHASES, column] for k in (-1, 0, 1))
+        bend = np.maximum(sign * (2 * here - before - after), 1e-9)
+        return np.asarray(here + sign * (after - before) ** 2 / (8 * bend))
+
+    return extreme(np.argmax(template, axis=0), 1.0) - extreme(np.argmin(template, axis=0), -1.0)
+
+
+def _slow_limb(shape: Real, height: Real) -> Real:
+    """Share of the cycle in which the slower limb of each shape is in the middle half of its height."""
+    unit = (shape - shape.min(axis=0)) / np.maximum(height, 1e-6)
+    after = np.concatenate([unit[1:], unit[:1]])
+    move = after - unit
+    still = np.abs(move) < 1e-6
+    middle = np.clip(after, 0.25, 0.75) - np.clip(unit, 0.25, 0.75)
+    middle = np.where(still, (unit > 0.25) & (unit < 0.75), middle / np.where(still, 1.0, move)) / PHASES
+    rising = move > 0
+    up = np.where(rising, middle, 0.0).sum(axis=0)
+    return np.asarray(np.maximum(up, middle.sum(axis=0) - up))
+
+
+def _typical(values: Real, count: Whole) -> tuple[Real, Real, Real]:
+    """Median of each row's first `count` values, their scaled median deviation as its share, their spread."""
+    middle = _median(values, count)
+    off = np.abs(values - middle[:, None])
+    # 1.4826 makes the median deviation of normal values their standard deviation; few values have less.
+    usual = 1.4826 * _median(off, count) * np.sqrt(np.maximum(count, 1) / np.maximum(count - 0.8, 0.2))
+    # The standard deviation with outliers drawn in to three times the usual one.
+    off = np.where(np.isfinite(off), np.minimum(off, 3 * usual[:, None]), 0.0)
+    spread = np.sqrt((off * off).sum(axis=1) / np.maximum(count - 1, 1))
+    some = count >= 2
+    return (
+        middle,
+        np.where(some, usual / np.maximum(np.abs(middle), 1e-9), np.nan),
+        np.where(some, spread, np.nan),
     )
 
 
 def _median(values: Real, count: Whole) -> Real:
-    """Median of the first `count` values of each row, after which it is NaN; NaN where there is none."""
-    ordered = np.sort(values, axis=1)
-    row, last = np.arange(len(ordered)), np.maximum(count - 1, 0)
-    return np.asarray(0.5 * (ordered[row, last // 2] + ordered[row, (last + 1) // 2]))
-
-
-def _mean(values: Real, count: Whole) -> Real:
-    return np.asarray(np.nansum(values, axis=1) / np.maximum(count, 1))
-
-
-def _variation(values: Real, count: Whole) -> Real:
-    """Standard deviation over mean of each row; NaN with fewer than two values."""
-    mean = _mean(values, count)
-    square = np.nansum((values - mean[:, None]) ** 2, axis=1) / np.maximum(count - 1, 1)
-    return np.where(count < 2, np.nan, np.sqrt(square) / np.maximum(mean, 1e-9))
-
-
-def _fold(unit: Real, raw: Real, place: Whole, count: Whole, rows: int) -> tuple[Real, Real]:
-    """
-    Lay the cycles of a trace over one another by phase: how alike they are, how sharp their shape is.
-
-    For likeness each cycle comes with mean 0 and unit energy, so that one deep breath or one bump is one
-    cycle among many; the shape itself is the mean of the cycles as they are.
-    """
-    bins = rows * _BINS
-    n = np.bincount(place, minlength=bins).reshape(rows, _BINS)
-    total = np.bincount(place, weights=unit, minlength=bins).reshape(rows, _BINS)
-    shape = total / np.maximum(n, 1)
-    explained = (n * shape**2).sum(axis=1)
-    alike = np.where(count > 0, explained / np.maximum(count, 1), np.nan)
-    shape = np.bincount(place, weights=raw, minlength=bins).reshape(rows, _BINS) / np.maximum(n, 1)
-    change = np.abs(shape - np.roll(shape, 1, axis=1)).max(axis=1)
-    height = shape.max(axis=1) - shape.min(axis=1)
-    sharpness = np.where(height > 1e-9, change / np.maximum(height, 1e-9), np.nan)
-    return alike, sharpness
+    """Median of the `count` known values of each row, after which it is infinite; NaN where there is none."""
+    inorder = np.sort(values, axis=1)
+    row, last = np.arange(len(inorder)), np.maximum(count - 1, 0)
+    middle = 0.5 * (inorder[row, last // 2] + inorder[row, (last + 1) // 2])
+    return np.where(count > 0, middle, np.nan)

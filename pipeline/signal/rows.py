@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-Real = NDArray[np.float64]
+Real = NDArray[np.floating[Any]]
 Flag = NDArray[np.bool_]
 
 
@@ -75,11 +75,15 @@ def merge(
 
 def quantile(values: Real, usable: Flag, share: float) -> Real:
     """Quantile (the order statistic below) of the usable samples of each row; 0 where there is none."""
-    ordered = np.sort(np.where(usable, values, np.inf), axis=1)
-    return pick(ordered, usable.sum(axis=1), share)
+    return pick(ordered(values, usable), usable.sum(axis=1), share)
 
 
-def pick(ordered: Real, count: NDArray[np.int64], share: float) -> Real:
+def ordered(values: Real, usable: Flag) -> Real:
+    """Each row's usable values in order, the others behind them as infinity."""
+    return np.sort(values if usable.all() else np.where(usable, values, np.inf), axis=1)
+
+
+def pick(inorder: Real, count: NDArray[np.int64], share: float) -> Real:
     """The quantile of rows already sorted, of which the first `count` values are known."""
     place = np.floor(share * np.maximum(count - 1, 0)).astype(np.int64)
-    return np.where(count > 0, ordered[np.arange(len(ordered)), place], 0.0)
+    return np.where(count > 0, inorder[np.arange(len(inorder)), place], 0.0).astype(inorder.dtype)

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import dct, idct
 
 from pipeline.definitions import TraceRules
-from pipeline.signal.rows import pick
+from pipeline.signal.rows import ordered, pick
 
-Real = NDArray[np.float64]
+Real = NDArray[np.floating[Any]]
 Flag = NDArray[np.bool_]
 Whole = NDArray[np.int64]
 
@@ -36,20 +38,27 @@ class Bands:
         self.per_min = np.arange(samples) * self.step
         self._lost = np.sinc(self.per_min / 60.0 * averaged_seconds)
         self.rates = np.exp(np.arange(np.log(0.85 * rules.slowest), np.log(1.25 * rules.fastest), _STEP))
-        in_band = (self.rates >= 0.95 * rules.slowest) & (self.rates <= 1.05 * rules.fastest)
+        in_band = (self.rates >= rules.band_margin * rules.slowest) & (
+            self.rates <= rules.fastest / rules.band_margin
+        )
         self.in_band: Flag = in_band
+        self.between = np.sinc(self.per_min / 60.0 / rate_hz) ** 2  # what straight lines between samples lose
         r, top = self.rates, np.minimum(5.5 * self.rates, 130.0)
-        self.narrow = np.stack([self._gain(0.35 * f, 0.65 * f, 1.5 * f, 2.2 * f) for f in r])
-        self.wide = np.stack(
+        self.blur = 5.5 * r / top
+        self.narrow = _stacked([self._gain(0.35 * f, 0.65 * f, 1.5 * f, 2.2 * f) for f in r])
+        self.wide = _stacked(
             [
-                self._gain(0.2 * f, 0.5 * f, max(0.6 * t, 1.3 * f), max(t, 2.0 * f))
+                self._gain(0.2 * f, 0.5 * f, max(0.6 * t, 1.3 * f), max(t, 2.0 * f)) / self.between
                 for f, t in zip(r, top, strict=True)
             ]
         )
+        self.below = _stacked([self._gain(-2.0, -1.0, 1.5 * f, 2.2 * f) for f in r])
         slow, fast = rules.slowest, rules.fastest
-        self.breathing = self._gain(0.4 * slow, 0.7 * slow, fast, 1.25 * fast)
+        self.breathing = self._gain(0.4 * slow, 0.7 * slow, fast, 1.25 * fast).astype(np.float32)
+        self.bottom = int(np.searchsorted(self.per_min, 0.7 * slow))
+        self.top = int(np.searchsorted(self.per_min, fast))
         self.around = self._edges(self.rates, 0.18)
-        self.pulses = np.exp(np.arange(np.log(52.0), np.log(145.0), _STEP))
+        self.pulses = np.exp(np.arange(np.log(rules.heart_slowest), np.log(rules.heart_fastest), _STEP))
         self.pulse_line, self.pulse_around = self._edges(self.pulses, 0.06), self._edges(self.pulses, 0.25)
 
     def _gain(self, low: float, flat_from: float, flat_to: float, high: float) -> Real:
@@ -64,6 +73,10 @@ class Bands:
         return np.clip(low, 0, len(self.per_min)), np.clip(high, 0, len(self.per_min))
 
 
+def _stacked(gains: list[Real]) -> Real:
+    return np.stack(gains).astype(np.float32)
+
+
 def spectrum_of(pressure: Real, usable: Flag) -> Real:
     """
     Orthonormal cosine spectrum of each trace, less the straight line through its usable samples.
@@ -71,34 +84,56 @@ def spectrum_of(pressure: Real, usable: Flag) -> Real:
     The cosine transform continues a trace by its own mirror image, so that its ends do not jump.
     """
     width = pressure.shape[1]
-    t = np.linspace(-1.0, 1.0, width) if width > 1 else np.zeros(1)
-    n = np.maximum(usable.sum(axis=1), 1)
-    x = np.where(usable, pressure, 0.0)
-    w = usable.astype(np.float64)
-    mean_t, mean_x = (w * t).sum(axis=1) / n, x.sum(axis=1) / n
-    covariance = (x * t).sum(axis=1) - n * mean_t * mean_x
-    variance = (w * (t * t)).sum(axis=1) - n * mean_t**2
-    slope = covariance / np.maximum(variance, 1e-9)
-    level = pressure - (mean_x - slope * mean_t)[:, None] - slope[:, None] * t
-    spectrum: Real = dct(_in_lanes(level), type=2, norm="ortho", axis=1, overwrite_x=True)
+    t = np.linspace(-1.0, 1.0, width, dtype=pressure.dtype) if width > 1 else np.zeros(1, pressure.dtype)
+    slope = (pressure * t).sum(axis=1) / max(float((t * t).sum()), 1e-9)
+    level = pressure.mean(axis=1)
+    rows = np.flatnonzero(~usable.all(axis=1))
+    if len(rows):
+        seen = usable[rows]
+        n = np.maximum(seen.sum(axis=1), 1)
+        x, u = np.where(seen, pressure[rows], 0.0), np.where(seen, t, 0.0)
+        mean_t, mean_x = u.sum(axis=1) / n, x.sum(axis=1) / n
+        variance = (u * u).sum(axis=1) - n * mean_t**2
+        slope[rows] = ((x * u).sum(axis=1) - n * mean_t * mean_x) / np.maximum(variance, 1e-9)
+        level[rows] = mean_x - slope[rows] * mean_t
+    flat = slope[:, None] * -t
+    flat += pressure
+    flat -= level[:, None]
+    spectrum: Real = dct(_in_lanes(flat), type=2, norm="ortho", axis=1, overwrite_x=True)
     return spectrum[: len(pressure)]
 
 
-def without_outliers(pressure: Real, usable: Flag) -> tuple[Real, Whole]:
+def without_outliers(pressure: Real, usable: Flag, rules: TraceRules) -> tuple[Real, Whole]:
     """
     Each trace cut off two and a half times its usual reach above and below the middle; and the rows cut.
 
     A sigh or a slow bump many times the other breaths would else be the strongest rate by itself.
     """
     thin = slice(None, None, 3)
-    ordered = np.sort(np.where(usable[:, thin], pressure[:, thin], np.inf), axis=1)
-    count = usable[:, thin].sum(axis=1)
-    low, middle, high = (pick(ordered, count, share) for share in (0.1, 0.5, 0.9))
-    reach = 1.25 * (high - low)
-    over = (pressure - middle[:, None]) > reach[:, None]
-    under = (pressure - middle[:, None]) < -reach[:, None]
-    cut = np.where(over, (middle + reach)[:, None], np.where(under, (middle - reach)[:, None], pressure))
-    return cut, np.flatnonzero((over | under).any(axis=1))
+    known = usable[:, thin]
+    inorder, count = ordered(pressure[:, thin], known), known.sum(axis=1)
+    low, middle, high = (pick(inorder, count, share) for share in (0.1, 0.5, 0.9))
+    reach = rules.outlier_reach * (high - low)
+    top, bottom = middle + reach, middle - reach
+    rows = np.flatnonzero((pressure.max(axis=1) > top) | (pressure.min(axis=1) < bottom))
+    if len(rows):
+        pressure = pressure.copy()
+        pressure[rows] = np.clip(pressure[rows], bottom[rows][:, None], top[rows][:, None])
+    return pressure, rows
+
+
+def filled(pressure: Real, usable: Flag, trial: Whole, bands: Bands) -> Real:
+    """
+    Traces whose gaps hold what the rest says of them at a trial rate, so that a cycle is not lost to a gap.
+
+    Three rounds of band-limited extrapolation (Papoulis 1975, Gerchberg 1974): filter below twice the
+    rate, put the outcome into the gaps, again. No evidence is taken from there.
+    """
+    gain = bands.below[trial]
+    for _ in range(3):
+        smooth = filtered(dct(_in_lanes(pressure), type=2, norm="ortho", axis=1)[: len(pressure)], gain)
+        pressure = np.where(usable, pressure, smooth)
+    return pressure
 
 
 def filtered(spectrum: Real, gain: Real) -> Real:
@@ -109,7 +144,7 @@ def filtered(spectrum: Real, gain: Real) -> Real:
 
 def summed(spectrum: Real) -> Real:
     """Energy of each row from 0 up to each frequency, one column more than the spectrum."""
-    total = np.zeros((spectrum.shape[0], spectrum.shape[1] + 1))
+    total = np.zeros((spectrum.shape[0], spectrum.shape[1] + 1), dtype=spectrum.dtype)
     np.cumsum(spectrum * spectrum, axis=1, out=total[:, 1:])
     return total
 
@@ -150,7 +185,9 @@ def pulse(energy_below: Real, usable: Flag, bands: Bands, rules: TraceRules) -> 
     row, best = np.arange(len(line)), np.argmax(line, axis=1)
     line, around = line[row, best], around[row, best]
     size = 2.0 * np.sqrt(2.0 * line / np.maximum(usable.sum(axis=1), 1))
-    return np.where((size > rules.heart_least) & (line > 0.6 * around), bands.pulses[best], np.nan)
+    return np.where(
+        (size > rules.heart_least) & (line > rules.heart_line * around), bands.pulses[best], np.nan
+    )
 
 
 def _energy(energy_below: Real, low: Whole, high: Whole) -> Real:

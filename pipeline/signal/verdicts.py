@@ -13,7 +13,7 @@ from pipeline.signal.breaths import Breaths
 from schemas.lake import EVIDENCE_COLUMNS
 from schemas.vocabulary import ArtefactKind, Verdict
 
-Real = NDArray[np.float64]
+Real = NDArray[np.floating[Any]]
 Flag = NDArray[np.bool_]
 Whole = NDArray[np.int64]
 Columns = dict[str, NDArray[Any]]  # of the evidence table; a word as its place in its column's words
@@ -51,19 +51,24 @@ def decide(
     """
     with np.errstate(invalid="ignore"):
         ratio = np.maximum(two.rate, one.rate) / np.minimum(two.rate, one.rate)
-        overtone = (np.abs(ratio / np.round(ratio) - 1) < 0.08) | ~(ratio > 1.3)
+        near = ratio < rules.same_rate
+        overtone = (np.abs(ratio / np.round(ratio) - 1) < rules.overtone) & ~near
+        # What rides on a pump's cycles is the pump again; two looks at one rate are two chances to see it.
+        overtone |= near & clear & pumped
     breath = clear & ~pumped
     take_two = ~breath & is_clear(two, rules) & ~pump_like(two, rules) & ~overtone
     found = breath | take_two
 
     def of(name: str) -> Real:
-        return np.asarray(np.where(take_two, getattr(two, name), getattr(one, name)))
+        chosen = np.where(take_two, getattr(two, name), getattr(one, name))
+        return np.asarray(chosen, dtype=np.float64)
 
-    swing = np.round(of("swing"), 2)
+    swing = np.round(of("swing").astype(np.float64), 2)
     need = rules.least_swing if rate >= rules.alias_rate else rules.alias_swing
     can_tell = lowest <= rules.absent_covers
     present = found & (swing >= need)
-    small = found & (swing >= 0.5 * rules.least_swing)
+    small = found & (swing >= rules.small_share * rules.least_swing)
+    range_ = np.round(range_.astype(np.float64), 2)
     absent = ~present & ~small & can_tell & (range_ < rules.least_swing)
     assessable = (present | can_tell) & ~ready.constant
     verdict = np.select(
@@ -72,10 +77,14 @@ def decide(
         _VERDICTS.index(Verdict.INDETERMINATE),
     )
     measured = assessable & ~absent & (of("count") >= rules.least_breaths)
+    # Crests cut off by the sensor's range say how large a swing is at least, not how large at most.
+    cut_off = (ready.usable & ~ready.known).mean(axis=1) > rules.rail_share
     # A breath's second and third harmonics lie where the heart does.
     overtones = beat / np.where(found, of("rate"), np.nan)
-    heart = ~np.isnan(beat) & ~((overtones < 3.5) & (np.abs(overtones - np.round(overtones)) < 0.12))
-    cycling = clear & pumped & (one.swing > rules.least_swing / 2)
+    heart = ~np.isnan(beat) & ~(
+        (overtones < rules.heart_overtones) & (np.abs(overtones - np.round(overtones)) < rules.heart_near)
+    )
+    cycling = clear & pumped & (one.swing > rules.small_share * rules.least_swing)
     kind, fraction = _main_artefact(ready, cycling, heart)
     nan = np.nan
     return columns_of(
@@ -83,7 +92,7 @@ def decide(
         np.where(present, np.round(of("rate"), 2), nan),
         np.where(measured, swing, nan),
         np.where(measured, np.round(of("swing_low"), 2), np.where(absent, 0.0, nan)),
-        np.where(measured, np.round(of("swing_high"), 2), np.where(absent, range_, nan)),
+        np.where(measured & ~cut_off, np.round(of("swing_high"), 2), np.where(absent, range_, nan)),
         np.where(ready.constant, nan, lowest),
         fraction,
         kind,
@@ -98,15 +107,15 @@ def is_clear(b: Breaths, rules: TraceRules) -> Flag:
     """
     n = np.sqrt(b.count)
     alike = np.clip(b.alike, 0.01, 0.995)
-    score = (
-        rules.score_constant
-        + rules.score_breaths * n
-        + rules.score_alike * n * np.log(alike / (1 - alike))
-        + rules.score_interval_cv * n * b.interval_cv
-        + rules.score_covered * n * b.covered
+    score = rules.score_constant + n * (
+        rules.score_breaths
+        + rules.score_alike * np.log(alike / (1 - alike))
+        + rules.score_interval_cv * np.minimum(b.interval_cv, 1.0)
+        + rules.score_covered * b.covered
+        + rules.score_share * np.log(np.clip(b.share, 0.02, 1.0))
     )
     decades = (score - rules.score_at_one) / rules.score_per_decade
-    in_band = (b.rate <= rules.fastest) & (b.rate >= 0.95 * rules.slowest)
+    in_band = (b.rate <= rules.fastest) & (b.rate >= rules.band_margin * rules.slowest)
     # Noise within a narrow band (a walk) cycles too, but its depth varies as widely as chance has it.
     wandering = (b.swing_cv > rules.noise_swing_cv) & (b.interval_cv > rules.noise_interval_cv)
     return np.asarray(
@@ -116,25 +125,12 @@ def is_clear(b: Breaths, rules: TraceRules) -> Flag:
 
 def pump_like(b: Breaths, rules: TraceRules) -> Flag:
     """
-    Whether the cycles are a pump's rather than a chest's.
+    Whether the cycles are a pump's rather than a chest's, by their common shape alone.
 
-    They change faster than a chest does, given how long they are. Where cycles are too short for that to
-    show, the very regular ones are doubted sooner, and so are those of one depth whose length varies: a
-    pump cycles between two pressures.
+    A pump pulls fast and lets the pressure come back slowly over the whole cycle; a chest moves and rests.
+    So the shape has a sharp edge, a slow limb that leaves no time for rest, or both in part.
     """
-    seconds, sharp, edge, intervals, swings = 60.0 / b.rate, b.sharpness, b.edge, b.interval_cv, b.swing_cv
-    short = seconds < rules.pump_short
-    metronome = (intervals < rules.pump_regular * np.where(short, 1.0, 0.6)) & (
-        swings < 3 * rules.pump_regular
-    )
-    one_depth = swings < rules.pump_regular * np.where(short, 1.75, 1.25)
-    between_two_pressures = one_depth & (swings < 0.6 * intervals)
-    return np.asarray(
-        (sharp > rules.pump_sharp * np.where(short, 1.0, 0.93))
-        | ((seconds >= 4.0) & (edge > rules.pump_edge))
-        | ((seconds >= 3.0) & (edge > rules.pump_edge + 0.08) & (sharp > 0.75 * rules.pump_sharp))
-        | ((metronome | between_two_pressures) & (sharp > 0.78 * rules.pump_sharp))
-    )
+    return np.asarray(b.slow_limb * b.sharpness > rules.pump_shape)
 
 
 def _main_artefact(ready: Conditioned, cycling: Flag, heart: Flag) -> tuple[Whole, Real]:

@@ -1,11 +1,14 @@
 """
-Fit the score of breathing and the tail of its false alarms; print what `[trace]` should hold.
+Fit the score of breathing and the tail of its false alarms; print what `[trace]` should hold, and count false alarms.
 
-Run: python tests/signal/calibrate.py [traces a class]. Breathing and structured nulls (correlated noise,
-drift, coughs and motion on a blocked tube, restless blocked tubes) are drawn at 20, 30 and 60 s with a fixed
-seed. The score is a logistic regression on what `breaths_at` measures, times the square root of the
-number of cycles. The chance of a false alarm is read where the score is the greater of the two trial
-rates, whatever the swing; the line through its tail is what `score_at_one` and `score_per_decade` say.
+Run: python tests/signal/calibrate.py [traces a class]. Breathing and structured nulls are drawn at 20, 30
+and 60 s with a fixed seed. The score is a logistic regression on what `breaths_at` measures, times the
+square root of the number of cycles; a null weighs as much as twenty breathing traces, for what matters is
+the tail. The chance of a false alarm is read where the score is the greater of the two trial rates,
+whatever the swing; the line through its tail is what `score_at_one` and `score_per_decade` say.
+
+The second table is the whole of `assess` on fresh traces of each null: how many pass the score, how many are
+`present`, and the 95 % upper bound of that share (Clopper and Pearson 1934).
 """
 
 from __future__ import annotations
@@ -16,43 +19,35 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
+from scipy.stats import beta
 
-sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from pressure_traces import make
-
 from pipeline.definitions import load_definitions
+from pipeline.signal import assess
 from pipeline.signal.artefacts import condition
 from pipeline.signal.breaths import Breaths, breaths_at
 from pipeline.signal.spectrum import Bands, candidates, spectrum_of, summed, without_outliers
+from tests.signal.pressure_traces import make
 
-BREATHING = [
-    "clean",
-    "small",
-    "slow",
-    "fast",
-    "irregular",
-    "cough",
-    "motion",
-    "hard",
-    "pump",
-    "heart",
-    "restless",
-]
-NULLS = ["ar1", "ar1", "big_drift", "clean", "motion", "cough", "restless"]
+BREATHING = ["clean", "small", "slow", "fast", "irregular", "cough", "motion", "hard", "heart", "restless"]
+NULLS = ["ar1", "ar1", "ar1", "big_drift", "clean", "motion", "cough", "restless", "heart"]
+COUNTED = ["ar1", "big_drift", "heart", "cough", "motion", "restless", "step", "pump", "pump_irregular", "hard", "shaking"]  # fmt: skip
+NULL_WEIGHT = 20.0
 RULES = load_definitions().trace
+FIGURES = ["constant", "breaths", "alike", "interval_cv", "covered", "share"]
 Real = NDArray[np.float64]
 
 
 def tried(matrix: Real, rate_hz: float = 10.0) -> tuple[Breaths, Breaths]:
     """What both trial rates of each trace show."""
-    ready = condition(matrix, rate_hz, 2, RULES)
+    ready = condition(matrix.astype(np.float32), rate_hz, 2, RULES)
     bands = Bands(ready.pressure.shape[1], ready.rate_hz, 1.0 / ready.rate_hz, RULES)
-    spectrum = spectrum_of(without_outliers(ready.pressure, ready.usable)[0], ready.usable)
+    spectrum = spectrum_of(without_outliers(ready.pressure, ready.usable, RULES)[0], ready.usable)
+    below = summed(spectrum)
     first, second = (
-        breaths_at(spectrum, ready.pressure, ready.edges, ready.usable, trial, bands, RULES)
-        for trial in candidates(summed(spectrum), bands)
+        breaths_at(spectrum, below, ready.pressure, ready.usable, trial, bands, RULES)
+        for trial in candidates(below, bands)
     )
     return first, second
 
@@ -62,65 +57,113 @@ def features(b: Breaths) -> Real:
     root = np.sqrt(b.count)
     alike = np.clip(b.alike, 0.01, 0.995)
     rows = np.column_stack(
-        [np.ones(len(root)), root, root * np.log(alike / (1 - alike)), root * b.interval_cv, root * b.covered]
+        [
+            np.ones(len(root)),
+            root,
+            root * np.log(alike / (1 - alike)),
+            root * np.minimum(b.interval_cv, 1.0),
+            root * b.covered,
+            root * np.log(np.clip(b.share, 0.02, 1.0)),
+        ]
     )
-    usable = (b.count >= RULES.least_breaths) & (b.rate <= 45.0) & (b.rate >= 0.95 * RULES.slowest)
+    usable = (b.count >= RULES.least_breaths) & (b.rate <= RULES.fastest) & (b.rate >= 0.95 * RULES.slowest)
     return np.where(usable[:, None], rows, np.nan)
 
 
-def drawn(names: list[str], count: int, seed: int, breathing: bool) -> tuple[Real, Real, list[str]]:
-    """Features of both trial rates and the class of each trace."""
-    first, second, classes = [], [], []
-    for name in names:
+def drawn(names: list[str], count: int, seed: int, breathing: bool) -> tuple[Real, Real, Real, Real]:
+    """Features of both trial rates, how far the first is from the truth, and the length of each trace."""
+    first, second, off, lengths = [], [], [], []
+    for k, name in enumerate(names):
         for seconds in (20.0, 30.0, 60.0):
             for part in range(0, count, 500):
                 size = min(500, count - part)
-                one, two = tried(make(name, size, seed + part, breathing, seconds).matrix())
+                batch = make(name, size, seed + part + 7919 * k, breathing, seconds)
+                one, two = tried(batch.matrix())
                 first.append(features(one))
                 second.append(features(two))
-                classes += [name] * size
-    return np.vstack(first), np.vstack(second), classes
+                off.append(np.abs(one.rate / np.array(batch.rates) - 1))
+                lengths.append(np.full(size, seconds))
+    return np.vstack(first), np.vstack(second), np.concatenate(off), np.concatenate(lengths)
 
 
-def main(count: int) -> None:
-    """Fit, then read the tail on fresh nulls."""
-    yes, _, _ = drawn(BREATHING, count // 4, 101, True)
-    no, _, _ = drawn(NULLS, count, 202, False)
-    yes, no = yes[~np.isnan(yes).any(axis=1)], no[~np.isnan(no).any(axis=1)]
+def fitted(count: int) -> Real:
+    """The weights of a logistic regression in which a null weighs `NULL_WEIGHT`."""
+    yes, _, off, _ = drawn(BREATHING, count // 4, 101, True)
+    no, _, _, _ = drawn(NULLS, count, 202, False)
+    yes, no = yes[~np.isnan(yes).any(axis=1) & (off < 0.25)], no[~np.isnan(no).any(axis=1)]
     x, y = np.vstack([yes, no]), np.r_[np.ones(len(yes)), np.zeros(len(no))]
+    w = np.where(y > 0, 1.0, NULL_WEIGHT)
 
     def loss(b: Real) -> tuple[float, Real]:
         z = x @ b
-        return float(np.sum(np.logaddexp(0, z) - y * z) + 0.01 * b @ b), x.T @ (
-            1 / (1 + np.exp(-z)) - y
-        ) + 0.02 * b
+        slope = x.T @ (w * (1 / (1 + np.exp(-z)) - y)) + 0.02 * b
+        return float(np.sum(w * (np.logaddexp(0, z) - y * z)) + 0.01 * b @ b), slope
 
-    fitted = minimize(loss, np.zeros(x.shape[1]), jac=True, method="L-BFGS-B", options={"maxiter": 3000}).x
-    names = ["constant", "breaths", "alike", "interval_cv", "covered"]
-    print("fitted:", {n: round(float(v), 2) for n, v in zip(names, fitted, strict=True)})
-    for what, b in (
-        ("fitted", fitted),
-        ("in definitions", np.array([getattr(RULES, f"score_{n}") for n in names])),
-    ):
-        one, two, classes = drawn(NULLS, count, 303, False)
-        score = np.fmax(one @ b, two @ b)
-        score = np.where(np.isnan(score), -99.0, score)
-        print(
-            what,
-            "nulls",
-            len(score),
-            {q: round(float(np.quantile(score, 1 - q)), 2) for q in (0.1, 0.01, 1e-3, 1e-4)},
-        )
-        for name in sorted(set(classes)):
-            part = score[np.array(classes) == name]
+    return np.asarray(
+        minimize(loss, np.zeros(x.shape[1]), jac=True, method="L-BFGS-B", options={"maxiter": 5000}).x
+    )
+
+
+def tail(b: Real, count: int) -> tuple[float, float]:
+    """Score at a chance of 1 and score a decade: the line through the null scores at 1e-2 and 1e-3 of correlated noise."""
+    one, two, _, lengths = drawn(["ar1"] * 4, count, 303, False)
+    score = np.fmax(one @ b, two @ b)
+    score = np.where(np.isnan(score), -99.0, score)
+    quantiles = np.quantile(score, [0.9, 0.99, 0.999])
+    print(f"  correlated noise, {len(score)} traces: score at 1e-1, 1e-2, 1e-3 {quantiles.round(2)}")
+    for seconds in (20.0, 30.0, 60.0):
+        part = score[lengths == seconds]
+        print(f"    {seconds:g} s: {np.quantile(part, [0.9, 0.99, 0.999]).round(2)}")
+    decade = float(quantiles[2] - quantiles[1])
+    return float(quantiles[2]) - 3 * decade, decade
+
+
+def shaking(count: int, seed: int, seconds: float) -> Real:
+    """Noise confined to a band between 0.05 and 3 Hz, all the time: a ward's worst walk."""
+    rng = np.random.default_rng([seed, 4])
+    n = round(seconds * 10) + 200
+    spectrum = np.fft.rfft(rng.standard_normal((count, n)), axis=1)
+    hertz = np.fft.rfftfreq(n, 0.1)
+    low, high = rng.uniform(0.05, 0.3, (count, 1)), rng.uniform(0.4, 3, (count, 1))
+    wave = np.fft.irfft(spectrum * ((hertz > low) & (hertz < high)), n, axis=1)[:, :-200]
+    return np.round(wave * rng.uniform(0.3, 3, (count, 1)) / wave.std(axis=1, keepdims=True), 1)
+
+
+def false_alarms(count: int) -> None:
+    """`present` on each null, with its 95 % upper bound; and the same were any swing enough."""
+    any_swing = RULES.model_copy(update={"least_swing": 0.0, "alias_swing": 0.0})
+    print(
+        f"{'null':16}{'seconds':>8}{'traces':>8}{'any swing':>11}{'present':>9}{'share %':>9}{'at most %':>11}"
+    )
+    for name in COUNTED:
+        for seconds in (20.0, 60.0):
+            passed = present = total = 0
+            for part in range(0, count, 1000):
+                size = min(1000, count - part)
+                matrix = (
+                    shaking(size, 404 + part, seconds)
+                    if name == "shaking"
+                    else make(name, size, 404 + part, False, seconds).matrix()
+                )
+                total += size
+                present += int(assess(matrix, 10.0)["verdict"].eq("present").sum())
+                passed += int(assess(matrix, 10.0, rules=any_swing)["verdict"].eq("present").sum())
+            most = beta.ppf(0.975, present + 1, total - present)
             print(
-                f"   {name:12}{len(part):7}",
-                {q: round(float(np.quantile(part, 1 - q)), 2) for q in (0.1, 0.01, 1e-3, 1e-4)},
+                f"{name:16}{seconds:8g}{total:8}{passed:11}{present:9}{100 * present / total:9.3f}{100 * most:11.3f}",
+                flush=True,
             )
-        limit = RULES.score_at_one - np.log10(RULES.false_alarm) * RULES.score_per_decade
-        print(
-            f"   score at the limit {limit:.2f}: {np.mean(score > limit):.1e} of nulls; {np.mean(yes @ b < limit):.3f} of breathing below"
-        )
+
+
+def main(count: int) -> None:
+    """Fit, read the tail on fresh nulls, count on fresh ones again."""
+    b = fitted(count)
+    print("fitted:", {f"score_{n}": round(float(v), 2) for n, v in zip(FIGURES, b, strict=True)})
+    print("  tail: score_at_one {:.2f}, score_per_decade {:.2f}".format(*tail(b, count)))
+    b = np.array([getattr(RULES, f"score_{n}") for n in FIGURES])
+    print("in definitions:")
+    print("  tail: score_at_one {:.2f}, score_per_decade {:.2f}".format(*tail(b, count)))
+    false_alarms(count)
 
 
 if __name__ == "__main__":

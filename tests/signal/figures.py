@@ -15,9 +15,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from pressure_traces import Batch, make
-
 from pipeline.signal import assess
+from tests.signal.pressure_traces import Batch, make
 
 CLASSES = [
     "pure", "clean", "small", "slow", "fast", "irregular", "inverted", "heart", "cough", "motion",

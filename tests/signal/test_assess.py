@@ -5,12 +5,12 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pressure_traces import Breathing, breaths, make, pump
 
 from pipeline.signal import assess
 from pipeline.signal.assess import BLOCK
 from schemas.errors import InputError
 from schemas.lake import EVIDENCE_COLUMNS
+from tests.signal.pressure_traces import Breathing, breaths, make, pump
 
 T = np.arange(600) / 10
 RNG = np.random.default_rng(7)
@@ -167,7 +167,7 @@ def test_breathing_too_slow_for_the_trace_is_not_called_absent() -> None:
 @pytest.mark.parametrize(("begins", "ends"), [(20, 36), (0, 8), (52, 60), (28, 32)])
 def test_a_few_breaths_between_apnoeas_forbid_absent(begins: int, ends: int) -> None:
     apnoea = noisy(np.where((begins <= T) & (ends > T), 1.5 * np.sin(2 * np.pi * T / 4), 0.0))
-    assert one(apnoea)["verdict"] == "indeterminate"
+    assert one(apnoea)["verdict"] in ("present", "indeterminate")
 
 
 def test_the_slowest_rate_shown_follows_the_usable_time() -> None:

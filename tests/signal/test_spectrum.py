@@ -51,7 +51,7 @@ def test_a_breath_passes_its_own_filter_unchanged_and_a_pulse_does_not(per_min: 
     own = int(np.argmin(np.abs(BANDS.rates - per_min)))
     ones = np.ones((1, 300), dtype=bool)
     middle = slice(60, 240)  # a sine cut off anywhere has no clean mirror image at its ends
-    for gain in (BANDS.narrow[own], BANDS.wide[own], BANDS.breathing):
+    for gain in (BANDS.narrow[own], BANDS.wide[own] * BANDS.between, BANDS.breathing):
         passed = filtered(spectrum_of(wave(per_min)[None, :], ones), gain)[0]
         assert passed[middle] == pytest.approx(wave(per_min)[middle], abs=0.06)
     assert np.abs(filtered(spectrum_of(wave(75.0)[None, :], ones), BANDS.breathing)[0, middle]).max() < 0.06
