@@ -368,6 +368,31 @@ def rebuild(*, home: HomeDir, json_: Json = False) -> int:
 
 
 @app.command
+def outcomes(
+    *,
+    by: Annotated[str, Parameter(help="Registry column that makes the groups: procedure, age_years, …")],
+    cuts: Annotated[str | None, Parameter(help="Where numbers go to the next group: 65,75.")] = None,
+    definition: Annotated[str | None, Parameter(help="A name in drain_outcome; else the first.")] = None,
+    suppress: Annotated[bool, Parameter(negative="", help="Leave out groups too small to publish.")] = False,
+    home: HomeDir,
+    json_: Json = False,
+) -> int:
+    """Say prolonged-leak rate and leak duration by group, with the log-rank test between the groups."""
+    from flows.outcomes import run_outcomes, suppressed
+    from flows.show_outcomes import show_outcomes
+    from pipeline.definitions import load_definitions
+
+    try:
+        edges = None if cuts is None else [float(cut) for cut in cuts.split(",")]
+    except ValueError:
+        raise CallError(f"outcomes: --cuts {cuts}: not numbers; write e.g. --cuts 65,75.") from None
+    found = run_outcomes(_ledger(home), by, edges, definition)
+    least = load_definitions().statistics.suppress_below
+    show_outcomes(suppressed(found, least) if suppress else found, as_json=json_)
+    return DONE
+
+
+@app.command
 def whatif(
     *rules: str,
     grid: Annotated[
@@ -375,9 +400,7 @@ def whatif(
     ] = None,
     axis: Annotated[
         list[str] | None,
-        Parameter(
-            negative="", help="Spread one RULE over values: leak_at_most=10,20,40. May come again."
-        ),
+        Parameter(negative="", help="Spread one RULE over values: leak_at_most=10,20,40. May come again."),
     ] = None,
     picture: Annotated[Path | None, Parameter(help="Draw a map of the rules: .svg or .png.")] = None,
     site: Annotated[str | None, Parameter(help="Only drains of this site.")] = None,

@@ -169,3 +169,51 @@ def test_a_view_names_each_group_once_even_where_ward_or_month_is_unknown(ward_m
     found = asked(ward_month, tmp_path, f"FROM {view}")
     group = [c for c in ("site", "unit", "procedure", "month") if c in found.columns]
     assert found.select(group).is_unique().all()
+
+
+class TestSensitivity:
+    """`leak_sensitivity` beside what it counts."""
+
+    @pytest.fixture
+    def moved(self, nothing):
+        rows = []
+        for name, change, verdicts in (
+            ("more_than_5_days", None, ["yes", "no", "no", "unknown"]),
+            ("more_than_7_days", None, ["no", "no", "no", "unknown"]),
+            ("strict", "prolonged_leak.presume_removal = 0", ["yes", "unknown", "no", "unknown"]),
+        ):
+            rows += [
+                {
+                    "definition": name,
+                    "moved": change,
+                    "counted_id": f"c{number}",
+                    "site": "north" if number == 3 else "lakeside",
+                    "drains": 1,
+                    "prolonged_leak": verdict,
+                    "prolonged_leak_reason": "still_in" if verdict == "unknown" else None,
+                }
+                for number, verdict in enumerate(verdicts)
+            ]
+        nothing.put("counted_outcome", rows)
+        told = {"definition": "strict", "site": None, "hours": 120.0, "watched": 3, "kaplan_meier": 0.25}
+        return nothing.put("leak_at_threshold", [told])
+
+    def test_definitions_come_first_and_then_what_was_moved(self, moved, tmp_path):
+        found = asked(moved, tmp_path, "SELECT definition, site FROM leak_sensitivity")
+        assert found.rows()[:3] == [
+            ("more_than_5_days", None), ("more_than_5_days", "lakeside"), ("more_than_5_days", "north"),
+        ]  # fmt: skip
+        assert found["definition"].unique(maintain_order=True).to_list()[-1] == "strict"
+
+    def test_rates_and_both_bounds_of_the_unknown(self, moved, tmp_path):
+        query = "FROM leak_sensitivity WHERE site IS NULL AND definition = 'strict'"
+        row = asked(moved, tmp_path, query).row(0, named=True)
+        assert (row["counted"], row["evaluable"], row["prolonged"], row["unknown"]) == (4, 2, 1, 2)
+        assert (row["rate"], row["rate_if_unknown_no"], row["rate_if_unknown_yes"]) == (0.5, 0.25, 0.75)
+        assert (row["hours"], row["kaplan_meier"], row["still_leaking"]) == (120, 0.25, None)
+        assert row["rate_low"] == pytest.approx(0.0945, abs=1e-4)
+
+    def test_a_site_of_unknowns_has_no_rate(self, moved, tmp_path):
+        query = "FROM leak_sensitivity WHERE site = 'north' AND definition = 'more_than_5_days'"
+        row = asked(moved, tmp_path, query).row(0, named=True)
+        assert (row["counted"], row["rate"], row["rate_low"], row["kaplan_meier"]) == (1, None, None, None)
