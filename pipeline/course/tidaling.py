@@ -35,7 +35,7 @@ def tidaling_of(grid: pl.DataFrame, evidence: pl.DataFrame, definitions: Definit
     stretch, the one after), and an undecided stretch shorter than `bridge` between two of the same verdict
     takes theirs. What is believed begins at its first minute, not `settle` minutes later, so
     edges are where the evidence has them. All of it stays within (use, span). A hidden Markov model on the
-    same evidence was wrong in more minutes and not steadier (`tests/evaluation/tidaling_periods.py`).
+    same evidence was wrong in more minutes at every spacing of traces (`tests/evaluation/tidaling_periods.py`).
 
     Parameters
     ----------
