@@ -34,8 +34,9 @@ def tidaling_of(grid: pl.DataFrame, evidence: pl.DataFrame, definitions: Definit
     minutes between others is not believed and takes the verdict before it (at the beginning of a
     stretch, the one after), and an undecided stretch shorter than `bridge` between two of the same verdict
     takes theirs. What is believed begins at its first minute, not `settle` minutes later, so
-    edges are where the evidence has them. All of it stays within (use, span). A hidden Markov model on the
-    same evidence was wrong in more minutes at every spacing of traces (`tests/evaluation/tidaling_periods.py`).
+    edges are where the evidence has them. All of it stays within (use, span). A hidden Markov model on
+    the same evidence was wrong in more minutes, however far apart the traces were
+    (`tests/evaluation/tidaling_periods.py` prints the comparison).
 
     Parameters
     ----------
