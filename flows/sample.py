@@ -18,8 +18,8 @@ from pipeline.definitions import Definitions, load_definitions
 from pipeline.extract import Source
 from pipeline.extract.keys import extract_id
 from pipeline.extract.score_sheet import COLUMNS, blank_sheet
-from pipeline.extract.strip_frame import QUESTIONS, strip_frame
-from pipeline.extract.strip_picture import strip_picture
+from pipeline.extract.strip_frame import QUESTIONS, as_shown, strip_frame
+from pipeline.extract.strip_picture import shown_traces, strip_picture
 from pipeline.extract.strip_sample import draw_strips
 from pipeline.provenance import code_version
 from pipeline.store import Home
@@ -71,8 +71,10 @@ def run_sample(
         drawn = draw_strips(frame, strips, seed, home.secret(), definitions.strips)
         length = definitions.strips.minutes
         pictures: dict[str, bytes] = {}
+        shown: dict[str, list[int]] = {}
         for name, minutes in _readings(home, source, drawn, definitions):
             progress("drawing strips", len(pictures), strips)
+            shown[name] = shown_traces(minutes)
             pictures[f"strips/{name}.svg"] = strip_picture(minutes, length, name)
         progress("drawing strips", strips, strips)
     sample = _name(source, home.secret(), strips, seed)
@@ -84,7 +86,7 @@ def run_sample(
         **{path: pictures[path] for path in sorted(pictures)},
     }
     write_folder(files, out, "sample")
-    _keep_key(home, sample, seed, drawn)
+    _keep_key(home, sample, seed, as_shown(drawn, shown))
     strata = drawn.group_by("stratum").len().sort("stratum").rows()
     return Sample(sample, dict(strata), strips)
 
@@ -186,7 +188,7 @@ _ASKED = {
     "blocked": "Is the tube or the line blocked in any part of the strip?",
     "clamped": "Is the line clamped by staff in any part of the strip?",
     "line_open": "Is the line open to the room in any part of the strip?",
-    "disturbed": "Is any of the pressure traces disturbed by coughing or moving?",
+    "disturbed": "Is any of the traces shown disturbed by coughing or moving?",
 }
 
 
@@ -199,8 +201,8 @@ def _instructions(sample: str, strips: int, length: int) -> str:
         "a strip. Do not change the first two columns.",
         "",
         "A strip shows what the device logged: the range of the pressure minute by minute with its mean and, "
-        "dashed, the ordered one; air leak; the canister's reading; tilt; and, where the log has them, up to "
-        "three pressure traces. Gaps are minutes without a reading.",
+        "dashed, the ordered one (a cough runs beyond the axis); air leak; the canister's reading; tilt; "
+        "and, where the log has them, up to six pressure traces. Gaps are minutes without a reading.",
         "",
         "| column | question | answers |",
         "|---|---|---|",

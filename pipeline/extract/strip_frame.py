@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+
 import polars as pl
 
 from pipeline.definitions import StripRules
@@ -35,6 +37,7 @@ STRATA = (
 QUIET = "quiet"
 
 _ANY = STRATA[:6]
+_DISTURBED = [PeriodKind.COUGH.value, PeriodKind.MOTION.value]
 
 
 def strip_frame(
@@ -60,8 +63,8 @@ def strip_frame(
 
     Returns
     -------
-    One row a window: `drain_id`, `site`, `window` (from 0), `from_at`, `stratum`, `traced`, and one column
-    a question of `QUESTIONS` with the pipeline's answer.
+    One row a window: `drain_id`, `site`, `window` (from 0), `from_at`, `stratum`, `traced`, `disturbed_at`
+    (minutes with cough or motion), and one column a question of `QUESTIONS` with the pipeline's answer.
     """
     minutes = (
         course.lazy()
@@ -86,6 +89,9 @@ def strip_frame(
             leak_known=leak_known.sum(),
             flow_read=pl.col("air_leak_ml_min").is_not_null().any(),
             traced=(pl.col("tidaling_basis") == TidalingBasis.TRACE.value).fill_null(False).any(),
+            disturbed_at=(pl.col("minute") - pl.col("begun"))
+            .filter(pl.col("flags").list.set_intersection(_DISTURBED).list.len() > 0)
+            .dt.total_minutes(),
             **{f"has_{kind}": pl.col("flags").list.contains(kind).any() for kind in _ANY},
         )
         .filter(pl.col("observed") >= rules.least_observed * rules.minutes)
@@ -97,6 +103,7 @@ def strip_frame(
     known_leak = pl.col("leak_known") > most
     disturbed = _has(PeriodKind.COUGH) | _has(PeriodKind.MOTION)
     answered = found.join(drains.select("drain_id", "site"), on="drain_id").with_columns(
+        disturbed_at=pl.col("disturbed_at").list.eval(pl.element() % rules.minutes),
         from_at=pl.col("begun") + pl.duration(minutes=pl.col("window") * rules.minutes),
         tidaling=pl.when(present)
         .then(pl.lit(Verdict.PRESENT.value))
@@ -115,8 +122,27 @@ def strip_frame(
         (PeriodKind.TIDALING_PRESENT.value, present),
     ]
     stratum = pl.coalesce(*(pl.when(it).then(pl.lit(kind)) for kind, it in holds), pl.lit(QUIET))
-    columns = ["drain_id", "site", "window", "from_at", "stratum", "traced", *QUESTIONS]
+    columns = ["drain_id", "site", "window", "from_at", "stratum", "traced", "disturbed_at", *QUESTIONS]
     return answered.with_columns(stratum=stratum).select(columns).sort("drain_id", "window")
+
+
+def as_shown(drawn: pl.DataFrame, shown: Mapping[str, Sequence[int]]) -> pl.DataFrame:
+    """
+    The drawn strips with `disturbed` as of the traces that readers are shown, and of no others.
+
+    Cough and motion are read from traces; of a strip with many only some are shown, and what the pipeline
+    saw in the others no reader could.
+
+    Parameters
+    ----------
+    shown
+        Strip → minutes (from its beginning) whose traces are shown.
+    """
+    answers = [
+        CANNOT_TELL if not shown.get(strip) else YES if set(shown[strip]) & set(minutes) else NO
+        for strip, minutes in drawn.select("strip", "disturbed_at").iter_rows()
+    ]
+    return drawn.with_columns(disturbed=pl.Series(answers, dtype=pl.String)).drop("disturbed_at")
 
 
 def _has(kind: PeriodKind) -> pl.Expr:

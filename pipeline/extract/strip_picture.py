@@ -13,8 +13,9 @@ import polars as pl
 from pipeline.report.look import GREYS, SERIES, picture
 
 _WIDTH = 900
+_ROOM = 2.0  # cm[H2O] above and below
 _LEAK, _TILT = 50.0, 20.0  # mL/min and deg that an axis spans at least
-_TRACES = 3  # shown of a strip at most: its first, its middle and its last
+_TRACES = 6  # shown of a strip at most, spread evenly from its first to its last
 
 
 def strip_picture(minutes: pl.DataFrame, length: int, name: str) -> bytes:
@@ -22,8 +23,9 @@ def strip_picture(minutes: pl.DataFrame, length: int, name: str) -> bytes:
     Draw the raw readings of a strip as SVG.
 
     Times are minutes since the strip's beginning; site, date, device, flags and verdicts are not on it.
-    Readings that the log lacks are gaps. Up to three of the strip's pressure traces are drawn below, sample
-    by sample, samples without a value left out.
+    Readings that the log lacks are gaps. The axis of the pressure is that of nearly all minutes; a cough runs
+    beyond it. Up to six of the strip's pressure traces are drawn below, sample by sample, samples without a
+    value left out.
 
     Parameters
     ----------
@@ -62,6 +64,14 @@ def strip_picture(minutes: pl.DataFrame, length: int, name: str) -> bytes:
         return picture(chart, Path(folder) / "strip.svg").read_bytes()
 
 
+def shown_traces(minutes: pl.DataFrame) -> list[int]:
+    """The minutes (`at`) whose traces a strip's picture shows."""
+    traced = minutes.filter(pl.col("samples_cmh2o").list.len() > 0)["at"].sort().to_list()
+    if len(traced) <= _TRACES:
+        return traced
+    return [traced[place * (len(traced) - 1) // (_TRACES - 1)] for place in range(_TRACES)]
+
+
 def _time(length: int, title: str | None = None) -> alt.X:
     return alt.X(
         "at:Q", title=title, scale=alt.Scale(domain=[0, length], nice=False), axis=alt.Axis(tickMinStep=1)
@@ -69,10 +79,15 @@ def _time(length: int, title: str | None = None) -> alt.X:
 
 
 def _pressure(shown: pl.DataFrame, length: int) -> Any:
+    span = _usual(shown)
+    if span:  # cut to the axis here: a clip path is numbered by the process, and bytes would differ
+        cut = pl.col("pressure_mean_cmh2o", "pressure_min_cmh2o", "pressure_max_cmh2o").clip(*span)
+        shown = shown.with_columns(cut)
     base = alt.Chart(shown)
     x = _time(length)
     height = 150
-    axis = alt.Y("pressure_min_cmh2o:Q", title="pressure, cm[H2O]", scale=alt.Scale(zero=False))
+    scale = alt.Scale(domain=span, nice=False) if span else alt.Scale(zero=False)
+    axis = alt.Y("pressure_min_cmh2o:Q", title="pressure, cm[H2O]", scale=scale)
     return alt.layer(
         base.mark_rule(stroke=SERIES[0], strokeWidth=4, opacity=0.45).encode(
             x=x, y=axis, y2="pressure_max_cmh2o:Q"
@@ -85,6 +100,15 @@ def _pressure(shown: pl.DataFrame, length: int) -> Any:
         .mark_text(dy=-68, fontSize=10, angle=270, align="right", color=GREYS[1])
         .encode(x=x, text="state:N"),
     ).properties(width=_WIDTH, height=height)
+
+
+def _usual(shown: pl.DataFrame) -> list[float]:
+    """Lowest and highest pressure of nearly all minutes, with the ordered one; empty: never read."""
+    low, high = shown["pressure_min_cmh2o"].quantile(0.1), shown["pressure_max_cmh2o"].quantile(0.9)
+    ordered = [float(v) for v in shown["set_pressure_cmh2o"].drop_nulls().unique().sort()]
+    if low is None or high is None:
+        return []
+    return [min([low, *ordered]) - _ROOM, max([high, *ordered]) + _ROOM]
 
 
 def _line(
@@ -107,12 +131,9 @@ def _line(
 
 
 def _traces(minutes: pl.DataFrame) -> list[Any]:
-    traced = minutes.filter(pl.col("samples_cmh2o").list.len() > 0).sort("at")
-    if traced.is_empty():
-        return []
-    places = sorted({0, traced.height // 2, traced.height - 1})
+    traced = minutes.filter(pl.col("at").is_in(shown_traces(minutes))).sort("at")
     charts = []
-    for row in traced[places[:_TRACES]].iter_rows(named=True):
+    for row in traced.iter_rows(named=True):
         samples = np.asarray(row["samples_cmh2o"], dtype=np.float64)
         seconds = np.arange(len(samples)) / row["rate_hz"]
         known = np.where(np.isfinite(samples), samples, np.nan)
@@ -126,6 +147,6 @@ def _traces(minutes: pl.DataFrame) -> list[Any]:
                 x=alt.X("second:Q", title=f"seconds of minute {row['at']}", scale=alt.Scale(nice=False)),
                 y=alt.Y("pressure:Q", title="cm[H2O]", scale=alt.Scale(zero=False)),
             )
-            .properties(width=_WIDTH, height=90)
+            .properties(width=_WIDTH, height=70)
         )
     return charts

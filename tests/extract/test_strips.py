@@ -12,7 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.definitions import load_definitions
-from pipeline.extract.strip_frame import QUESTIONS, QUIET, STRATA, strip_frame
+from pipeline.extract.strip_frame import QUESTIONS, QUIET, STRATA, as_shown, strip_frame
+from pipeline.extract.strip_picture import shown_traces
 from pipeline.extract.strip_sample import draw_strips
 from schemas.errors import InputError
 from schemas.lake import COURSE
@@ -164,3 +165,23 @@ def test_half_and_half_is_neither() -> None:
 def test_a_window_of_which_much_is_missing_is_no_strip() -> None:
     gappy = _course(60).with_columns(observed=pl.int_range(pl.len()) % 5 != 0)
     assert _windows(gappy) == []
+
+
+def test_what_disturbs_a_trace_that_is_not_shown_is_not_asked_of_readers() -> None:
+    flags: list[list[str]] = [[] for _ in range(120)]
+    flags[67] = ["cough"]
+    found = _windows(_course(120, flags=flags))
+    assert [row["disturbed_at"] for row in found] == [[], [7]]
+    drawn = pl.DataFrame(found).with_columns(strip=pl.Series(["A", "B"]))
+    for shown, answers in (
+        ({"A": [0], "B": [0, 7]}, ["no", "yes"]),
+        ({"A": [], "B": [0, 8]}, ["cannot_tell", "no"]),
+    ):
+        assert as_shown(drawn, shown)["disturbed"].to_list() == answers
+
+
+def test_six_traces_are_shown_from_the_first_to_the_last() -> None:
+    minutes = pl.DataFrame({"at": list(range(60)), "samples_cmh2o": [[1.0]] * 60})
+    assert shown_traces(minutes) == [0, 11, 23, 35, 47, 59]
+    assert shown_traces(minutes.head(3)) == [0, 1, 2]
+    assert shown_traces(minutes.with_columns(samples_cmh2o=pl.lit([], dtype=pl.List(pl.Float64)))) == []
