@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 import polars as pl
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from tests.course.device_logs import (
@@ -391,3 +392,24 @@ def test_a_log_with_holes_is_dated_exactly_where_it_does_not_say_uncertain(data)
     dated, true = shown(result), truth(lines)
     sure = result.minutes.filter(~pl.col("clock_uncertain"))["pressure_mean_cmh2o"].to_list()
     assert {known: dated[known] for known in sure} == {known: true[known] for known in sure}
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(-60, 400), st.integers(0, 60), st.sampled_from([None, 48211]))
+def test_a_log_moved_by_whole_days_is_the_same_log_on_other_local_days(days, hole, record):
+    """Local times move by the days, and UTC by an hour less or more across a change of the official time."""
+    start = utc(2031, 5, 7, 8, 0)
+    local = start.replace(tzinfo=None)
+    moved = local + timedelta(days=days)
+    quiet = all(not (c - timedelta(days=1) < utc(*moved.timetuple()[:5]) < c) for c in (SPRING, AUTUMN))
+    lines = written(steady(start, 180), lambda instant: instant.replace(tzinfo=None), record=record)
+    lines = lines[:60] + lines[60 + hole :]
+    later = [replace(line, clock=line.clock + timedelta(days=days)) for line in lines]
+    assume(quiet)
+    columns = ["record", "pressure_mean_cmh2o", "exports", "conflicting", "clock_step", "clock_uncertain"]
+    here, there = (resolved(Export(told)).minutes for told in (lines, later))
+    assert here.select(columns).equals(there.select(columns))
+    shown_at = pl.col("minute") + pl.duration(minutes="utc_offset_minutes")
+    assert (there.select(shown_at) - here.select(shown_at)).to_series().unique().to_list() == [
+        timedelta(days=days)
+    ]
