@@ -37,7 +37,7 @@ def as_markdown(found: Mapping[str, list[Figure]], drains: int, seed: int) -> st
     names = list(found)
     lines = [
         f"Measured on {drains} simulated drains, seed {seed}; printed again by "
-        f"`make evaluate` (`python -m tests.evaluation.evaluate --drains {drains} --seed {seed}`).",
+        f'`make evaluate DRAINS="--drains {drains} --seed {seed}"`.',
         "Figures in bold miss their target; a dash: nothing of the kind happened.",
         "",
         "| figure | target | " + " | ".join(names) + " | of (all) |",
