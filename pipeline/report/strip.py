@@ -61,7 +61,7 @@ def strip(
     minutes
         The minutes to draw, every one, in time order: `minute`, `utc_offset_minutes`, `air_leak_ml_min`,
         `leak_median_ml_min`, `pressure_mean_cmh2o`, `pressure_min_cmh2o`, `pressure_max_cmh2o`,
-        `set_pressure_cmh2o`, `output_ml`, `volume_read`.
+        `set_pressure_cmh2o`, `output_ml`, `observed`.
     periods
         `kind`, `started_at`, `ended_at`, `grade`, `detail`; those outside the minutes are left out.
     alerts
@@ -91,7 +91,7 @@ def strip(
     panels = [
         _leak(drawn, frame),
         _pressure(drawn, frame),
-        _fluid(drawn, _inside(canisters, "fitted_at", frame), frame),
+        _fluid(drawn, _inside(canisters.filter(pl.col("canister_no") > 1), "fitted_at", frame), frame),
         _findings(_bands(periods, alerts, frame), frame),
     ]
     if zoom:
@@ -123,6 +123,8 @@ def per_pixel(minutes: pl.DataFrame, width: int) -> pl.DataFrame:
     """
     step = -(-minutes.height // width)
     blank = {name: pl.lit(None, pl.Float64).alias(name) for name in _DRAWN if name not in minutes.columns}
+    # The course carries fluid on through a hole; drawn, that would look as if it had been read.
+    seen = pl.col("observed") if "observed" in minutes.columns else pl.lit(True)
     return (
         minutes.with_columns(*blank.values())
         .group_by((pl.int_range(pl.len()) // step).alias("pixel"), maintain_order=True)
@@ -137,7 +139,7 @@ def per_pixel(minutes: pl.DataFrame, width: int) -> pl.DataFrame:
             pressure_mean=pl.col("pressure_mean_cmh2o").get(pl.len() // 2),
             set_least=pl.col("set_pressure_cmh2o").min(),
             set_most=pl.col("set_pressure_cmh2o").max(),
-            output_ml=pl.col("output_ml").last(),
+            output_ml=pl.col("output_ml").filter(seen).last(),
         )
         .drop("pixel")
     )
