@@ -42,10 +42,10 @@ def weaknesses(by_family: pl.DataFrame, families: pl.DataFrame, sweeps: dict[str
     lost = _cell(sweeps["share"], kind="cough", swing_set=4.0, artefact=0.4)
     moved = _cell(sweeps["share"], kind="motion", swing_set=4.0, artefact=0.4)
     lines = [
-        f"**A pump's cycles at a chest's rate, where no breath comes**, called `present`: {shapes}. The signs are the "
-        "shape of the cycle and how little it varies; a smooth pump that varies as a chest does cannot be told from "
-        "one, and a pump under a patient's breathing moves the swing.",
-        f"**A ventilator's breaths** are as regular as a pump's: {called('ventilated', 'present')} `present`, "
+        f"**A pump's cycles at a chest's rate, where no breath comes**, called `present`: {shapes}. The sign is the "
+        "shape of the cycle; a smooth pump cannot be told from a chest by it, and a pump under a patient's breathing "
+        "moves the swing.",
+        f"**A ventilator's breaths** can be as regular as a pump's: {called('ventilated', 'present')} `present`, "
         f"{called('ventilated', 'undecided')} undecided, {called('ventilated', 'absent')} `absent`.",
         f"**Very regular breathing**, as in deep sleep (intervals varying by 2–5 %, depths by 3–10 %): "
         f"{called('asleep', 'present')} `present`, {called('asleep', 'undecided')} undecided.",
@@ -58,7 +58,7 @@ def weaknesses(by_family: pl.DataFrame, families: pl.DataFrame, sweeps: dict[str
         f"that carries no breath is undecided in {called('motion, none', 'undecided')}.",
         f"**A small swing** (true 0.15–0.45, below what counts as breathing): {called('partly blocked', 'present')} "
         f"`present`, {called('partly blocked', 'undecided')} undecided, {called('partly blocked', 'absent')} `absent`.",
-        f"**Noise adds to the swing**: with noise of 0.25 cm[H2O] a true swing of 1 is read "
+        f"**Noise**: with noise of 0.25 cm[H2O] a true swing of 1 is read "
         f"{noisy['swing_error_pct']:+.0f} % off (median), and the bounds hold it in {noisy['covers_pct']:.0f} %.",
         f"**Saturation**: breaths cut off by the sensor's range read {of['saturated']['swing_error_pct']:+.0f} % off; "
         f"the bounds hold the typical swing in {of['saturated']['covers_pct']:.0f} % of such traces called `present`.",

@@ -106,9 +106,8 @@ def _said(found: dict[str, object]) -> str:
     if found["breath_rate_per_min"] is not None:
         words.append(f"{found['breath_rate_per_min']:.1f}/min")
     if found["swing_cmh2o"] is not None:
-        words.append(
-            f"swing {found['swing_cmh2o']:.2f} ({found['swing_low_cmh2o']:.2f}–{found['swing_high_cmh2o']:.2f})"
-        )
+        high = "?" if found["swing_high_cmh2o"] is None else f"{found['swing_high_cmh2o']:.2f}"
+        words.append(f"swing {found['swing_cmh2o']:.2f} ({found['swing_low_cmh2o']:.2f}–{high})")
     elif found["swing_high_cmh2o"] is not None:
         words.append(f"no swing above {found['swing_high_cmh2o']:.2f}")
     if found["artefact_kind"] != "none":

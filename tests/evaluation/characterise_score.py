@@ -86,13 +86,16 @@ def judged(frame: pl.DataFrame) -> pl.DataFrame:
     -------
     The frame with `present`, `absent`, `undecided`, `rate_error` (per minute, of traces called present whose
     rate is known), `swing_error` (share of the trace's own typical swing, likewise), `covers` (the bounds
-    hold the patient's typical swing) and `covers_here` (the one of this trace's breaths).
+    hold the patient's typical swing; one without an upper bound is held against the lower alone) and `covers_here` (the one of this trace's breaths).
     """
     present = pl.col("verdict") == "present"
     known = present & pl.col("breathing")
     between = [
         pl.when(known & pl.col(truth).is_not_null())
-        .then((pl.col("swing_low_cmh2o") <= pl.col(truth)) & (pl.col(truth) <= pl.col("swing_high_cmh2o")))
+        .then(
+            (pl.col("swing_low_cmh2o") <= pl.col(truth))
+            & (pl.col(truth) <= pl.col("swing_high_cmh2o").fill_null(float("inf")))
+        )
         .alias(name)
         for truth, name in (("swing", "covers"), ("swing_here", "covers_here"))
     ]
