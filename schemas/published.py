@@ -362,6 +362,7 @@ DATA_QUALITY = Table(
                 "time_zones_differ",
                 "drain_without_log",
                 "minutes_without_drain",
+                "use_without_drain",
                 "use_claimed_twice",
                 "log_outside_drain",
                 "tube_out_before_in",

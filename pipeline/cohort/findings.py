@@ -44,6 +44,7 @@ def findings_of(
             _without_log(rows, named, drain_use),
             _claimed_twice(held, named),
             _without_drain(held, uses),
+            _unclaimed(rows, held, uses),
             _idle(idle, named),
             *([] if annotations is None else [_unplaced(standing(annotations), held, named)]),
         ],
@@ -203,6 +204,21 @@ def _without_drain(held: Held, uses: pl.DataFrame) -> pl.DataFrame:
         finding=pl.lit("minutes_without_drain"),
         minutes=(pl.col("segment_until") - pl.col("segment_from")).dt.total_minutes(),
         detail=pl.format("{} {} to {}", "use_id", _text("segment_from"), _text("segment_until")),
+    )
+
+
+def _unclaimed(rows: pl.DataFrame, held: Held, uses: pl.DataFrame) -> pl.DataFrame:
+    """Uses that no row claims, at sites that keep a registry: each is a drain of its own, unlinked."""
+    return (
+        uses.join(held.unclaimed, on="use_id", how="semi")
+        .join(rows.select("site").unique(), on="site", how="semi")
+        .select(
+            "site",
+            "device",
+            finding=pl.lit("use_without_drain"),
+            minutes="minutes_observed",
+            detail=pl.format("{}: no row of the registry claims it", "use_id"),
+        )
     )
 
 

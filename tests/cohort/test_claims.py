@@ -341,3 +341,14 @@ def test_two_names_of_the_same_time_are_no_contradiction() -> None:
     )
     assert clock_findings(files).is_empty()
     assert clock_findings(files.clear()).is_empty()
+
+
+def test_a_use_that_no_row_claims_is_listed_where_the_site_keeps_a_registry(
+    uses_of, use, registry_of, drain, at
+) -> None:
+    uses = uses_of(use(), use(device="DV-0099", session=4))
+    assert findings(claim(uses, registry_of(), SECRET)) == []
+    claims = claim(uses, registry_of(drain(uses=["DV-1/1"])), SECRET)
+    listed = claims.findings.filter(pl.col("finding") == "use_without_drain")
+    assert listed.select("device", "minutes").rows() == [("DV-0099", uses["minutes_observed"][0])]
+    assert sorted(claims.drains["linked"]) == [False, True]
