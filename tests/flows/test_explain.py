@@ -5,7 +5,7 @@ from __future__ import annotations
 import gzip
 import json
 import random
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +14,8 @@ import polars as pl
 import pytest
 
 from flows.cli import DONE, FAILED, WRONG_CALL, run
-from flows.explain import use_anew
+from flows.explain import MinuteOfDrain, use_anew
+from flows.show_explain import show_explained
 from flows.when import when_of
 from pipeline.definitions import load_definitions
 from pipeline.simulate import simulate
@@ -210,3 +211,26 @@ def test_a_time_is_local_to_the_site_unless_it_says_otherwise(text: str, utc: st
 def test_what_is_no_time_or_never_was_is_refused_with_a_sentence(text: str) -> None:
     with pytest.raises(CallError, match="explain: "):
         when_of(text, "Europe/Zurich")
+
+
+def test_a_minute_between_two_devices_is_told_to_have_nothing(
+    home: Home, capsys: pytest.CaptureFixture[str]
+) -> None:
+    drain = {"drain_id": "DNONE", "site": "lakeside", "unit": None}
+    period = PERIOD.conform(
+        pl.DataFrame({"drain_id": ["DNONE"], "kind": ["no_data"], "minutes": [60]}).with_columns(
+            started_at=pl.lit(datetime(2031, 3, 10, 12, tzinfo=UTC)),
+            ended_at=pl.lit(datetime(2031, 3, 10, 13, tzinfo=UTC)),
+        )
+    )
+    minute = MinuteOfDrain(
+        drain, None, when_of("2031-03-10T13:30", "Europe/Zurich"), None, pl.DataFrame(), period
+    )
+    capsys.readouterr()
+    show_explained(minute, home, as_json=False)
+    said = capsys.readouterr().out
+    assert "there is nothing to read" in said
+    assert "60 min" in said
+    show_explained(minute, home, as_json=True)
+    facts = json.loads(capsys.readouterr().out)
+    assert (facts["flags"], facts["periods"][0]["kind"]) == ([], "no_data")
