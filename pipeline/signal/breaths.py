@@ -7,19 +7,17 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtrit
 
 from pipeline.definitions import TraceRules
+from pipeline.signal.cycles import cycles_of
 from pipeline.signal.spectrum import Bands, filtered
+from pipeline.signal.swing import bounds, typical_value
 
 Real = NDArray[np.floating[Any]]
 Flag = NDArray[np.bool_]
 Whole = NDArray[np.int64]
 
 PHASES = 16  # points of a cycle that is laid over the others
-_T = np.concatenate(
-    [[np.inf], stdtrit(np.arange(1.0, 1000.0), 0.975)]
-)  # two-sided 95 %, by degrees of freedom
 _PHASE = ((np.arange(PHASES) + 0.5) / PHASES).astype(np.float32)[:, None]
 
 
@@ -107,58 +105,10 @@ def breaths_at(
     share = (passed * passed).sum(axis=1) / np.maximum(in_band, 1e-12)
     narrow = filtered(spectrum, bands.narrow[trial])
     wide = filtered(spectrum, bands.wide[trial])
-    row, start, end, seen = _cycles(narrow, usable, trial, bands.rate_hz, rules, across_gaps)
+    row, start, end, seen = cycles_of(narrow, usable, trial, bands.rate_hz, rules, across_gaps)
     return _measure(
         wide, pressure, usable, share, bands.blur[trial], bands.rate_hz, row, start, end, seen, rules
     )
-
-
-def _cycles(
-    narrow: Real, usable: Flag, trial: Whole, rate_hz: float, rules: TraceRules, across_gaps: bool
-) -> tuple[Whole, Real, Real, Real]:
-    """Row, start and end (in samples, fractional) and usable share of every cycle."""
-    width = narrow.shape[1]
-    size = np.abs(narrow)
-    if usable.all():
-        need = rules.cycle_least * size.mean(axis=1)
-    else:
-        need = rules.cycle_least * np.where(usable, size, 0.0).sum(axis=1) / np.maximum(usable.sum(axis=1), 1)
-    # Half-waves between changes of sign; one that is small in its middle is part of its neighbours.
-    positive = narrow >= 0
-    change = np.ones(narrow.shape, dtype=bool)
-    np.not_equal(positive[:, 1:], positive[:, :-1], out=change[:, 1:])
-    at = np.flatnonzero(change)
-    row = at // width
-    middle = (at + np.append(at[1:], narrow.size)) // 2
-    clear = np.flatnonzero(size.take(middle) > need[row])
-    at, row = at[clear], row[clear]
-    above = positive.take(at)
-    turns = np.flatnonzero(above[1:] & ~above[:-1] & (row[1:] == row[:-1])) + 1
-    cross, row = at[turns], row[turns]
-    over, under = narrow.take(cross), narrow.take(cross - 1)
-    exact = (cross - row * width).astype(np.float32) - over / np.maximum(over - under, 1e-12)
-    length = exact[1:] - exact[:-1]
-    shortest, longest = (
-        60.0 / (rules.cycle_margin * rules.fastest) * rate_hz,
-        60.0 * rules.cycle_margin / rules.slowest * rate_hz,
-    )
-    good = (row[1:] == row[:-1]) & (trial[row[1:]] >= 0) & (length >= shortest) & (length <= longest)
-    pair = np.flatnonzero(good)
-    share = np.ones(len(pair), dtype=np.float32)
-    holed = np.asarray(~usable.all(axis=1))
-    if holed.any():
-        some = np.flatnonzero(holed[row[pair]])
-        begin, until = cross[pair[some]], cross[pair[some] + 1]
-        gone = np.zeros(narrow.size + 1, dtype=np.int32)
-        np.cumsum(~usable.ravel(), out=gone[1:])
-        seen = 1 - (gone[until] - gone[begin]) / (until - begin)
-        flat = usable.ravel()
-        ends = flat[begin] & flat[until] & flat[begin - 1] & flat[until - 1]
-        ends |= across_gaps
-        share[some] = np.where(ends & (seen >= rules.cycle_seen), seen, 0.0)
-        keep = share > 0
-        pair, share = pair[keep], share[keep]
-    return row[pair], exact[pair], exact[pair + 1], share
 
 
 def _measure(
@@ -235,14 +185,14 @@ def _measure(
         whole = whole * seen
         whole -= whole.sum(axis=0) / known * seen
         energy_of[partial] = (whole * whole).sum(axis=0)
-    alike, _, _ = _typical(table(np.where(cycles[row] > 1, alike_to, 0.0)), cycles)
+    alike, _, _ = typical_value(table(np.where(cycles[row] > 1, alike_to, 0.0)), cycles)
 
     # The depth of a cycle is how much of the common shape it holds: noise, being no part of it, adds nothing.
     depth = size * common / np.maximum(energy_of, 1e-9)
     height = _height(template)
-    depths, swing_cv, spread = _typical(table(depth * height[row]), cycles)
+    depths, swing_cv, spread = typical_value(table(depth * height[row]), cycles)
     lengths = table(length / np.float32(rate_hz))
-    typical, interval_cv, _ = _typical(lengths, cycles)
+    typical, interval_cv, _ = typical_value(lengths, cycles)
     near = (lengths > rules.interval_least * typical[:, None]) & (
         lengths < rules.interval_most * typical[:, None]
     )
@@ -250,9 +200,7 @@ def _measure(
 
     left = np.maximum(size * size * (1 - common * common / np.maximum(energy_of, 1e-9)), 0.0)
     residue = np.bincount(row, weights=left, minlength=rows) / (PHASES * np.maximum(cycles, 1))
-    n = np.maximum(cycles, 2).astype(np.float64)
-    sampling = _T[np.minimum(cycles.clip(2) - 1, 999)] * 1.2533 * spread / np.sqrt(n)
-    error = np.sqrt(sampling**2 + (rules.swing_error * blur * depths) ** 2 + 7.7 * residue / n)
+    low_bound, high_bound = bounds(depths, spread, residue, blur, cycles, rules)
     none = cycles == 0
     top = shape.max(axis=0) - shape.min(axis=0)
     after = np.concatenate([shape[1:], shape[:1]])
@@ -263,8 +211,8 @@ def _measure(
         covered=np.bincount(row, weights=length * share, minlength=rows) / np.maximum(usable.sum(axis=1), 1),
         rate=np.where(none, np.nan, 60.0 / np.where(none, 1.0, np.maximum(mean_length, 1e-9))),
         swing=depths,
-        swing_low=np.maximum(depths - error, 0.0),
-        swing_high=depths + error,
+        swing_low=low_bound,
+        swing_high=high_bound,
         interval_cv=interval_cv,
         swing_cv=swing_cv,
         alike=alike,
@@ -297,28 +245,3 @@ def _slow_limb(shape: Real, height: Real) -> Real:
     rising = move > 0
     up = np.where(rising, middle, 0.0).sum(axis=0)
     return np.asarray(np.maximum(up, middle.sum(axis=0) - up))
-
-
-def _typical(values: Real, count: Whole) -> tuple[Real, Real, Real]:
-    """Median of each row's first `count` values, their scaled median deviation as its share, their spread."""
-    middle = _median(values, count)
-    off = np.abs(values - middle[:, None])
-    # 1.4826 makes the median deviation of normal values their standard deviation; few values have less.
-    usual = 1.4826 * _median(off, count) * np.sqrt(np.maximum(count, 1) / np.maximum(count - 0.8, 0.2))
-    # The standard deviation with outliers drawn in to three times the usual one.
-    off = np.where(np.isfinite(off), np.minimum(off, 3 * usual[:, None]), 0.0)
-    spread = np.sqrt((off * off).sum(axis=1) / np.maximum(count - 1, 1))
-    some = count >= 2
-    return (
-        middle,
-        np.where(some, usual / np.maximum(np.abs(middle), 1e-9), np.nan),
-        np.where(some, spread, np.nan),
-    )
-
-
-def _median(values: Real, count: Whole) -> Real:
-    """Median of the `count` known values of each row, after which it is infinite; NaN where there is none."""
-    inorder = np.sort(values, axis=1)
-    row, last = np.arange(len(inorder)), np.maximum(count - 1, 0)
-    middle = 0.5 * (inorder[row, last // 2] + inorder[row, (last + 1) // 2])
-    return np.where(count > 0, middle, np.nan)
