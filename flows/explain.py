@@ -227,8 +227,8 @@ def _refuse_stale(home: Home, owner: str, ward: Ward, definitions: Definitions) 
             else "a load has not finished; load again"
         )
         raise InputError(
-            f"home {home.root}: what is published of {owner} was made from {_CAUSES[cause]} than are here "
-            f"now, so its flags cannot be explained by them; {how}."
+            f"home {home.root}: what is published of {owner} was made from {_CAUSES[cause]} than what is "
+            f"here now, so its flags cannot be explained by them; {how}."
         )
     made = home.lake.scan(MADE).filter(pl.col("stage") == "database").collect()
     if made.height != 1 or made["annotations"][0] != made_digest(home):
