@@ -45,11 +45,12 @@ def assess(
 
     Artefacts are masked first (`artefacts.condition`). The two strongest rates of the breathing band
     are then tried: the trace is cut into cycles around each, the cycles are stretched to one length
-    and laid over one another, and a score weighs how alike they are, how much their lengths vary,
-    how much of the usable time they cover and how many there are. Being stretched, breaths may vary
-    in length where a spectral line would fade. The score's chance of a false alarm comes from
-    structured nulls (correlated noise, drift), over the whole search; cycles too sharp for a breath
-    are a pump's whatever their score.
+    and laid over one another, and a score (`verdicts.is_clear`) weighs how alike they are, how much
+    their lengths vary, how much they fill of the time whole cycles could fill, how much of the band's
+    energy lies around the rate, and how many they are. Being stretched, breaths may vary in length
+    where a spectral line would fade. The score's chance of a false alarm comes from structured nulls,
+    over the whole search, read where they are worst (correlated noise). Cycles whose common shape is a
+    pump's (`verdicts.pump_like`) are a pump's whatever their score.
 
     `present`: chance of a false alarm and swing on the right side of their limits, and not a pump.
     `absent`: in windows longer than the slowest breath, the whole range of the pressure below the

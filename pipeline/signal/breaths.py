@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.definitions import TraceRules
-from pipeline.signal.cycles import cycles_of
+from pipeline.signal.cycles import cycles_of, room_for
 from pipeline.signal.spectrum import Bands, filtered
 from pipeline.signal.swing import bounds, typical_value
 
@@ -33,7 +33,7 @@ class Breaths:
     whole
         Cycles without an unusable sample inside.
     covered
-        Share of the usable time that lies in them.
+        Share they fill of the usable time that whole cycles of their length could fill (`room_for`).
     rate, swing, swing_low, swing_high
         Rate (per minute), median peak-to-trough (cm[H2O]) and its 95 % bounds.
     interval_cv, swing_cv
@@ -100,6 +100,24 @@ def breaths_at(
     *,
     across_gaps: bool = False,
 ) -> Breaths:
+    """
+    What the cycles around one trial rate of each trace look like.
+
+    Cycles lie between upward crossings of the pressure filtered narrowly around the rate. Their depths are
+    taken from the pressure filtered widely (its harmonics kept), and the sharpness and slow limb of their
+    common shape from the pressure as it was measured.
+
+    Parameters
+    ----------
+    spectrum, energy_below
+        As from `spectrum_of` and `summed`.
+    pressure, usable
+        (traces, samples) conditioned pressure, cm[H2O], and which samples are evidence.
+    trial
+        (traces,) indices into `bands.rates`; -1: no rate to try, no cycles.
+    across_gaps
+        Whether a cycle may begin or end at an unusable sample: where gaps were filled from the rest.
+    """
     passed = spectrum * bands.narrow[trial]
     in_band = energy_below[:, bands.top] - energy_below[:, bands.bottom]
     share = (passed * passed).sum(axis=1) / np.maximum(in_band, 1e-12)
@@ -202,13 +220,16 @@ def _measure(
     residue = np.bincount(row, weights=left, minlength=rows) / (PHASES * np.maximum(cycles, 1))
     low_bound, high_bound = bounds(depths, spread, residue, blur, cycles, rules)
     none = cycles == 0
+    room = room_for(usable, np.where(none, 0.0, mean_length * rate_hz))
     top = shape.max(axis=0) - shape.min(axis=0)
     after = np.concatenate([shape[1:], shape[:1]])
     change = np.abs(after - shape).max(axis=0)
     return Breaths(
         count=np.asarray(np.bincount(row, weights=share, minlength=rows), dtype=np.float64),
         whole=cycles,
-        covered=np.bincount(row, weights=length * share, minlength=rows) / np.maximum(usable.sum(axis=1), 1),
+        covered=np.minimum(
+            np.bincount(row, weights=length * share, minlength=rows) / np.maximum(room, 1.0), 1.0
+        ),
         rate=np.where(none, np.nan, 60.0 / np.where(none, 1.0, np.maximum(mean_length, 1e-9))),
         swing=depths,
         swing_low=low_bound,

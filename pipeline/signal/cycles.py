@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.definitions import TraceRules
+from pipeline.signal.rows import run_ends
 
 Real = NDArray[np.floating[Any]]
 Flag = NDArray[np.bool_]
@@ -60,3 +61,27 @@ def cycles_of(
         keep = share > 0
         pair, share = pair[keep], share[keep]
     return row[pair], exact[pair], exact[pair + 1], share
+
+
+def room_for(usable: Flag, length: Real) -> Real:
+    """
+    Samples that whole cycles can be expected to fill: of each usable stretch all but one cycle's length.
+
+    Cut at any phase, a stretch loses on average half a cycle at either end; one shorter than a cycle holds
+    none. Without this, breathing between coughs would be blamed for the gaps.
+
+    Parameters
+    ----------
+    usable
+        (traces, samples) which samples are evidence.
+    length
+        (traces,) length of a cycle, samples; 0 where there is none.
+    """
+    cycle = np.asarray(length, dtype=np.float64)
+    room: NDArray[np.float64] = np.maximum(usable.shape[1] - cycle, 0.0)
+    rows = np.flatnonzero(~usable.all(axis=1))
+    if len(rows):
+        row, begin, end = run_ends(usable[rows])
+        left = np.maximum((end - begin) - cycle[rows][row], 0.0)
+        room[rows] = np.bincount(row, weights=left, minlength=len(rows))
+    return room

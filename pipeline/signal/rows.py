@@ -46,6 +46,14 @@ def run_lengths(flags: Flag) -> NDArray[np.int64]:
     return np.repeat(lengths, lengths).reshape(flags.shape)
 
 
+def run_ends(flags: Flag) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Row, first sample and the one after the last of every run of set flags."""
+    border = np.zeros((len(flags), 1), dtype=bool)
+    inside = np.concatenate([border, flags, border], axis=1)
+    row, at = np.nonzero(inside[:, 1:] != inside[:, :-1])
+    return row[0::2], at[0::2], at[1::2]
+
+
 def running(
     values: NDArray[Any], width: int, take: Callable[[NDArray[Any], NDArray[Any]], NDArray[Any]]
 ) -> NDArray[Any]:
