@@ -158,6 +158,7 @@ def leak_outcome(
     rules: LeakRules,
     watched: DrainRules,
     removal_window: float,
+    doubtful: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """
     When each drain's last leak ended.
@@ -181,6 +182,8 @@ def leak_outcome(
     the earliest time is then the one given. An ongoing or unconfirmed leak is censored at
     `leak_end_earliest_at`. Blips count nowhere here, except that a leak on at the very end is ongoing
     however short.
+    Where much air flowed and nobody can tell whether from the lung (`doubtful_leaks`), the last end may lie
+    as late as that, is confirmed only by what was seen behind it, and nothing shows that there was no leak.
 
     Parameters
     ----------
@@ -188,17 +191,24 @@ def leak_outcome(
         `drain_id`, `origin_at`, `tube_out_at`, `removal_reason`.
     removal_window
         Of the definition of a prolonged leak, in hours.
+    doubtful
+        From `doubtful_leaks`; without it there are none.
 
     Returns
     -------
     `drain_id` and the leak columns of DRAIN, with `first_known`, `last_known`, `off_behind` (assessable
-    leak-free minutes after the last minute with leak).
+    leak-free minutes after the last minute with leak, or that may have been one).
     """
+    perhaps = leaks.clear() if doubtful is None else doubtful
+    in_doubt = perhaps.group_by("drain_id").agg(
+        off_by_doubt=pl.col("off_by_end").max(), in_doubt_until=pl.col("ended_at").max()
+    )
     seen = known.group_by("drain_id").agg(
         first_known=pl.col("started_at").min(),
         last_known=pl.col("ended_at").max() - _MINUTE,
         ongoing=pl.col("on").sort_by("started_at").last(),
         minutes_known=pl.col("minutes").sum().cast(pl.Int64),
+        minutes_off=pl.col("off_so_far").max(),
         off_behind=pl.col("off_so_far").max() - pl.col("off_so_far").filter(pl.col("on")).max().fill_null(0),
     )
     off_since = pl.col("off_before") - pl.col("off_by_end").shift(1).over("drain_id", order_by="leak_no")
@@ -209,7 +219,7 @@ def leak_outcome(
         .agg(recurrences=pl.col("recurs").sum(), last_end=pl.col("ended_at").max())
     )
     possible = (
-        leaks.filter(may_be_a_leak(rules))
+        pl.concat([leaks.filter(may_be_a_leak(rules)), perhaps], how="diagonal")
         .group_by("drain_id")
         .agg(end_latest_at=pl.coalesce("end_latest_at", "ended_at").max())
     )
@@ -220,7 +230,8 @@ def leak_outcome(
     planned = (pl.col("removal_reason") == RemovalReason.PLANNED.value) & (
         to_removal <= pl.duration(minutes=round(removal_window * 60))
     )
-    confirmed = (pl.col("off_behind") >= rules.confirm) | planned.fill_null(False)
+    seen_last = pl.col("in_doubt_until").is_null() | (pl.col("in_doubt_until") <= pl.col("last_known"))
+    confirmed = (pl.col("off_behind") >= rules.confirm) | (planned.fill_null(False) & seen_last)
     ended = leaked & ~ongoing & confirmed
     span = (pl.col("last_known") + _MINUTE - pl.col("origin_at")).dt.total_minutes()
     from_origin = (
@@ -231,6 +242,10 @@ def leak_outcome(
     lasted = hours(pl.col("last_end") - pl.col("origin_at"))
     return (
         drains.join(seen, on="drain_id", how="left")
+        .join(in_doubt, on="drain_id", how="left")
+        .with_columns(
+            off_behind=pl.min_horizontal("off_behind", pl.col("minutes_off") - pl.col("off_by_doubt"))
+        )
         .join(counted, on="drain_id", how="left")
         .join(possible, on="drain_id", how="left")
         .join(last_on, on="drain_id", how="left")

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.cohort.leak import begun_within, leak_outcome, leak_stretches, leaks_of, numbered
+from pipeline.cohort.leak_doubt import doubtful_leaks
 from pipeline.cohort.origin import with_threshold
 from pipeline.cohort.prolonged import prolonged_leak
 from pipeline.definitions import Definitions, LeakRules, ProlongedLeakRules
@@ -67,6 +68,7 @@ def judge(
     drains: pl.DataFrame,
     doubt: Callable[[ProlongedLeakRules], pl.DataFrame],
     definitions: Definitions,
+    unresolved: pl.DataFrame | None = None,
 ) -> Outcomes:
     """
     Judge drains by every definition, in one pass over their minutes for each limit of the leak.
@@ -82,7 +84,11 @@ def judge(
         What `prolonged_leak` needs but for the leak's columns, with `origin_day` and `timezone`.
     doubt
         From a definition to `clock_doubt`'s frame.
+    unresolved
+        From `unresolved_stretches`; without it there are none.
     """
+    if unresolved is None:
+        unresolved = drains.select("drain_id", started_at="origin_at", ended_at="origin_at").clear()
     seen: dict[float, pl.DataFrame] = {}
     doubts: dict[float, pl.DataFrame] = {}
     tables: list[pl.DataFrame] = []
@@ -93,7 +99,8 @@ def judge(
             seen[limit] = leak_stretches(_on_above(minutes, limit, definitions.leak.on_above), one.leak)
         if one.definition.set_back not in doubts:
             doubts[one.definition.set_back] = doubt(one.definition)
-        judged, leaks = _judged(seen[limit], drains, doubts[one.definition.set_back], one, definitions)
+        by_clock = doubts[one.definition.set_back]
+        judged, leaks = _judged(seen[limit], drains, by_clock, unresolved, one, definitions)
         if first is None:
             first = judged, leaks
         tables.append(judged.with_columns(definition=pl.lit(one.name), moved=pl.lit(one.moved, pl.String)))
@@ -106,20 +113,26 @@ def _judged(
     stretches: pl.DataFrame,
     drains: pl.DataFrame,
     doubt: pl.DataFrame,
+    unresolved: pl.DataFrame,
     one: Judgement,
     definitions: Definitions,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     known = numbered(stretches, one.leak)
-    if one.definition.begins_within is not None:
-        known = begun_within(known, drains, one.definition.begins_within, one.leak)
+    within, limits = one.definition.begins_within, None
+    if within is not None:
+        known = begun_within(known, drains, within, one.leak)
+        limit = pl.col("origin_at") + pl.duration(minutes=round(within * 60))
+        limits = drains.select("drain_id", limit_at=limit)
     leaks = leaks_of(known)
-    outcome = leak_outcome(drains, known, leaks, one.leak, definitions.drain, one.definition.removal_window)
+    perhaps = doubtful_leaks(unresolved, known, leaks, one.leak, limits)
+    window = one.definition.removal_window
+    outcome = leak_outcome(drains, known, leaks, one.leak, definitions.drain, window, perhaps)
     told = (
         with_threshold(drains, one.definition)
         .join(outcome, on="drain_id", how="left")
         .join(doubt, on="drain_id", how="left")
     )
-    verdict = prolonged_leak(told, known, leaks, one.definition, one.leak)
+    verdict = prolonged_leak(told, known, leaks, one.definition, one.leak, perhaps)
     return told.join(verdict, on="drain_id", how="left").sort("drain_id"), leaks
 
 

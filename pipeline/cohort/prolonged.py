@@ -31,7 +31,9 @@ The threshold τ is `threshold` hours after the origin, or the local midnight th
 
 A blip that the unseen minutes in and beside it could make a leak is neither: it gives no yes, but a hole at
 its edge counts like one of a leak (line 5), and so do its minutes after τ (lines 9 and 10). What was on at
-the first assessable minute may have been on since the origin.
+the first assessable minute may have been on since the origin. Much air of which nobody can tell whether it
+came from the lung (`doubtful_leaks`) is neither, in the same way; where the log ends in it, what was going
+on at the end is unknown, and lines 9 to 17 give way to the registry's word of line 6 or `too_little_data`.
 
 Some leak after τ, but less than `leak_after` hours and none across τ, still gives line 9 if the minutes
 that cannot be assessed could not fill it up to `leak_after`. Where nobody recorded the time of removal,
@@ -79,6 +81,7 @@ def prolonged_leak(
     leaks: pl.DataFrame,
     definition: ProlongedLeakRules,
     rules: LeakRules,
+    doubtful: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """
     Decide each drain by the table above.
@@ -95,15 +98,18 @@ def prolonged_leak(
         `first_step_at`, `leapt`, `set_back` (from `clock_doubt`; null where there is no step).
     known, leaks
         From `leak_stretches` and `leaks_of`.
+    doubtful
+        From `doubtful_leaks`; without it there are none.
 
     Returns
     -------
     `drain_id`, `prolonged_leak`, `prolonged_leak_reason`.
     """
     verdict, reason = _decision(definition, rules)
+    perhaps = leaks.clear() if doubtful is None else doubtful
 
     def told(which: pl.DataFrame, shift: pl.Expr) -> pl.DataFrame:
-        return _facts(which, known, leaks, definition, rules, shift).with_columns(
+        return _facts(which, known, leaks, perhaps, definition, shift, rules).with_columns(
             verdict=verdict, reason=reason
         )
 
@@ -145,9 +151,10 @@ def _facts(
     drains: pl.DataFrame,
     known: pl.DataFrame,
     leaks: pl.DataFrame,
+    doubtful: pl.DataFrame,
     definition: ProlongedLeakRules,
-    rules: LeakRules,
     shift: pl.Expr,
+    rules: LeakRules,
 ) -> pl.DataFrame:
     """What the table looks at, for a τ that is `shift` minutes later."""
     window = pl.duration(minutes=_minutes(definition.removal_window))
@@ -165,18 +172,22 @@ def _facts(
         .with_columns(start_earliest_at=since)
         .filter(may_be_a_leak(rules))
     )
+    perhaps = doubtful.lazy().join(origins, on="drain_id").with_columns(start_earliest_at=since)
     tau = pl.col("tau")
     starts, ends = pl.col("started_at"), pl.col("ended_at")
     earliest = pl.coalesce("start_earliest_at", "started_at")
     latest = pl.coalesce("end_latest_at", "ended_at")
     spans = (starts < tau) & (ends > tau) & ~pl.col("blip")
     by_leak = (
-        possible.join(edges.lazy(), on="drain_id")
+        pl.concat([possible, perhaps], how="diagonal")
+        .join(edges.lazy(), on="drain_id")
         .group_by("drain_id")
         .agg(
             spans=spans.any(),
             edge_in_hole=((earliest < tau) & (latest > tau) & ~spans).any(),
             possibly_on_until=latest.max(),
+            ends_in_doubt=(pl.col("leak_no").is_null() & pl.col("end_latest_at").is_null()).any(),
+            doubtful_after=pl.when(pl.col("leak_no").is_null() & (ends > tau)).then("minutes_on").sum(),
         )
     )
     told = possible.select("drain_id", "leak_no", possible=pl.lit(True))
@@ -204,7 +215,7 @@ def _facts(
             known_in_window=pl.col("in_window").sum(),
         )
     )
-    zero = ("on_after", "maybe_on_after", "off_after", "known_after", "known_in_window")
+    zero = ("doubtful_after", "on_after", "maybe_on_after", "off_after", "known_after", "known_in_window")
     return (
         times.lazy()
         .join(by_leak, on="drain_id", how="left")
@@ -213,6 +224,7 @@ def _facts(
             *(pl.col(name).fill_null(0).cast(pl.Int64) for name in zero),
             spans=pl.col("spans").fill_null(False),
             edge_in_hole=pl.col("edge_in_hole").fill_null(False),
+            ends_in_doubt=pl.col("ends_in_doubt").fill_null(False),
             span_after=(pl.col("until") - tau).dt.total_minutes(),
         )
         .sort("drain_id")
@@ -250,7 +262,8 @@ def _decision(definition: ProlongedLeakRules, rules: LeakRules) -> tuple[pl.Expr
     )
     unknown_after = pl.col("span_after") - pl.col("known_after")
     maybe_on = pl.col("maybe_on_after")
-    little_leak = (maybe_on == 0) | (maybe_on + unknown_after < leak_after)
+    none_seen = (maybe_on == 0) & (pl.col("doubtful_after") == 0)
+    little_leak = none_seen | (maybe_on + unknown_after < leak_after)
     watched = (
         (pl.col("span_after") > 0)
         & (pl.col("known_after") >= definition.watched_share * pl.col("span_after"))
@@ -262,7 +275,7 @@ def _decision(definition: ProlongedLeakRules, rules: LeakRules) -> tuple[pl.Expr
         planned
         & after_tau
         & (pl.col("known_in_window") >= definition.watched_share * _minutes(definition.removal_window))
-        & (maybe_on == 0)
+        & none_seen
     )
     presumable = (out.is_null() | near_removal) & (pl.col("off_behind") >= rules.confirm) & over
     presumes = pl.lit(bool(definition.presume_removal))
@@ -277,6 +290,11 @@ def _decision(definition: ProlongedLeakRules, rules: LeakRules) -> tuple[pl.Expr
         (ongoing & exit_word, unknown, why),
         (ongoing & planned & near_removal, unknown, OutcomeReason.REMOVED_LEAKING),
         (ongoing, unknown, OutcomeReason.LOG_ENDS_LEAKING),
+        (
+            pl.col("ends_in_doubt"),
+            unknown,
+            pl.when(exit_word).then(why).otherwise(pl.lit(OutcomeReason.TOO_LITTLE_DATA.value)),
+        ),
         (watched, no, None),
         (watched_end, no, None),
         (exit_word, unknown, why),

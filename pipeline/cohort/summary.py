@@ -11,6 +11,7 @@ from pipeline.cohort.bedside import bedside_minutes
 from pipeline.cohort.claims import Claims
 from pipeline.cohort.fluid import stretch_outputs, with_drain_output
 from pipeline.cohort.holding import touches, whole_minute
+from pipeline.cohort.leak_doubt import unresolved_stretches
 from pipeline.cohort.minutes import drain_minutes
 from pipeline.cohort.origin import with_origin
 from pipeline.cohort.outcomes import judge
@@ -81,7 +82,13 @@ def summarise(
     totals = drain_totals(minutes, own_alerts, own_canisters, definitions)
     drains = _drains(claims, uses, totals, stretches, definitions)
 
-    outcomes = judge(minutes, drains, lambda by: clock_doubt(claims.drain_use, course, by), definitions)
+    outcomes = judge(
+        minutes,
+        drains,
+        lambda by: clock_doubt(claims.drain_use, course, by),
+        definitions,
+        unresolved_stretches(claims.drain_use, periods),
+    )
     drains = outcomes.drains.join(first_output(minutes, drains, definitions), on=_ID, how="left")
     bedside = bedside_minutes(
         claims.drain_use, course, evidence, uses, _notes(claims, annotations), definitions

@@ -8,6 +8,7 @@ import polars as pl
 import pytest
 
 from pipeline.cohort.leak import leak_outcome, leak_stretches, leaks_of
+from pipeline.cohort.leak_doubt import doubtful_leaks, unresolved_stretches
 from pipeline.definitions import load_definitions
 
 ORIGIN = datetime(2031, 3, 10, 13, 0, tzinfo=UTC)
@@ -39,11 +40,27 @@ def leaks(*parts: tuple[float, float, bool]) -> list[tuple]:
     ]
 
 
+def doubt(*stretches: tuple[float, float]) -> pl.DataFrame:
+    return pl.DataFrame(
+        [("D", after(a), after(b)) for a, b in stretches],
+        schema={"drain_id": pl.String, "started_at": INSTANT, "ended_at": INSTANT},
+        orient="row",
+    )
+
+
 def outcome(
-    *parts: tuple[float, float, bool], reason: str | None = "planned", out: float | None = None
+    *parts: tuple[float, float, bool],
+    reason: str | None = "planned",
+    out: float | None = None,
+    in_doubt: tuple[tuple[float, float], ...] = (),
 ) -> dict:
-    """When the last leak ended; the tube came out with the last minute, or at hour `out`."""
+    """
+    When the last leak ended; the tube came out with the last minute, or at hour `out`.
+
+    `in_doubt`: stretches of hours in which much air flowed, from the lung or from the room.
+    """
     known = leak_stretches(watched(*parts), DEFINITIONS.leak)
+    perhaps = doubtful_leaks(doubt(*in_doubt), known, leaks_of(known), DEFINITIONS.leak)
     drains = pl.DataFrame(
         {
             "drain_id": ["D"],
@@ -54,9 +71,9 @@ def outcome(
         schema_overrides={"origin_at": INSTANT, "tube_out_at": INSTANT, "removal_reason": pl.String},
     )
     window = DEFINITIONS.prolonged_leak[0].removal_window
-    return leak_outcome(drains, known, leaks_of(known), DEFINITIONS.leak, DEFINITIONS.drain, window).row(
-        0, named=True
-    )
+    return leak_outcome(
+        drains, known, leaks_of(known), DEFINITIONS.leak, DEFINITIONS.drain, window, perhaps
+    ).row(0, named=True)
 
 
 def test_stretches_less_than_8_hours_apart_are_one_leak() -> None:
@@ -156,3 +173,61 @@ def test_never_on_for_an_hour_before_death_is_unknown() -> None:
 def test_without_an_assessable_minute_everything_is_unknown() -> None:
     got = outcome((0, 0, OFF))
     assert {k: v for k, v in got.items() if k != "drain_id" and v is not None} == {}
+
+
+class TestMuchAirOfWhichNobodyKnowsWhence:
+    """An open line graded `unresolved`: the lung may have leaked all the while."""
+
+    def test_behind_the_last_end_it_makes_the_end_an_interval(self) -> None:
+        got = outcome((0, 10, ON), (10, 30, OFF), (35, 60, OFF), in_doubt=((30, 35),))
+        assert (got["leak_ended_at"], got["leak_end_earliest_at"]) == (after(10), after(10))
+        assert got["leak_end_latest_at"] == after(35)
+
+    def test_near_a_leak_it_may_be_a_part_of_it_however_short(self) -> None:
+        near = outcome((0, 10, ON), (10, 12, OFF), (12.5, 60, OFF), in_doubt=((12, 12.5),))
+        assert near["leak_end_latest_at"] == after(12.5)
+        far = outcome((0, 10, ON), (10, 18, OFF), (18.5, 60, OFF), in_doubt=((18, 18.5),))
+        assert far["leak_end_latest_at"] == after(10)
+
+    def test_before_the_last_end_it_changes_nothing(self) -> None:
+        parts = ((0, 10, ON), (13, 20, ON), (20, 60, OFF))
+        assert outcome(*parts, in_doubt=((10, 13),)) == outcome(*parts)
+
+    def test_nothing_shows_that_there_was_never_a_leak(self) -> None:
+        assert outcome((0, 80, OFF))["leak_hours"] == 0.0
+        assert outcome((0, 60, OFF), (62, 80, OFF), in_doubt=((60, 62),))["leak_hours"] is None
+
+    def test_an_end_is_confirmed_by_what_was_seen_behind_it(self) -> None:
+        parts = ((0, 10, ON), (10, 30, OFF), (35, 41, OFF))
+        assert outcome(*parts, reason="died", in_doubt=((30, 35),))["leak_ended_at"] == after(10)
+        short = ((0, 10, ON), (10, 30, OFF), (35, 40, OFF))
+        assert outcome(*short, reason="died")["leak_ended_at"] == after(10)
+        assert outcome(*short, reason="died", in_doubt=((30, 35),))["leak_ended_at"] is None
+
+    def test_a_log_that_ends_in_it_confirms_no_end(self) -> None:
+        parts = ((0, 10, ON), (10, 30, OFF))
+        assert outcome(*parts, out=35)["leak_ended_at"] == after(10)
+        assert outcome(*parts, out=35, in_doubt=((30, 35),))["leak_ended_at"] is None
+
+    def test_it_is_taken_from_what_the_drain_holds_of_its_use(self) -> None:
+        held = pl.DataFrame(
+            {"drain_id": ["D"], "use_id": ["U"], "from_at": [after(2)], "until_at": [after(9)]},
+            schema_overrides={"from_at": INSTANT, "until_at": INSTANT},
+        )
+        kinds = [
+            ("line_open", "unresolved", 1, 3),
+            ("line_open", None, 4, 5),
+            ("line_open", "unresolved", 9, 10),
+        ]
+        periods = pl.DataFrame(
+            [("U", kind, grade, after(a), after(b)) for kind, grade, a, b in kinds],
+            schema={
+                "use_id": pl.String,
+                "kind": pl.String,
+                "grade": pl.String,
+                "started_at": INSTANT,
+                "ended_at": INSTANT,
+            },
+            orient="row",
+        )
+        assert unresolved_stretches(held, periods).rows() == [("D", after(2), after(3))]

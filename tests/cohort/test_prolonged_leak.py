@@ -9,6 +9,7 @@ import polars as pl
 import pytest
 
 from pipeline.cohort.leak import leak_outcome, leak_stretches, leaks_of
+from pipeline.cohort.leak_doubt import doubtful_leaks
 from pipeline.cohort.origin import with_threshold
 from pipeline.cohort.prolonged import prolonged_leak
 from pipeline.definitions import load_definitions
@@ -35,12 +36,14 @@ def verdict(
     step: float | None = None,
     leapt: float = 0,
     set_back: float = 0,
+    in_doubt: tuple[tuple[float, float], ...] = (),
     **more: Any,
 ) -> tuple[str, str | None]:
     """
     The verdict on one drain with leak on or off over stretches of hours after the origin.
 
-    `log`: first and last hour with rows, where it differs from what could be assessed.
+    `log`: first and last hour with rows, where it differs from what could be assessed. `in_doubt`: hours in
+    which much air flowed, from the lung or from the room.
     """
     first, last = log or (parts[0][0], parts[-1][1]) if parts else (log or (0, 1))
     frames = [
@@ -51,6 +54,12 @@ def verdict(
     ]
     known = leak_stretches(pl.concat(frames), DEFINITIONS.leak)
     leaks = leaks_of(known)
+    stretches = pl.DataFrame(
+        [("D", after(a), after(b)) for a, b in in_doubt],
+        schema={"drain_id": pl.String, "started_at": INSTANT, "ended_at": INSTANT},
+        orient="row",
+    )
+    perhaps = doubtful_leaks(stretches, known, leaks, DEFINITIONS.leak)
     row = {
         "drain_id": "D",
         "origin_at": ORIGIN,
@@ -70,10 +79,13 @@ def verdict(
     drains = pl.DataFrame([row], schema_overrides={**instants, "removal_reason": pl.String})
     window = definition.removal_window
     drains = drains.join(
-        leak_outcome(drains, known, leaks, DEFINITIONS.leak, DEFINITIONS.drain, window), on="drain_id"
+        leak_outcome(drains, known, leaks, DEFINITIONS.leak, DEFINITIONS.drain, window, perhaps),
+        on="drain_id",
     )
     return (
-        prolonged_leak(with_threshold(drains, definition), known, leaks, definition, DEFINITIONS.leak)
+        prolonged_leak(
+            with_threshold(drains, definition), known, leaks, definition, DEFINITIONS.leak, perhaps
+        )
         .select("prolonged_leak", "prolonged_leak_reason")
         .row(0)
     )
@@ -325,3 +337,24 @@ def test_another_definition_is_data() -> None:
     assert planned(*parts, out=200) == YES
     assert planned(*parts, out=200, definition=SEVEN_DAYS) == NO
     assert planned((0, 168 + MINUTE, ON), (168 + MINUTE, 200, OFF), out=200, definition=SEVEN_DAYS) == YES
+
+
+class TestMuchAirOfWhichNobodyKnowsWhence:
+    def test_across_the_threshold_it_leaves_the_outcome_open(self) -> None:
+        quiet = ((0, 118, OFF), (122, 150, OFF))
+        assert planned(*quiet, out=150) == NO
+        assert planned(*quiet, out=150, in_doubt=((118, 122),)) == unknown("gap_spans_threshold")
+
+    def test_hours_of_it_after_the_threshold_might_be_a_prolonged_leak(self) -> None:
+        quiet = ((0, 130, OFF), (137, 300, OFF))
+        assert planned(*quiet, out=300) == NO
+        assert planned(*quiet, out=300, in_doubt=((130, 137),)) == unknown("too_little_data")
+        assert planned((0, 130, OFF), (132, 300, OFF), out=300, in_doubt=((130, 132),)) == NO
+
+    def test_before_the_threshold_it_is_no_prolonged_leak(self) -> None:
+        assert planned((0, 60, OFF), (70, 140, OFF), out=140, in_doubt=((60, 70),)) == NO
+
+    def test_a_log_that_ends_in_it_does_not_say_what_was_on(self) -> None:
+        assert planned((0, 90, OFF), out=95) == NO
+        assert planned((0, 90, OFF), out=95, in_doubt=((90, 95),)) == unknown("too_little_data")
+        assert verdict((0, 90, OFF), out=95, reason="died", in_doubt=((90, 95),)) == unknown("died")

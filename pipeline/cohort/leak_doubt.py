@@ -1,0 +1,129 @@
+"""Stretches of a drain in which much air flowed, from the lung or from the room: nobody can tell which."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.definitions import LeakRules
+from schemas.vocabulary import Grade, PeriodKind
+
+
+def unresolved_stretches(drain_use: pl.DataFrame, periods: pl.DataFrame) -> pl.DataFrame:
+    """
+    The stretches of `line_open` with the grade `unresolved` that lie in what each drain holds of its uses.
+
+    Parameters
+    ----------
+    drain_use
+        `drain_id`, `use_id`, `from_at`, `until_at`.
+    periods
+        USE_PERIOD.
+
+    Returns
+    -------
+    `drain_id`, `started_at`, `ended_at` (exclusive), sorted.
+    """
+    open_line = (pl.col("kind") == PeriodKind.LINE_OPEN.value) & (pl.col("grade") == Grade.UNRESOLVED.value)
+    return (
+        periods.filter(open_line)
+        .join(drain_use.select("drain_id", "use_id", "from_at", "until_at"), on="use_id")
+        .select(
+            "drain_id",
+            started_at=pl.max_horizontal("started_at", "from_at"),
+            ended_at=pl.min_horizontal("ended_at", "until_at"),
+        )
+        .filter(pl.col("started_at") < pl.col("ended_at"))
+        .sort("drain_id", "started_at", "ended_at")
+    )
+
+
+def doubtful_leaks(
+    stretches: pl.DataFrame,
+    known: pl.DataFrame,
+    leaks: pl.DataFrame,
+    rules: LeakRules,
+    begins_before: pl.DataFrame | None = None,
+) -> pl.DataFrame:
+    """
+    Those stretches that, if the air came from the lung, were a leak or a part of one.
+
+    They are taken together like minutes with the leak on (`rules.join_below`). One less than
+    `rules.join_below` from a leak would be a part of it, however short; another counts where it and the
+    unseen minutes beside it could fill `rules.blip_below`. They are no leaks and make none; they
+    say how late the last one may have ended, and that it is not known that there was none.
+
+    Parameters
+    ----------
+    stretches
+        From `unresolved_stretches`.
+    known, leaks
+        From `leak_stretches` and `leaks_of`.
+    begins_before
+        `drain_id`, `limit_at`: where only leaks that began before then count, a stretch after it counts
+        only as a part of one that did.
+
+    Returns
+    -------
+    One row a doubtful leak with the columns of `leaks_of`, `blip` true, without `leak_no`, and
+    `minutes_on` the minutes in doubt.
+    """
+    drain, started, ended = "drain_id", pl.col("started_at"), pl.col("ended_at")
+    apart = pl.duration(minutes=rules.join_below)
+    new = (started - ended.shift(1).over(drain) >= apart).fill_null(True)
+    together = (
+        stretches.select(drain, "started_at", "ended_at")
+        .sort(drain, "started_at", "ended_at")
+        .with_columns(run=new.cast(pl.Int32).cum_sum().over(drain))
+        .group_by(drain, "run", maintain_order=True)
+        .agg(
+            started.min(),
+            ended.max(),
+            minutes_on=(ended - started).dt.total_minutes().sum().cast(pl.Int32),
+        )
+        .drop("run")
+        .sort(drain, "started_at")
+    )
+    # Of the known minutes: those before it, those behind it, and what was seen off by then.
+    seen = known.select(drain, seen_from="started_at", seen_until="ended_at", off="on", minutes="minutes")
+    off = pl.when(~pl.col("off")).then("minutes").otherwise(0)
+    before, behind = pl.col("seen_until") <= started, pl.col("seen_from") >= ended
+    beside = (
+        together.join(seen, on=drain, how="left")
+        .group_by(drain, "started_at", maintain_order=True)
+        .agg(
+            pl.col("ended_at", "minutes_on").first(),
+            start_earliest_at=pl.col("seen_until").filter(before).max(),
+            end_latest_at=pl.col("seen_from").filter(behind).min(),
+            off_before=off.filter(before).sum().cast(pl.Int32),
+            off_by_end=off.filter(~behind).sum().cast(pl.Int32),
+        )
+    )
+    real = leaks.filter(~pl.col("blip")).select(drain, real_from="started_at", real_until="ended_at")
+    near = (pl.col("real_from") - ended < apart) & (started - pl.col("real_until") < apart)
+    told = (
+        beside.join(real, on=drain, how="left")
+        .group_by(drain, "started_at", maintain_order=True)
+        .agg(pl.exclude("real_from", "real_until").first(), beside_leak=near.any().fill_null(False))
+    )
+    if begins_before is not None:
+        told = told.join(begins_before.select(drain, "limit_at"), on=drain, how="left").filter(
+            pl.col("beside_leak") | (pl.coalesce("start_earliest_at", "started_at") < pl.col("limit_at"))
+        )
+    earliest = pl.coalesce("start_earliest_at", "started_at")
+    latest = pl.coalesce("end_latest_at", "ended_at")
+    unseen = (latest - earliest).dt.total_minutes() - (pl.col("off_by_end") - pl.col("off_before"))
+    return (
+        told.filter(pl.col("beside_leak") | (unseen >= rules.blip_below))
+        .select(
+            drain,
+            "started_at",
+            "ended_at",
+            "minutes_on",
+            "start_earliest_at",
+            "end_latest_at",
+            "off_before",
+            "off_by_end",
+            blip=pl.lit(True),
+        )
+        .sort(drain, "started_at")
+    )
