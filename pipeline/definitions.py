@@ -167,6 +167,7 @@ class TiltRules(Section):
 
     limit: float
     after: int
+    begins_by: float
 
 
 class ShortfallRules(Section):

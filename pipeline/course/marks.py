@@ -18,7 +18,7 @@ from pipeline.course.occlusion import find_occlusions, mark_occlusion
 from pipeline.course.stillness import find_stillness
 from pipeline.course.suction import mark_shortfall
 from pipeline.course.surge import mark_surge
-from pipeline.course.tilt import mark_tilt
+from pipeline.course.tilt import distrust_before_tilt, mark_tilt
 from pipeline.definitions import Definitions
 from schemas.vocabulary import AnnotationKind
 
@@ -28,6 +28,7 @@ def mark_readings(
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """The minute grid with what the device's own readings say (state, tilt, fluid), and the canisters."""
     grid = mark_tilt(mark_state(dense_grid(resolved, cuts)), definitions.tilted)
+    grid = distrust_before_tilt(grid, definitions.tilted)
     return reconstruct_output(grid, uses, definitions.fluid, definitions.resolution)
 
 

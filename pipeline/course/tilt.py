@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.course.grid import decimal
 from pipeline.definitions import TiltRules
 
 
@@ -27,3 +28,16 @@ def mark_tilt(grid: pl.DataFrame, rules: TiltRules) -> pl.DataFrame:
     ).with_columns(
         volume_trusted=pl.col("canister_volume_ml").is_not_null() & ~recently,
     )
+
+
+def distrust_before_tilt(grid: pl.DataFrame, rules: TiltRules) -> pl.DataFrame:
+    """
+    The grid of `mark_tilt` without trust in the reading before a tilt that began within its minute.
+
+    A minute's angle is a mean over it, its reading the last one in it: of a device that began to lean in
+    that minute the angle still passes for upright, more by `begins_by` or more than the minute before, when
+    the level is already wrong. Only looking back can tell, so at the bedside `mark_tilt` stands alone.
+    """
+    rise = decimal(pl.col("tilt_deg") - pl.col("tilt_deg").shift(1).over("use_no"))
+    begins = (rise >= rules.begins_by) & pl.col("tilted").shift(-1).over("use_no")
+    return grid.with_columns(volume_trusted=pl.col("volume_trusted") & ~begins.fill_null(False))

@@ -246,3 +246,19 @@ def test_what_a_leaning_canister_reads_changes_nothing(
         for wrong in (readings, nonsense)
     ]
     assert told[0] == told[1]
+
+
+def test_a_lean_that_began_within_the_minute_before_is_no_fluid() -> None:
+    """The minute's angle, a mean, passes for upright; its reading, the last one, is of a leaning canister."""
+
+    def leaning(angle: float) -> list[float | None]:
+        use = Use(
+            300,
+            volume=lambda t: 25.0 + t if t == 99 else 45.0 + t if 100 <= t < 140 else float(t),
+            tilt=lambda t: angle if t == 99 else 40.0 if 100 <= t < 140 else 2.0,
+        )
+        return output(use)
+
+    assert leaning(4.5)[98:110] == [98.0] * 12
+    assert leaning(4.5)[142:145] == [142.0, 143.0, 144.0]
+    assert leaning(2.1)[99] != 98.0  # nothing says that it had begun to lean
