@@ -36,8 +36,8 @@ def unresolved_clauses(rules: LineOpenRules) -> dict[str, pl.Expr]:
     """
     What makes a stretch of open line `unresolved` on a marked grid, any of these, by name.
 
-    They speak of the whole stretch: its length (`open_stretch_minutes`), the longest run of much air that
-    reaches into it (`open_flow_minutes`), and whether a trace inside it shows breathing
+    They speak of the whole stretch: its length (`open_stretch_minutes`), the minutes of much air of the spell
+    that reaches into it (`open_flow_minutes`), and whether a trace inside it shows breathing
     (`open_breath_seen`).
     """
     return {
@@ -56,9 +56,11 @@ def mark_line_open(grid: pl.DataFrame, rules: LineOpenRules) -> pl.DataFrame:
     minutes on end; or the device itself rings `line_leak`. A large leak of the lung can look the same. A
     line that came off is found and closed within minutes, and no breath comes through it; so a stretch
     has the grade `unresolved` where it lasts longer than `unresolved_after`, where that much air has
-    been flowing for so long before, within or after it (suction comes and goes around the limit), or where a
-    trace inside it shows breathing (its first and last minute may be half open and do not count). What
-    the lung did in an unresolved stretch is unknown, not nil and not excluded.
+    been flowing for so long before, within or after it (suction and flow come and go around their limits), or
+    where a trace inside it shows breathing (its first and last minute may be half open and do not
+    count). What the lung did in an unresolved stretch is unknown, not nil and not excluded. Minutes of much
+    air belong to one spell where at most `unresolved_after` lies between them, a pause or a hole included:
+    that ends neither a leak nor the doubt.
 
     Parameters
     ----------
@@ -71,7 +73,7 @@ def mark_line_open(grid: pl.DataFrame, rules: LineOpenRules) -> pl.DataFrame:
     marked = (
         grid.with_columns(line_open=pl.all_horizontal(_minute_clauses(rules).values()).fill_null(False))
         .with_columns(line_open_minutes=run_length(pl.col("line_open")), _flows=flows)
-        .with_columns(line_open=by_readings | rings, _flow_minutes=run_length(pl.col("_flows")))
+        .with_columns(line_open=by_readings | rings, _flow_minutes=_minutes_of_spell(rules))
         .with_columns(open_stretch_minutes=run_length(pl.col("line_open")))
     )
     inside = pl.all_horizontal(
@@ -94,3 +96,12 @@ def mark_line_open(grid: pl.DataFrame, rules: LineOpenRules) -> pl.DataFrame:
         )
         .drop("_flows", "_flow_minutes", "_stretch")
     )
+
+
+def _minutes_of_spell(rules: LineOpenRules) -> pl.Expr:
+    """The minutes of much air (`_flows`) in the spell of each of them, 0 elsewhere."""
+    last = pl.when("_flows").then("row").forward_fill().shift(1).over("use_no")
+    begins = pl.col("_flows") & (pl.col("row") - last > rules.unresolved_after).fill_null(True)
+    spell = begins.cast(pl.Int64).cum_sum().over("use_no")
+    minutes = pl.col("_flows").cast(pl.Int64).sum().over("use_no", spell)
+    return pl.when("_flows").then(minutes).otherwise(0)

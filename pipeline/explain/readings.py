@@ -67,7 +67,10 @@ LINE_OPEN_GRADE = {
         figure="line_open.unresolved_after",
     ),
     "much_air_for_long": Words(
-        "that much air, in a row", pl.col("open_flow_minutes"), ">", figure="line_open.unresolved_after"
+        "minutes of that much air, before, within and after",
+        pl.col("open_flow_minutes"),
+        ">",
+        figure="line_open.unresolved_after",
     ),
     "breathing_seen": Words("a trace inside shows breathing", pl.col("open_breath_seen"), "is", "yes", ""),
 }

@@ -146,6 +146,27 @@ class TestLineOpen:
         )
         assert stretches(course_as_told(use), "line_open") == [(20, 10, "unresolved"), (40, 4, "unresolved")]
 
+    def test_a_pause_or_a_moment_below_the_limit_does_not_end_the_doubt(self) -> None:
+        def use(second: int, until: int) -> Use:
+            def much(t: int) -> bool:
+                return 10 <= t < 30 or second <= t < until
+
+            return Use(
+                200,
+                leak=lambda t: 2500.0 if much(t) else 1400.0 if 30 <= t < second else 0.0,
+                mean=lambda t: -4.0 if 10 <= t < until else -20.0,
+                state=lambda t: "pause" if t == 31 else "run",
+                breath="indeterminate",
+            )
+
+        def told(use: Use) -> list[tuple[int, int, str | None]]:
+            return stretches(course_as_told(use), "line_open")
+
+        assert told(use(33, 44)) == [(10, 20, "unresolved"), (33, 11, "unresolved")]
+        # Thirty minutes of it in all are not beyond thirty; and an hour later it is another spell.
+        assert told(use(33, 43)) == [(10, 20, None), (33, 10, None)]
+        assert told(use(90, 110)) == [(10, 20, None), (90, 20, None)]
+
     def test_the_device_itself_may_say_so(self) -> None:
         course = course_as_told(Use(30, alerts=lambda t: ["line_leak"] if t == 7 else []))
         assert stretches(course, "line_open") == [(7, 1, None)]
