@@ -39,6 +39,9 @@ def line(batch: Batch) -> str:
             found[c].to_numpy()
             for c in ("breath_rate_per_min", "swing_cmh2o", "swing_low_cmh2o", "swing_high_cmh2o")
         )
+        high = np.where(
+            np.isnan(high), np.inf, high
+        )  # cut off by the sensor's range: no upper bound is claimed
         truth_rate, truth_swing = np.array(batch.rates), np.array(batch.swings)
         on = found["verdict"].eq("present").to_numpy()
         if on.any():
