@@ -92,6 +92,9 @@ class TraceRules(Section):
     noise_interval_cv: float
     swing_error: float
     pump_shape: float
+    pump_shape_varied: float
+    pump_varies: float
+    pump_alike: float
     heart_least: float
     heart_slowest: float
     heart_fastest: float

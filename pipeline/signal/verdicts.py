@@ -125,12 +125,15 @@ def is_clear(b: Breaths, rules: TraceRules) -> Flag:
 
 def pump_like(b: Breaths, rules: TraceRules) -> Flag:
     """
-    Whether the cycles are a pump's rather than a chest's, by their common shape alone.
+    Whether the cycles are a pump's rather than a chest's, by their common shape.
 
     A pump pulls fast and lets the pressure come back slowly over the whole cycle; a chest moves and rests.
-    So the shape has a sharp edge, a slow limb that leaves no time for rest, or both in part.
+    So the shape has a sharp edge, a slow limb that leaves no time for rest, or both in part. It works
+    between two pressures: cycles of one clear shape whose depth varies are given a little more room.
     """
-    return np.asarray(b.slow_limb * b.sharpness > rules.pump_shape)
+    varied = (b.swing_cv > rules.pump_varies) & (b.alike > rules.pump_alike)
+    limit = np.where(varied, rules.pump_shape_varied, rules.pump_shape)
+    return np.asarray(b.slow_limb * b.sharpness > limit)
 
 
 def _main_artefact(ready: Conditioned, cycling: Flag, heart: Flag) -> tuple[Whole, Real]:
