@@ -92,8 +92,7 @@ class Truth:
         for stay in shift.stays:
             name = f"{shift.site.name}_{stay.number:06d}.parquet"
             minutes = minute_truth(stay)
-            if stay.on_devices:
-                minutes = minutes.join(shown, on=["device", "minute"], how="left", maintain_order="left")
+            minutes = minutes.join(shown, on=["device", "minute"], how="left", maintain_order="left")
             minutes.write_parquet(self.folder / "minute" / name)
             uses = [f"{serial}/{session}" for serial, session, _, _ in stay.on_devices]
             standing = {row.drain_key: row for row in (*stay.rows, *stay.corrections)}
@@ -133,10 +132,14 @@ def _shown(shift: Shift) -> pl.DataFrame:
 
 
 def minute_truth(stay: Stay) -> pl.DataFrame:
-    """The truth of a stay's minutes that a device was there to log, with device, session and drain key."""
+    """
+    The truth of a stay's minutes that a device was there to log, with device, session and drain key.
+
+    A stay of which there is no log has the same columns and no row.
+    """
     frames = []
     keys = [row.drain_key for row in stay.rows]
-    for serial, session, first, until in stay.on_devices:
+    for serial, session, first, until in stay.on_devices or (("", 0, 0, 0),):
         frames.append(
             stay.lived.truth[first:until].select(
                 pl.lit(stay.site.name).alias("site"),
@@ -149,4 +152,4 @@ def minute_truth(stay: Stay) -> pl.DataFrame:
                 cs.float().round(3),
             )
         )
-    return pl.concat(frames) if frames else stay.lived.truth.clear()
+    return pl.concat(frames)

@@ -4,12 +4,14 @@ import gzip
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
+from types import SimpleNamespace
 
 import polars as pl
 import pytest
 
 from pipeline.definitions import load_definitions
 from pipeline.simulate import Simulation, simulate
+from pipeline.simulate.paperwork import minute_truth
 from pipeline.simulate.sites import LAKESIDE
 from pipeline.simulate.ward import device_shift
 from schemas.errors import CallError
@@ -54,6 +56,16 @@ def test_files_lie_where_the_truth_says_and_hold_as_many_rows(fleet: Simulation)
         path = fleet.logs / row["site"] / row["name"]
         assert path.stat().st_size == row["bytes"]
         assert len(rows_of(path)) == row["rows"]
+
+
+def test_the_truth_of_a_stay_without_a_log_has_the_same_columns_and_no_minute() -> None:
+    lived = SimpleNamespace(
+        truth=pl.DataFrame({"minute": [1, 2], "running": [True, True], "leak": [0.1, 0.2]})
+    )
+    stay = {"lived": lived, "site": SimpleNamespace(name="lakeside"), "number": 0, "rows": []}
+    logged = minute_truth(SimpleNamespace(**stay, on_devices=[("DV-0001", 1, 0, 2)]))  # type: ignore[arg-type]
+    nowhere = minute_truth(SimpleNamespace(**stay, on_devices=[]))  # type: ignore[arg-type]
+    assert (nowhere.schema, nowhere.height, logged.height) == (logged.schema, 0, 2)
 
 
 def test_every_logged_minute_of_the_truth_is_in_some_export(fleet: Simulation) -> None:
