@@ -171,6 +171,7 @@ class TiltRules(Section):
     limit: float
     after: int
     begins_by: float
+    run_up: int
 
 
 class ShortfallRules(Section):

@@ -32,12 +32,17 @@ def mark_tilt(grid: pl.DataFrame, rules: TiltRules) -> pl.DataFrame:
 
 def distrust_before_tilt(grid: pl.DataFrame, rules: TiltRules) -> pl.DataFrame:
     """
-    The grid of `mark_tilt` without trust in the reading before a tilt that began within its minute.
+    The grid of `mark_tilt` without trust in the readings of a lean that has begun but is not yet tilt.
 
-    A minute's angle is a mean over it, its reading the last one in it: of a device that began to lean in
-    that minute the angle still passes for upright, more by `begins_by` or more than the minute before, when
-    the level is already wrong. Only looking back can tell, so at the bedside `mark_tilt` stands alone.
+    A tilt follows such a minute within `run_up` minutes, and in it, or less than `run_up` minutes before,
+    the angle rose by `begins_by` or more. A minute's angle is a mean over it, its reading the last one in it:
+    the angle may still pass for upright when the level is already wrong. Only looking back can tell, so at
+    the bedside `mark_tilt` stands alone.
     """
     rise = decimal(pl.col("tilt_deg") - pl.col("tilt_deg").shift(1).over("use_no"))
-    begins = (rise >= rules.begins_by) & pl.col("tilted").shift(-1).over("use_no")
-    return grid.with_columns(volume_trusted=pl.col("volume_trusted") & ~begins.fill_null(False))
+    rose = (rise >= rules.begins_by).fill_null(False).cast(pl.UInt8)
+    begun = rose.rolling_max(rules.run_up, min_samples=1).over("use_no") > 0
+    soon = pl.any_horizontal(
+        pl.col("tilted").shift(-by).over("use_no").fill_null(False) for by in range(1, rules.run_up + 1)
+    )
+    return grid.with_columns(volume_trusted=pl.col("volume_trusted") & ~(begun & soon))

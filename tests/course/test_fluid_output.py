@@ -262,3 +262,12 @@ def test_a_lean_that_began_within_the_minute_before_is_no_fluid() -> None:
     assert leaning(4.5)[98:110] == [98.0] * 12
     assert leaning(4.5)[142:145] == [142.0, 143.0, 144.0]
     assert leaning(2.1)[99] != 98.0  # nothing says that it had begun to lean
+
+
+def test_a_lean_that_comes_on_over_minutes_is_no_fluid() -> None:
+    def leans(t: int) -> float:
+        return 8.5 if 97 <= t < 100 else 20.0 if 100 <= t < 140 else 2.0
+
+    use = Use(300, volume=lambda t: 25.0 + t if leans(t) > 2 else float(t), tilt=leans)
+    assert output(use)[95:110] == [95.0] + [96.0] * 14
+    assert output(use)[142:145] == [142.0, 143.0, 144.0]
