@@ -17,7 +17,7 @@ from tests.evaluation.characterise_breath import SHAPES
 from tests.evaluation.characterise_traces import Recipe
 
 OPEN = (1.0, 15.0)  # cm[H2O], an open tube
-SMALL = (0.8, 1.2)  # cm[H2O], the hard band
+SMALL = (0.8, 1.2)  # cm[H2O], just above what counts as breathing
 CLEAN = Recipe("clean", swing=OPEN, rate=(9, 34), ward_rates=True, drift=(0, 0.5), noise=(0.02, 0.05))
 COUGH = replace(CLEAN, name="cough", cough=(0.05, 0.40))
 MOTION = replace(CLEAN, name="motion", motion=(0.05, 0.40))

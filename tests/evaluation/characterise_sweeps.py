@@ -32,7 +32,7 @@ from tests.evaluation.characterise_families import (
 from tests.evaluation.characterise_score import judged
 from tests.evaluation.characterise_traces import Recipe, draw
 
-SECONDS, HZ = 60, 10.0  # of the figures
+SECONDS, HZ = 60, 10.0  # of the main figures
 SWINGS = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.25, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0)
 RATES = (6, 7, 8, 9, 10, 12, 15, 18, 21, 24, 27, 30, 33, 36, 39, 42)
 LENGTHS = (20, 30, 45, 60)
