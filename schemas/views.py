@@ -119,7 +119,11 @@ _CURVE: tuple[Column, ...] = (
         "Operations (drains where patients are not known) still watched and leaking just before.",
     ),
     Column("ended", WHOLE, "Leaks that ended at that time."),
-    Column("censored", WHOLE, "Those that left our sight at that time."),
+    Column(
+        "censored",
+        WHOLE,
+        "Those that left our sight at that time; those `competing`, where it stands, not among them.",
+    ),
 )
 
 LEAK_SURVIVAL = Table(
@@ -138,6 +142,7 @@ LEAK_INCIDENCE = Table(
     "Cumulative incidence of leak end (Aalen-Johansen), with death and transfer as competing events.",
     (
         *_CURVE,
+        Column("competing", WHOLE, "Died or were transferred with the drain at that time while leaking."),
         Column("still_leaking", REAL, "Share neither ended nor met by a competing event.", "1"),
         Column("incidence", REAL, "Cumulative incidence of leak end.", "1"),
         Column("low", REAL, "Lower 95 % bound of the incidence.", "1"),

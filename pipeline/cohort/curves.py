@@ -111,6 +111,11 @@ def free_of_either(counts: Counts) -> Counts:
     return replace(counts, ended=counts.ended + counts.competing, competing=nobody)
 
 
+def with_events_swapped(counts: Counts) -> Counts:
+    """The same with the competing event in the place of the event, for the incidence of the former."""
+    return replace(counts, ended=counts.competing, competing=counts.ended)
+
+
 def reaches(time: int, counts: Counts, free: Reals) -> bool:
     """
     Whether curves say anything of a time: somebody was watched all the way, or nobody was left to be.

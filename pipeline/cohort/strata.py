@@ -17,6 +17,7 @@ from pipeline.cohort.curves import (
     reaches,
     restricted_mean,
     value_at,
+    with_events_swapped,
 )
 from pipeline.cohort.intervals import wilson
 from pipeline.cohort.survival import MINUTES, by_site, counts_in, leak_times
@@ -169,6 +170,7 @@ def _at(hours: float, counts: Any, rules: StatisticsRules) -> dict[str, float | 
     survival = kaplan_meier(counts, rules.level)
     either = kaplan_meier(free_of_either(counts), rules.level)
     _, *incidence = aalen_johansen(counts, rules.level)
+    gone = aalen_johansen(with_events_swapped(counts), rules.level)[1]
     found: dict[str, float | None] = {}
     if reaches(time, counts, survival[0]):
         names = ("kaplan_meier", "kaplan_meier_low", "kaplan_meier_high")
@@ -181,10 +183,8 @@ def _at(hours: float, counts: Any, rules: StatisticsRules) -> dict[str, float | 
         names = ("ended", "ended_low", "ended_high")
         starts = (0.0, float("nan"), float("nan"))
         found |= {n: value_at(time, counts, c, s) for n, c, s in zip(names, incidence, starts, strict=True)}
-        free, ended = found["still_leaking"], found["ended"]
-        assert free is not None
-        assert ended is not None
-        found["died_or_transferred"] = max(1 - free - ended, 0.0)
+        # From its own events: 1 less the other two would leave the last digit of their sum.
+        found["died_or_transferred"] = value_at(time, counts, gone, 0.0)
     return found
 
 

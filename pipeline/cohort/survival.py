@@ -43,8 +43,9 @@ def leak_incidence(drain: pl.DataFrame, definitions: Definitions | None = None) 
     Death and transfer with the drain in while the leak was on compete: after them the leak's end cannot be
     seen, and treating them as censoring would pretend that it still might. Other ways out (discharge with
     the drain, accidental removal, replacement, a log that just ends) are censoring: the leak goes on, only
-    unwatched. `still_leaking` is the share met by neither; `incidence` is that of the leak's end, with
-    bounds as in `aalen_johansen`. It counts the same as `leak_survival`.
+    unwatched. `ended`, `competing` and `censored` count the three apart. `still_leaking` is the share met by
+    neither; `incidence` is that of the leak's end, with bounds as in `aalen_johansen`. It counts the same as
+    `leak_survival`.
     """
     known = definitions or load_definitions()
     rows = leak_times(drain, known.leak.late_entry)
@@ -150,5 +151,7 @@ def _survival_curve(site: str | None, counts: Counts, level: float) -> pl.DataFr
 def _incidence_curve(site: str | None, counts: Counts, level: float) -> pl.DataFrame:
     free, incidence, low, high = aalen_johansen(counts, level)
     columns = {"still_leaking": free, "incidence": incidence, "low": low, "high": high}
-    frame = _frame(site, counts, columns).with_columns(censored=pl.Series(counts.censored + counts.competing))
+    frame = _frame(site, counts, columns).with_columns(
+        competing=pl.Series(counts.competing), censored=pl.Series(counts.censored)
+    )
     return LEAK_INCIDENCE.conform(frame)

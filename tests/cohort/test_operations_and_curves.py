@@ -127,8 +127,24 @@ def test_death_while_leaking_competes_and_discharge_censors(drains) -> None:
     got = LEAK_INCIDENCE.validate(leak_incidence(rows)).filter(pl.col("site").is_null())
     assert got["incidence"].to_list() == pytest.approx([0.25, 0.25, 0.25, 0.75])
     assert got["still_leaking"].to_list() == pytest.approx([0.75, 0.5, 0.5, 0.0])
+    assert got.select("ended", "competing", "censored").rows() == [(1, 0, 0), (0, 1, 0), (0, 0, 1), (1, 0, 0)]
     alone = leak_survival(rows).filter(pl.col("site").is_null())
     assert alone["still_leaking"].to_list() == pytest.approx([0.75, 0.75, 0.75, 0.0])
+
+
+def test_the_incidence_can_be_reckoned_again_from_the_counts_that_stand_beside_it(drains) -> None:
+    rows = [ended(h) for h in (5, 9, 9, 40, 70)]
+    rows += [leaking_at(h, removal_reason="died") for h in (9, 20, 60)]
+    rows += [leaking_at(h) for h in (12, 20, 80)]
+    got = leak_incidence(drains(*rows)).filter(pl.col("site").is_null())
+    free, incidence, left = 1.0, 0.0, len(rows)
+    for row in got.iter_rows(named=True):
+        assert row["at_risk"] == left
+        incidence += free * row["ended"] / left
+        free *= 1 - (row["ended"] + row["competing"]) / left
+        assert (row["incidence"], row["still_leaking"]) == (pytest.approx(incidence), pytest.approx(free))
+        left -= row["ended"] + row["competing"] + row["censored"]
+    assert left == 0
 
 
 def test_curves_do_not_depend_on_the_order_of_drains(drains) -> None:

@@ -8,10 +8,12 @@ from typing import Any
 
 import polars as pl
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from pipeline.cohort import counted_outcomes, leak_at_threshold, leak_strata, operations
 from pipeline.cohort.survival import leak_times
-from pipeline.definitions import Definitions
+from pipeline.definitions import Definitions, load_definitions
 from schemas.published import COUNTED_OUTCOME, DRAIN, DRAIN_OUTCOME
 from schemas.views import LEAK_AT_THRESHOLD, LEAK_BY_STRATUM, LEAK_COMPARISON
 
@@ -41,30 +43,30 @@ def open_at(hours: float, reason: str | None = None, **more: Any) -> dict[str, A
     }
 
 
+def ward_of(*rows: dict[str, Any]) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """DRAIN, and DRAIN_OUTCOME of the published definition, from what is said of each drain."""
+    full = []
+    for number, row in enumerate(rows):
+        default = {
+            "drain_id": f"D{number}",
+            "site": "lakeside",
+            "linked": True,
+            "shared_use": False,
+            "origin_at": ORIGIN,
+            "origin_day": date(2031, 3, 10),
+            "uses": 1,
+            "minutes_observed": 100,
+            "entered_hours": 0.0,
+        }
+        full.append({name: (default | row).get(name) for name in DRAIN.names})
+    drain = pl.DataFrame(full, schema=DRAIN.dtypes)
+    outcome = drain.select("drain_id", *TOLD).with_columns(definition=pl.lit("more_than_5_days"))
+    return drain, DRAIN_OUTCOME.conform(outcome)
+
+
 @pytest.fixture
 def ward() -> Callable[..., tuple[pl.DataFrame, pl.DataFrame]]:
-    """DRAIN, and DRAIN_OUTCOME of the published definition, from what is said of each drain."""
-
-    def build(*rows: dict[str, Any]) -> tuple[pl.DataFrame, pl.DataFrame]:
-        full = []
-        for number, row in enumerate(rows):
-            default = {
-                "drain_id": f"D{number}",
-                "site": "lakeside",
-                "linked": True,
-                "shared_use": False,
-                "origin_at": ORIGIN,
-                "origin_day": date(2031, 3, 10),
-                "uses": 1,
-                "minutes_observed": 100,
-                "entered_hours": 0.0,
-            }
-            full.append({name: (default | row).get(name) for name in DRAIN.names})
-        drain = pl.DataFrame(full, schema=DRAIN.dtypes)
-        outcome = drain.select("drain_id", *TOLD).with_columns(definition=pl.lit("more_than_5_days"))
-        return drain, DRAIN_OUTCOME.conform(outcome)
-
-    return build
+    return ward_of
 
 
 def of_times(drain: pl.DataFrame) -> list[tuple[int, int, int]]:
@@ -127,6 +129,21 @@ class TestThreshold:
         assert row["still_leaking"] == pytest.approx(1 / 4)
         assert row["ended"] == pytest.approx(1 / 4 + 1 / 4)
         assert row["died_or_transferred"] == pytest.approx(1 / 4)
+
+    @given(st.lists(st.tuples(st.integers(1, 240), st.booleans()), min_size=1, max_size=12))
+    @settings(deadline=None, max_examples=60)
+    def test_where_nobody_died_nobody_is_said_to_have(self, told: list[tuple[int, bool]]) -> None:
+        definitions = load_definitions()
+        rows = [ended(h) if over else open_at(h) for h, over in told]
+        row = leak_at_threshold(*ward_of(*rows), definitions).row(0, named=True)
+        assert row["died_or_transferred"] in (0.0, None)
+
+    def test_the_three_shares_add_up(self, ward, definitions: Definitions) -> None:
+        rows = [ended(h) for h in (3, 40, 90, 150)] + [open_at(h, "died") for h in (30, 70, 110)]
+        row = leak_at_threshold(*ward(*rows, open_at(50), ended(200)), definitions).row(0, named=True)
+        total = row["still_leaking"] + row["ended"] + row["died_or_transferred"]
+        assert total == pytest.approx(1, abs=1e-12)
+        assert row["died_or_transferred"] > 0.3
 
     def test_of_curves_that_end_before_nothing_is_said(self, ward, definitions: Definitions) -> None:
         drain, outcome = ward(ended(60), open_at(80))
