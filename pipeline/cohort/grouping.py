@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from itertools import pairwise
 
@@ -37,7 +38,7 @@ def group_of(values: pl.Series, cuts: Sequence[float] | None = None) -> pl.Serie
     Raises
     ------
     CallError
-        Where words are to be cut, or the cuts do not rise.
+        Where words are to be cut, or the cuts do not rise or are no finite numbers.
 
     Examples
     --------
@@ -52,6 +53,8 @@ def group_of(values: pl.Series, cuts: Sequence[float] | None = None) -> pl.Serie
     if not cuts and known.n_unique() <= _FEW:
         return pl.Series([None if v is None else f"{v:g}" for v in values], dtype=pl.String)
     middle = known.median()
+    if cuts and not all(map(math.isfinite, cuts)):
+        raise CallError("outcomes: a cut is a number; nan and inf cut nothing; write e.g. --cuts 65,75.")
     edges = list(cuts) if cuts else [float(middle)]  # type: ignore[arg-type]
     if any(a >= b for a, b in pairwise(edges)):
         raise CallError("outcomes: the cuts must rise; write e.g. --cuts 65,75.")

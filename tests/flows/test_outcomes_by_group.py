@@ -85,7 +85,12 @@ def test_the_command_prints_groups_test_and_caution(home: Home, capsys: pytest.C
         (["--by", "colour"], "no such column"),
         (["--by", "sex", "--cuts", "3"], "holds words"),
         (["--by", "bmi", "--cuts", "30,20"], "must rise"),
+        (["--by", "bmi", "--cuts", "30,30"], "must rise"),
         (["--by", "bmi", "--cuts", "many"], "not numbers"),
+        (["--by", "age_years", "--cuts", "65,nan"], "nan and inf cut nothing"),
+        (["--by", "age_years", "--cuts", "nan"], "nan and inf cut nothing"),
+        (["--by", "age_years", "--cuts", "65,inf"], "nan and inf cut nothing"),
+        (["--by", "age_years", "--cuts=-inf,65"], "nan and inf cut nothing"),
         (["--by", "bmi", "--definition", "mine"], "there is none"),
     ],
 )
