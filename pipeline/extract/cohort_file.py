@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import tomllib
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -28,6 +29,10 @@ from schemas.vocabulary import ProlongedLeak, RemovalReason, Side
 # What may stand in a mapped word: nothing that a spreadsheet runs and nothing that needs quoting.
 _WORD = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _./()+-]{0,59}")
 _Own = Annotated[str, StringConstraints(min_length=1, max_length=200)]
+# As TOML has them: text that looks like a number, a day or a yes is none.
+_Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
+_Day = Annotated[date, Field(strict=True)]
+_Yes = Annotated[bool, Field(strict=True)]
 
 
 class _Part(BaseModel):
@@ -39,13 +44,13 @@ class _Part(BaseModel):
 class Range(_Part):
     """From `least` to `most`, both included; either may be left out."""
 
-    least: float | None = None
-    most: float | None = None
+    least: _Number | None = None
+    most: _Number | None = None
 
     @model_validator(mode="after")
     def _hangs_together(self) -> Range:
         if self.least is None and self.most is None:
-            raise ValueError("says neither least nor most; say one of them")
+            raise ValueError("says neither least nor most; write { least = … }, { most = … } or both")
         if self.least is not None and self.most is not None and self.least > self.most:
             raise ValueError(f"least {self.least:g} lies above most {self.most:g}; turn them round")
         return self
@@ -64,8 +69,8 @@ class Who(_Part):
     others those of the mappings. A drain that a criterion cannot be told of is left out as unknown.
     """
 
-    origin_from: date | None = None
-    origin_before: date | None = None
+    origin_from: _Day | None = None
+    origin_before: _Day | None = None
     linked_only: Literal[True] | None = None
     sites: tuple[_Own, ...] | None = Field(default=None, min_length=1)
     units: tuple[_Own, ...] | None = Field(default=None, min_length=1)
@@ -91,9 +96,16 @@ class Who(_Part):
         if self.origin_from and self.origin_before and self.origin_from >= self.origin_before:
             raise ValueError(
                 f"origin_from {self.origin_from} is not before origin_before {self.origin_before}: "
-                "no day lies between them; mend one"
+                "no day lies between them; write the earlier day as origin_from"
             )
         return self
+
+    @field_validator("linked_only", mode="before")
+    @classmethod
+    def _is_true(cls, value: object) -> object:
+        if value is not None and value is not True:
+            raise ValueError("can only be true; write linked_only = true, or take the line out")
+        return value
 
     @field_validator("age_years")
     @classmethod
@@ -159,12 +171,12 @@ class Give(_Part):
     """
 
     tables: tuple[str, ...] = ("drain", "operation", "drain_outcome", "drain_day", "period", "readiness")
-    hourly: bool = False
+    hourly: _Yes = False
     dates: Dates = Dates.SHIFTED
-    keep_weekdays: bool = False
+    keep_weekdays: _Yes = False
     rules: tuple[str, ...] | None = None
-    least_cell: int | None = Field(default=None, ge=1, le=100)
-    group_rare: bool = True
+    least_cell: int | None = Field(default=None, ge=1, le=100, strict=True)
+    group_rare: _Yes = True
     site: Literal["pseudonym", "mapped", "name", "none"] = "pseudonym"
     unit: Literal["pseudonym", "mapped", "none"] = "pseudonym"
 
@@ -198,6 +210,13 @@ class Cohort(_Part):
     who: Who = Who()
     mapping: Mapping = Mapping()
     give: Give = Give()
+
+    @field_validator("cohort", mode="before")
+    @classmethod
+    def _is_read_here(cls, value: object) -> object:
+        if type(value) is not int or value != 1:
+            raise ValueError("is the format of the file; this version reads cohort = 1")
+        return value
 
     @model_validator(mode="after")
     def _hangs_together(self) -> Cohort:
@@ -260,20 +279,25 @@ def parse_cohort(text: str, file: str = "the cohort") -> Cohort:
     >>> parse_cohort('cohort = 1\\nname = "a"\\ntitle = "A"\\n[who]\\nsights = ["x"]', "a.toml")
     Traceback (most recent call last):
     ...
-    schemas.errors.InputError: cohort a.toml: [who] unknown key "sights", did you mean "sites"? Mend that key.
+    schemas.errors.InputError: cohort a.toml: [who] unknown key "sights", did you mean "sites"?
     """
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"cohort {file}: not valid TOML ({error}); mend that line.") from error
-    return cohort_of(raw, file)
+    return _checked(lambda: Cohort.model_validate(raw), raw, file)
 
 
-def cohort_of(raw: dict[str, Any], file: str) -> Cohort:
-    """Check a cohort's content; the order of its criteria is that of the keys in `who`."""
+def written_cohort(content: dict[str, Any], file: str) -> Cohort:
+    """The cohort that `Cohort.canonical` wrote as JSON, where days are text."""
+    return _checked(lambda: Cohort.model_validate_json(json.dumps(content)), content, file)
+
+
+def _checked(make: Callable[[], Cohort], content: dict[str, Any], file: str) -> Cohort:
+    """The cohort; the order of its criteria is that of the keys in `who`."""
     try:
-        made = Cohort.model_validate(raw)
+        made = make()
     except ValidationError as error:
-        raise InputError(f"cohort {file}: {sentence(error, Cohort)} Mend that key.") from error
-    made.who._order = tuple(raw.get("who", {}))
+        raise InputError(f"cohort {file}: {sentence(error, Cohort)}") from error
+    made.who._order = tuple(content.get("who", {}))
     return made

@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from pipeline.cohort.rules import RemovalRule
 from pipeline.definitions import Definitions
-from pipeline.extract.cohort_file import Cohort, cohort_of
+from pipeline.extract.cohort_file import Cohort, written_cohort
 from pipeline.extract.making import FORMAT, MANIFEST, FileInForce
 from schemas.errors import InputError
 
@@ -60,7 +60,7 @@ def read_manifest(folder: Path) -> Manifest:
         return Manifest(
             extract_id=str(content["extract_id"]),
             key_check=str(content["key_check"]),
-            cohort=cohort_of(content["cohort"], MANIFEST),
+            cohort=written_cohort(content["cohort"], MANIFEST),
             code_digest=content["code"]["digest"],
             code_version=content["code"]["version"],
             libraries=dict(content["code"]["libraries"]),

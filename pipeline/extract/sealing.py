@@ -8,7 +8,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.extract.cohort_file import Cohort, cohort_of
+from pipeline.extract.cohort_file import Cohort, written_cohort
 from pipeline.extract.keys import ExtractKey
 from pipeline.extract.selection import words_of
 
@@ -47,4 +47,4 @@ def _reworded(cohort: Cohort, change: Callable[[str, Sequence[str]], list[str]])
     mapping = content.get("mapping", {})
     for column, words in mapping.items():
         mapping[column] = dict(zip(change(column, list(words)), words.values(), strict=True))
-    return cohort_of(content, cohort.name)
+    return written_cohort(content, cohort.name)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import json
+import re
 from pathlib import Path
 
 import pytest
 
 from pipeline.extract import parse_cohort, read_cohort
+from pipeline.extract.cohort_file import written_cohort
 from pipeline.extract.keys import ExtractKey
 from pipeline.extract.sealing import sealed
 from schemas.errors import InputError
@@ -26,8 +29,8 @@ _HEAD = 'cohort = 1\nname = "a"\ntitle = "A"\n'
         ("[who]\nage_years = { least = 95 }", "are one group"),
         ("[who]\norigin_from = 2031-02-01\norigin_before = 2031-01-01", "no day lies between them"),
         ("[who]\norigin_from = 2031-02-01\norigin_before = 2031-02-01", "no day lies between them"),
-        ('[who]\nsides = ["lef"]', "'left' or 'right'"),
-        ("[who]\nsites = []", "at least 1"),
+        ('[who]\nsides = ["lef"]', '"lef" is not one of its words; write "left" or "right".'),
+        ("[who]\nsites = []", "[who] sites: names nothing; name at least one"),
         ('[who]\nprocedures = ["a"]', "free text leaves the house only through a mapping"),
         (
             '[who]\nprocedures = ["lobectomi"]\n[mapping.procedure]\nx = "lobectomy"',
@@ -37,7 +40,7 @@ _HEAD = 'cohort = 1\nname = "a"\ntitle = "A"\n'
         ('[give]\ntables = ["period"]', '"drain" is missing'),
         ('[give]\ntables = ["drain", "drain_hour"]', "hourly = true"),
         ('[give]\nunit = "mapped"', "go together"),
-        ("[give]\nleast_cell = 0", "greater than or equal to 1"),
+        ("[give]\nleast_cell = 0", "0 is too small; write 1 or more."),
         ('[mapping.procedure]\nx = "=1+1"', "cannot leave as a word"),
         ('[mapping.procedure]\nx = "rare"', "has a meaning of its own"),
         ("[who]\nlinked_only = false", "linked_only"),
@@ -52,6 +55,71 @@ def test_what_is_wrong_is_named(text: str, told: str) -> None:
     assert told in said
     assert said.startswith("cohort a.toml: ")
     assert "\n" not in said
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (
+            '[who]\nprocedures = "wedge"',
+            '[who] procedures: "wedge" is no list; write procedures = ["wedge"].',
+        ),
+        ("[who]\nage_years = 18", "18 is no range; write { least = 18 }, { most = 18 } or both."),
+        ("[who]\nage_years = [18, 80]", "[18, 80] is no range; write { least = 18, most = 80 }."),
+        (
+            '[who]\nage_years = { least = "18" }',
+            'least: "18" is no number; write least = 18, without quotes.',
+        ),
+        ("[who]\nage_years = { least = true }", "true is no number"),
+        ("[who]\nage_years = { least = nan }", "[who.age_years] least: nan bounds nothing; write a number"),
+        ("[who]\nbmi = { least = 20, most = inf }", "[who.bmi] most: inf bounds nothing; write a number"),
+        (
+            '[who]\norigin_from = "2031-01-01"',
+            '[who] origin_from: "2031-01-01" is text; write the day alone and without quotes: '
+            "origin_from = 2031-01-01.",
+        ),
+        ("[who]\norigin_before = 2031-01-01T00:00:00", "without quotes: origin_before = 2031-01-01."),
+        ("[who]\norigin_before = 2031-01-01T09:30:00Z", "without quotes: origin_before = 2031-01-01."),
+        ("[who]\nlinked_only = 1", "[who] linked_only: can only be true"),
+        ('[give]\nhourly = "yes"', "write true or false, without quotes."),
+        ("[give]\nleast_cell = true", "true is no whole number"),
+        ("[mapping]\nprocedure = 3", "write [mapping.procedure] and below it"),
+        ("who = 3", "who: 3 is no table; write a line [who] and its keys below it."),
+    ],
+)
+def test_a_value_of_the_wrong_kind_is_refused_and_the_right_way_is_shown(text: str, told: str) -> None:
+    with pytest.raises(InputError) as error:
+        parse_cohort(_HEAD + text, "a.toml")
+    said = str(error.value)
+    assert told in said
+    assert not re.search("Input should|valid tuple|dictionary|instance|validation|pattern", said)
+    assert said.count("mend") <= 1
+
+
+def test_a_bad_name_is_told_in_words_with_a_good_one() -> None:
+    with pytest.raises(InputError) as error:
+        parse_cohort('cohort = 1\nname = "My Cohort"\ntitle = "A"', "a.toml")
+    said = str(error.value)
+    assert 'name: "My Cohort" is no name' in said
+    assert 'name = "my_cohort".' in said
+    assert "^" not in said
+
+
+def test_days_that_are_turned_round_are_told_once() -> None:
+    with pytest.raises(InputError) as error:
+        parse_cohort(_HEAD + "[who]\norigin_from = 2031-02-01\norigin_before = 2031-01-01", "a.toml")
+    assert str(error.value) == (
+        "cohort a.toml: [who] origin_from 2031-02-01 is not before origin_before 2031-01-01: "
+        "no day lies between them; write the earlier day as origin_from."
+    )
+
+
+def test_what_is_written_as_a_cohort_is_read_again_as_the_same() -> None:
+    text = "[who]\nage_years = { least = 18, most = 80.5 }\norigin_from = 2031-01-01\nlinked_only = true"
+    cohort = parse_cohort(_HEAD + text + '\nsides = ["left"]\n[give]\nleast_cell = 3\ndates = "hours"')
+    again = written_cohort(json.loads(cohort.canonical()), "a.toml")
+    assert again == cohort
+    assert again.canonical() == cohort.canonical()
 
 
 def test_a_missing_key_is_named() -> None:
