@@ -36,7 +36,7 @@ def run_extract(home: Home, cohort_file: Path, out: Path) -> Extract:
     cohort = read_cohort(cohort_file)
     require_published(home)
     require_new(out, home, "extract")
-    with home.locked():
+    with home.reading():
         source = current_source(home, load_definitions())
         made = make_extract(source, cohort, home.secret())
         versions = lake_versions(home)

@@ -72,7 +72,7 @@ def current_source(
     home: Home, definitions: Definitions, rules: Sequence[RemovalRule] | None = None
 ) -> Source:
     """
-    The ledger as it is published now; the home's lock is the caller's.
+    The ledger as it is published now; that no load runs meanwhile (`Home.reading`) is the caller's to see to.
 
     Raises
     ------

@@ -65,7 +65,7 @@ def run_sample(
     require_published(home)
     require_new(out, home, "sample")
     definitions = load_definitions()
-    with home.locked():
+    with home.reading():
         source = current_source(home, definitions)
         frame = _frame(home, source, definitions)
         drawn = draw_strips(frame, strips, seed, home.secret(), definitions.strips)

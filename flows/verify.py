@@ -83,19 +83,25 @@ def run_verify(home: Home, folder: Path, *, from_raw: bool = False) -> Verdict:
             "that made it with --home."
         )
     readings = _readings(home, manifest)
-    shortcuts: list[Callable[[], tuple[str, Source] | None]] = []
+    shortcuts: list[tuple[str, Callable[[], Source | None]]] = []
     if not from_raw:
-        shortcuts = [lambda: _as_it_stands(home, manifest, key), lambda: _as_it_was(home, manifest)]
-    for shortcut in shortcuts:
+        shortcuts = [
+            (_STANDS, lambda: _as_it_stands(home, manifest, key)),
+            (_WAS, lambda: _as_it_was(home, manifest)),
+        ]
+    long_way: dict[str, str] = {}
+    for how, shortcut in shortcuts:
         try:
-            with home.locked():
+            with home.reading():
                 found = shortcut()
                 if found is None:
                     continue
-                verdict = _verdict(home, manifest, there, *found)
-        except (DrainledgerError, DeltaError, pl.exceptions.PolarsError, OSError):
-            continue  # a load is running, or a version is gone: the raw files are asked instead
-        if verdict.same or found[0] == _STANDS:
+                verdict = _verdict(home, manifest, there, how, found)
+        except (DrainledgerError, DeltaError, pl.exceptions.PolarsError, OSError) as error:
+            # A load is running, or a version is gone: the raw files are asked instead.
+            long_way[_first_line(error)] = f"could not be made again from {how}: {_first_line(error)}"
+            continue
+        if verdict.same or how == _STANDS:
             return verdict
     with _home_anew(home, manifest, readings) as anew:
         definitions = manifest.definitions or load_definitions()
@@ -103,28 +109,34 @@ def run_verify(home: Home, folder: Path, *, from_raw: bool = False) -> Verdict:
         run_rebuild(anew, request, _EPOCH)
         source = current_source(anew, definitions, manifest.rules)
         verdict = _verdict(home, manifest, there, f"{len(readings)} raw files, read anew", source)
-        return replace(verdict, beside=(*verdict.beside, *_read_otherwise(source, manifest, key)))
+        otherwise = _read_otherwise(source, manifest, key)
+        return replace(verdict, beside=(*verdict.beside, *otherwise, *long_way.values()))
 
 
 _STANDS = "the ledger as it stands"
 _WAS = "the lake's versions it was made from"
 
 
-def _as_it_stands(home: Home, manifest: Manifest, key: ExtractKey) -> tuple[str, Source] | None:
+def _first_line(error: Exception) -> str:
+    said = str(error).strip().splitlines()
+    return said[0].rstrip(".")[:200] if said else type(error).__name__
+
+
+def _as_it_stands(home: Home, manifest: Manifest, key: ExtractKey) -> Source | None:
     """The ledger as it is, where it stands on what the manifest names."""
     sealed = tuple((f.sha256, f.kind, key.seal("reading", f.read_as)) for f in files_in_force(home))
     wanted = tuple((f.sha256, f.kind, f.read_as) for f in manifest.files)
     definitions = load_definitions()
     moved = definitions.digest != manifest.definitions_digest or load_rules() != manifest.rules
-    return None if moved or sealed != wanted else (_STANDS, current_source(home, definitions))
+    return None if moved or sealed != wanted else current_source(home, definitions)
 
 
-def _as_it_was(home: Home, manifest: Manifest) -> tuple[str, Source] | None:
+def _as_it_was(home: Home, manifest: Manifest) -> Source | None:
     """The lake at the versions noted when the extract was made, where this house made it."""
     note = note_of(home, manifest.extract_id)
     if note is None or manifest.definitions is None or manifest.rules is None:
         return None
-    return _WAS, source_at(home, note["lake_versions"], manifest.definitions, manifest.rules)
+    return source_at(home, note["lake_versions"], manifest.definitions, manifest.rules)
 
 
 def _verdict(home: Home, manifest: Manifest, there: dict[str, bytes], how: str, source: Source) -> Verdict:

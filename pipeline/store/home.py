@@ -120,13 +120,39 @@ class Home:
             try:
                 fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except OSError as error:
-                holder = os.pread(handle, 32, 0).decode("ascii", "replace").strip() or "unknown"
+                if _can_share(handle):
+                    raise LedgerError(
+                        f"home {self.root}: an extract, a verification or a sample is reading here; "
+                        "wait for it to end, then load again."
+                    ) from error
                 raise LedgerError(
-                    f"home {self.root}: another load is running here (process {holder}); "
+                    f"home {self.root}: another load is running here (process {_holder(handle)}); "
                     "wait for it to end, then load again."
                 ) from error
             os.ftruncate(handle, 0)
             os.pwrite(handle, str(os.getpid()).encode(), 0)
+            yield
+        finally:
+            os.close(handle)
+
+    @contextmanager
+    def reading(self) -> Iterator[None]:
+        """
+        Keep loads away while the ledger is read; any number may read at once.
+
+        Raises
+        ------
+        LedgerError
+            When a load is running on this home.
+        """
+        self.create()
+        handle = os.open(self.root / ".lock", os.O_RDWR | os.O_CREAT, 0o600)
+        try:
+            if not _can_share(handle):
+                raise LedgerError(
+                    f"home {self.root}: a load is running here (process {_holder(handle)}); "
+                    "wait for it to end, then ask again."
+                )
             yield
         finally:
             os.close(handle)
@@ -178,3 +204,16 @@ class Home:
         if len(key) != SECRET_BYTES:
             raise LedgerError(f"{path}: holds {len(key)} bytes instead of {SECRET_BYTES}; restore it.")
         return key
+
+
+def _can_share(handle: int) -> bool:
+    """Take the lock as one reader of several; false where a load holds it."""
+    try:
+        fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
+
+
+def _holder(handle: int) -> str:
+    return os.pread(handle, 32, 0).decode("ascii", "replace").strip() or "unknown"

@@ -90,6 +90,32 @@ def test_after_later_loads_in_another_process_place_zone_and_language_it_is_the_
     assert _bytes(tmp_path / "later")["csv/drain.csv"] != _bytes(out)["csv/drain.csv"]
 
 
+def test_two_verifications_at_once_both_read_the_ledger_as_it_stands(
+    ward_home: Home, cohort: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "extract"
+    run_extract(ward_home, cohort, out)
+    with ward_home.reading():  # another verification
+        verdict = run_verify(ward_home, out)
+        run_extract(ward_home, cohort, tmp_path / "another")
+    assert verdict.same
+    assert verdict.how == "the ledger as it stands"
+    assert verdict.beside == ()
+
+
+def test_a_verification_during_a_load_says_why_it_goes_the_long_way(
+    ward_home: Home, cohort: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "extract"
+    run_extract(ward_home, cohort, out)
+    with ward_home.locked():
+        verdict = run_verify(ward_home, out)
+    assert verdict.same
+    assert verdict.how == "7 raw files, read anew"
+    assert len(verdict.beside) == 1
+    assert "a load is running here" in verdict.beside[0]
+
+
 def test_the_same_files_loaded_in_another_order_in_another_home_give_the_same_bytes(
     ward_home: Home, cohort: Path, tmp_path: Path
 ) -> None:

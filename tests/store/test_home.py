@@ -35,6 +35,16 @@ def test_two_loads_cannot_hold_one_home(tmp_path: Path) -> None:
     assert not home.load_in_progress()
 
 
+def test_readers_do_not_exclude_one_another_but_a_load(tmp_path: Path) -> None:
+    home = Home(tmp_path)
+    with home.reading(), home.reading():
+        assert not home.load_in_progress()
+        with pytest.raises(LedgerError, match="is reading here; wait for it to end"), home.locked():
+            pass
+    with home.locked(), pytest.raises(LedgerError, match="a load is running here"), home.reading():
+        pass
+
+
 def test_a_killed_process_does_not_hold_the_home(tmp_path: Path) -> None:
     ours, theirs = multiprocessing.Pipe()
     holder = multiprocessing.get_context("spawn").Process(target=_hold, args=(str(tmp_path), theirs))
