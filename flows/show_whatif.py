@@ -10,6 +10,7 @@ from rich.table import Table
 
 from flows.show import show_json
 from flows.whatif import WhatIf
+from pipeline.definitions import Definitions, load_definitions
 from schemas.whatif import EVENTS
 
 _WIDTH = 100
@@ -23,9 +24,6 @@ NOTES = (
     "Ready rests on what was known by then. After: hours from the origin, median. To removal: hours from "
     "the first ready minute to the removal as it was, median and quartiles. Left before: removed before "
     "ready.",
-    "Leak back: above the greater of the rule's limit and 20 mL/min for 30 min in the 24 h after ready, of "
-    "drains watched throughout; in brackets 95 % (Wilson). The bounds count those not watched, mostly "
-    "because the tube was out, all as no and all as yes.",
 )
 SELECTION = (
     "What happened after the removal as it was. Tubes that stayed after they were ready stayed for reasons "
@@ -61,7 +59,7 @@ def show_whatif(found: WhatIf, *, as_json: bool) -> None:
     else:
         console.print("The registry tells of no reinsertion, pneumothorax or readmission after removal.")
     console.print()
-    for note in (*NOTES, CAUTION):
+    for note in (*NOTES, _leak_note(load_definitions()), CAUTION):
         console.print(note)
 
 
@@ -72,7 +70,7 @@ def _main(row: dict[str, Any]) -> list[str]:
         _hours(row["ready_after_hours_median"]),
         _spread(row),
         _of(row, "removed_before_ready", "removal_told"),
-        _of(row, "leak_back", "watched_fully"),
+        _back(row),
         f"{_percent(row['leak_back_if_unknown_no'])} to\n{_percent(row['leak_back_if_unknown_yes'])}",
     ]
 
@@ -105,6 +103,29 @@ def _of(row: dict[str, Any], name: str, told: str) -> str:
         return "none told"
     share, low, high = (row[f"{name}_{part}"] for part in ("share", "low", "high"))
     return f"{row[name]} of {row[told]}\n{_percent(share)} ({100 * low:.0f} to {_percent(high)})"
+
+
+def _leak_note(definitions: Definitions) -> str:
+    after, watched = definitions.readiness, 100 * definitions.drain.watched_share
+    return (
+        f"Leak back: above the greater of the rule's limit and {after.return_above:g} mL/min for "
+        f"{after.return_least:g} min in the {after.return_within:g} h after ready: drains in which it was "
+        "seen, of those watched at all then; below, the share of all ready by Kaplan-Meier (a tube taken out "
+        "counts as watched until then), in brackets 95 %. Bounds, of all ready: those neither seen to come "
+        f"back nor watched for {watched:g} % of those minutes, mostly because the tube was out, all as no "
+        "and all as yes."
+    )
+
+
+def _back(row: dict[str, Any]) -> str:
+    watched = (row["watched_fully"] or 0) + (row["watched_partly"] or 0)
+    if not watched:
+        return "none told"
+    share, low, high = (row[f"leak_back_{part}"] for part in ("share", "low", "high"))
+    seen = f"{row['leak_back']} of {watched}"
+    if share is None:
+        return f"{seen}\nnot reached"
+    return f"{seen}\n{_percent(share)} ({100 * low:.0f} to {_percent(high)})"
 
 
 def _spread(row: dict[str, Any]) -> str:

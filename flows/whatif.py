@@ -10,7 +10,7 @@ import polars as pl
 
 from flows.derive import claims_now, read_ward
 from flows.survey import batches
-from pipeline.cohort.readiness import readiness
+from pipeline.cohort.readiness import readiness_followed
 from pipeline.cohort.rule_grid import RuleGrid, read_axis, read_grid, rule_named, spread
 from pipeline.cohort.rules import RemovalRule, load_rules
 from pipeline.cohort.whatif import whatif
@@ -18,7 +18,8 @@ from pipeline.definitions import Definitions, load_definitions
 from pipeline.store import Home
 from schemas.errors import CallError, InputError
 from schemas.lake import BEDSIDE
-from schemas.published import DRAIN, READINESS
+from schemas.published import DRAIN
+from schemas.whatif import FOLLOWED
 
 BATCH_MINUTES = 6_000_000  # of bedside minutes held at once; bounds the memory
 _AFTERWARDS = ("reinserted_at", "readmitted_at", "pneumothorax_after")
@@ -62,12 +63,12 @@ def run_whatif(
         raise InputError(f"home {home.root}: no drains{place} are loaded; load files first.")
     logged = drains.filter(pl.col("minutes_observed") > 0)
     weights = dict(logged.select("drain_id", "minutes_observed").iter_rows())
-    parts: list[pl.DataFrame] = [READINESS.empty()]
+    parts: list[pl.DataFrame] = [FOLLOWED.empty()]
     done = 0
     for owners in batches(weights.items(), BATCH_MINUTES):
         minutes = home.lake.scan_owners(BEDSIDE, owners).collect().sort(BEDSIDE.key)
         some = logged.filter(pl.col("drain_id").is_in(owners))
-        parts.append(readiness(minutes, some, known, rules))
+        parts.append(readiness_followed(minutes, some, known, rules))
         done += len(owners)
         on_drains(done, logged.height)
     paper = claims_now(home, read_ward(home)).drains.select("drain_id", *_AFTERWARDS)

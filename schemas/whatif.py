@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from schemas.published import READINESS
 from schemas.table import REAL, TEXT, WHOLE, Column, Table
 
 EVENTS = {
@@ -62,6 +63,17 @@ def _event(name: str, what: str) -> tuple[Column, ...]:
     return found
 
 
+FOLLOWED = Table(
+    "followed",
+    "READINESS with the times that a curve of the leak's return needs.",
+    (
+        *READINESS.columns,
+        Column("returned_after_minutes", WHOLE, "Ready to the leak being back; null: not seen.", "min"),
+        Column("followed_minutes", WHOLE, "Ready to where it was last watched; null: never ready.", "min"),
+    ),
+    key=READINESS.key,
+)
+
 WHATIF = Table(
     "whatif",
     "One row a removal rule: how it would have done over the drains. No rule is a recommendation.",
@@ -82,9 +94,16 @@ WHATIF = Table(
         Column("watched_fully", WHOLE, "Of those ready, watched for the 24 h after."),
         Column("watched_partly", WHOLE, "Watched for part of them."),
         Column("watched_not", WHOLE, "Not watched."),
-        Column("leak_back", WHOLE, "Of those watched fully, the leak came back."),
-        *_share("leak_back", "Share in which the leak came back"),
-        Column("leak_back_partly", WHOLE, "Of those watched in part, the leak was seen to come back."),
+        Column("leak_back", WHOLE, "Of those watched fully or partly, the leak was seen to come back."),
+        Column("leak_back_partly", WHOLE, "Of them, watched partly."),
+        Column(
+            "leak_back_share",
+            REAL,
+            "Estimate for all ready: Kaplan-Meier at 24 h; null where nobody was watched so far.",
+            "1",
+        ),
+        Column("leak_back_low", REAL, "Lower 95 % bound (Wilson, effective number).", "1"),
+        Column("leak_back_high", REAL, "Upper 95 % bound (Wilson, effective number).", "1"),
         Column("leak_back_if_unknown_no", REAL, "Share of all ready, if none unseen came back.", "1"),
         Column("leak_back_if_unknown_yes", REAL, "Share of all ready, if every unseen one came back.", "1"),
         *(column for name, what in EVENTS.items() for column in _event(name, what)),

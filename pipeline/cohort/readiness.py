@@ -13,6 +13,7 @@ from pipeline.cohort.rules import RemovalRule
 from pipeline.definitions import Definitions
 from schemas.published import READINESS
 from schemas.table import INSTANT
+from schemas.whatif import FOLLOWED
 
 _DRAIN = "drain_id"
 
@@ -42,22 +43,37 @@ def readiness(
     drains
         `drain_id`, `origin_at`, `tube_out_at`, `ended_at`, `entered_hours`.
     """
+    return READINESS.conform(readiness_followed(bedside, drains, definitions, rules))
+
+
+def readiness_followed(
+    bedside: pl.DataFrame, drains: pl.DataFrame, definitions: Definitions, rules: Sequence[RemovalRule]
+) -> pl.DataFrame:
+    """
+    As `readiness`, with what a curve of the time to the leak's return needs (FOLLOWED).
+
+    `returned_after_minutes`: from ready to the minute that made `readiness.return_least` above the limit;
+    null where none did. `followed_minutes`: how long the drain was watched for that: all of `return_within`
+    where `drain.watched_share` of it was assessable, else to the last assessable minute; 0 without any.
+    """
     known = drains.sort(_DRAIN)
     clock = RuleClock(bedside, known, definitions)
     parts = [_of_rule(clock, known, rule, definitions) for rule in rules]
-    return pl.concat([READINESS.empty(), *parts]).sort(_DRAIN, "rule")
+    return pl.concat([FOLLOWED.empty(), *parts]).sort(_DRAIN, "rule")
 
 
 def _of_rule(
     clock: RuleClock, drains: pl.DataFrame, rule: RemovalRule, definitions: Definitions
 ) -> pl.DataFrame:
     found = clock.ready(rule)
-    seen, above = clock.above_after(found.first, max(definitions.readiness.return_above, rule.leak_at_most))
+    after = clock.above_after(found.first, max(definitions.readiness.return_above, rule.leak_at_most))
     told = drains.with_columns(
         at=_instant(clock, found.first),
         since=_instant(clock, found.since),
-        seen=pl.Series(seen),
-        above=pl.Series(above),
+        seen=pl.Series(after.seen),
+        above=pl.Series(after.above),
+        back=pl.Series(after.returned),
+        last=pl.Series(after.last),
         basis=_basis(clock, found.first, rule, definitions),
     )
     out, at = pl.col("tube_out_at"), pl.col("at")
@@ -68,7 +84,7 @@ def _of_rule(
     span = round(definitions.readiness.return_within * 60)
     returned = pl.col("above") >= definitions.readiness.return_least
     watched = pl.col("seen") >= definitions.drain.watched_share * span
-    return READINESS.conform(
+    return FOLLOWED.conform(
         told.select(
             _DRAIN,
             rule=pl.lit(rule.name),
@@ -87,6 +103,10 @@ def _of_rule(
             .when(watched)
             .then(False),
             watched_24h_share=pl.when(at.is_not_null()).then(in_units(pl.col("seen"), span)),
+            returned_after_minutes=pl.when(at.is_not_null() & returned).then(pl.col("back")),
+            followed_minutes=pl.when(at.is_not_null()).then(
+                pl.when(watched).then(pl.lit(span, pl.Int64)).otherwise(pl.col("last"))
+            ),
         )
     )
 

@@ -31,6 +31,21 @@ class Ready:
     since: Whole
 
 
+@dataclass(frozen=True)
+class Followed:
+    """
+    Of one rule, for each drain, what was seen after it became ready; zeros and NEVER where it never did.
+
+    `seen`, `above`: minutes assessable, and of them above the limit. `returned`: minutes to the one that made
+    the leak be back (`return_least` minutes above), or NEVER. `last`: minutes to the last assessable one.
+    """
+
+    seen: Whole
+    above: Whole
+    returned: Whole
+    last: Whole
+
+
 @dataclass
 class RuleClock:
     """
@@ -107,12 +122,12 @@ class RuleClock:
 
         return self._once(("output", hours), made)
 
-    def above_after(self, first: Whole, limit: float) -> tuple[Whole, Whole]:
-        """Minutes assessable, and above a limit, within `return_within` of each drain's first ready row."""
+    def above_after(self, first: Whole, limit: float) -> Followed:
+        """What was seen within `return_within` of each drain's first ready row, the leak's limit as given."""
         within = round(self.definitions.readiness.return_within * 60)
         some = first >= 0
         if not some.any():
-            return np.zeros_like(first), np.zeros_like(first)
+            return Followed(*(np.full_like(first, fill) for fill in (0, 0, NEVER, 0)))
         key = self.key[np.where(some, first, 0)]
         low = np.searchsorted(self.key, key, side="right")
         high = np.searchsorted(self.key, key + within, side="right")
@@ -122,7 +137,14 @@ class RuleClock:
 
         seen = self._once(("seen",), lambda: _running(~np.isnan(self.median)))
         above = self._once(("above", limit), lambda: _running(self.median > limit))
-        return between(seen), between(above)
+        least = self.definitions.readiness.return_least
+        place = np.searchsorted(above, above[low] + least, side="left") - 1  # the row that makes it enough
+        back = some & (place < high)
+        returned = np.where(back, self.key[np.where(back, place, 0)] - key, NEVER)
+        last = self._once(("last",), lambda: _latest(~np.isnan(self.median)))
+        until = last[np.maximum(high - 1, 0)]
+        watched = np.where(some & (until >= low) & (high > low), self.key[np.maximum(until, 0)] - key, 0)
+        return Followed(between(seen), between(above), returned, watched)
 
     @cached_property
     def _origin(self) -> Whole:
@@ -211,3 +233,8 @@ def _minutes(rows: pl.DataFrame, column: str) -> Whole:
 
 def _running(flags: Flags) -> NDArray[np.int32]:
     return np.concatenate([np.zeros(1, np.int32), np.cumsum(flags, dtype=np.int32)])
+
+
+def _latest(flags: Flags) -> Whole:
+    """Position of the last true one up to each."""
+    return np.maximum.accumulate(np.where(flags, np.arange(len(flags), dtype=np.int64), NEVER))

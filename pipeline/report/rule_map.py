@@ -97,7 +97,7 @@ def _cells(figures: pl.DataFrame, down: str | None, across: str | None, more: Se
         before=before,
         before_told=pl.format("{} of {}", "removed_before_ready", "removal_told"),
         back=back,
-        back_told=pl.format("{} of {}", "leak_back", "watched_fully"),
+        back_told=pl.format("{} of {}", "leak_back", pl.col("watched_fully") + pl.col("watched_partly")),
     )
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.cohort.quantities import steps_per_unit
-from pipeline.cohort.readiness import readiness
+from pipeline.cohort.readiness import readiness_followed
 from pipeline.cohort.rule_grid import rule_named, spread
 from pipeline.cohort.rules import RemovalRule
 from pipeline.cohort.whatif import whatif
@@ -36,7 +36,7 @@ def rows() -> Iterator[Row]:
     rules = spread(base, AXES, "bench").rules
     bedside, drains = ward()
     start = time.perf_counter()
-    told = readiness(bedside, drains, definitions, rules)
+    told = readiness_followed(bedside, drains, definitions, rules)
     figures = whatif(told, drains, rules, definitions)
     ours = time.perf_counter() - start
     assert figures.height == len(rules) == 200

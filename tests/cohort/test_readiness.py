@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline.cohort.readiness import readiness
+from pipeline.cohort.readiness import readiness, readiness_followed
 from pipeline.cohort.rules import RemovalRule, load_rules, read_rule
 from pipeline.definitions import load_definitions
 from schemas.errors import InputError
@@ -179,6 +179,27 @@ def test_how_long_the_day_after_was_watched_is_told() -> None:
     got = applied(minutes_of([5.0] * (60 + 720)))
     assert (got["watched_24h_share"], got["leak_returned_within_24h"]) == (0.5, None)
     assert applied(minutes_of([90.0] * 600))["watched_24h_share"] is None
+
+
+@pytest.mark.parametrize(
+    ("later", "times"),
+    [
+        ([5.0] * 100 + [50.0] * 30, (130, 130)),
+        ([50.0] * 20 + [5.0] * 40 + [50.0] * 10 + [5.0] * 50, (70, 120)),
+        ([50.0] * 29 + [5.0] * 71, (None, 100)),
+        ([5.0] * 1296, (None, 1440)),  # 90 % of the day after is all of it
+        ([5.0] * 2000 + [50.0] * 60, (None, 1440)),
+        ([], (None, 0)),
+    ],
+)
+def test_when_the_leak_was_back_and_how_long_that_was_watched(later: list[float], times: tuple) -> None:
+    frame = minutes_of([5.0] * 60 + later)
+    rules = (RULE, RemovalRule.model_validate(RULE.model_dump() | {"name": "never", "earliest_hours": 999}))
+    got = readiness_followed(frame, drains_of(frame, None, 0.0), DEFINITIONS, rules).sort("rule")
+    by_rule = dict(
+        zip(got["rule"], got.select("returned_after_minutes", "followed_minutes").rows(), strict=True)
+    )
+    assert by_rule == {RULE.name: times, "never": (None, None)}
 
 
 def test_many_rules_at_once_say_what_each_says_alone() -> None:

@@ -8,13 +8,14 @@ from typing import Any
 
 import polars as pl
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from pipeline.cohort.rule_grid import read_axis, read_grid, rule_named, spread
 from pipeline.cohort.whatif import whatif
 from pipeline.definitions import load_definitions
 from schemas.errors import CallError, InputError
-from schemas.published import READINESS
-from schemas.whatif import WHATIF
+from schemas.whatif import FOLLOWED, WHATIF
 
 ORIGIN = datetime(2031, 3, 10, 13, 0, tzinfo=UTC)
 RULE = rule_named("leak_20_for_8_hours")
@@ -25,10 +26,15 @@ def hour(number: float | None) -> datetime | None:
     return None if number is None else ORIGIN + timedelta(hours=number)
 
 
+def followed(drain: dict[str, Any]) -> int:
+    watched = drain.get("watched", 1.0)
+    return 1440 if watched >= 0.9 else drain.get("until", round(1440 * watched))
+
+
 def looked_at(*drains: dict[str, Any]) -> dict[str, Any]:
     """
     The figures of one rule over drains told as: ready (h), out (h), reason, before (left before ready), back,
-    watched (share of the day after), reinserted, readmitted (h), pneumothorax, site.
+    back_after (min), watched (share of the day after), until (min), reinserted, readmitted (h), pneumothorax, site.
     """
     ready, rows = [], []
     for number, drain in enumerate(drains):
@@ -41,6 +47,8 @@ def looked_at(*drains: dict[str, Any]) -> dict[str, Any]:
                 "removed_before_ready": drain.get("before", None if at is None else False),
                 "leak_returned_within_24h": drain.get("back"),
                 "watched_24h_share": None if at is None else drain.get("watched", 1.0),
+                "returned_after_minutes": drain.get("back_after", 600) if drain.get("back") else None,
+                "followed_minutes": None if at is None else followed(drain),
             }
         )
         rows.append(
@@ -55,7 +63,7 @@ def looked_at(*drains: dict[str, Any]) -> dict[str, Any]:
                 "pneumothorax_after": drain.get("pneumothorax"),
             }
         )
-    told = READINESS.conform(pl.DataFrame(ready, schema_overrides={"ready_at": INSTANT}))
+    told = FOLLOWED.conform(pl.DataFrame(ready, schema_overrides={"ready_at": INSTANT}))
     instants = dict.fromkeys(("origin_at", "tube_out_at", "reinserted_at", "readmitted_at"), INSTANT) | {
         "pneumothorax_after": pl.String
     }
@@ -101,7 +109,7 @@ def test_left_before_ready_is_of_those_of_whom_it_can_be_told() -> None:
     assert got["removed_before_ready_low"] == pytest.approx(0.0945, abs=1e-4)  # Wilson, 1 of 2
 
 
-def test_the_rate_of_leaks_that_came_back_is_of_drains_watched_throughout() -> None:
+def test_a_leak_seen_to_come_back_is_known_however_little_was_watched() -> None:
     got = looked_at(
         {"ready": 10, "back": True, "watched": 1.0},
         {"ready": 10, "back": False, "watched": 0.9},
@@ -112,9 +120,65 @@ def test_the_rate_of_leaks_that_came_back_is_of_drains_watched_throughout() -> N
         {"ready": None, "before": True},
     )
     assert (got["watched_fully"], got["watched_partly"], got["watched_not"]) == (3, 2, 1)
-    assert (got["leak_back"], got["leak_back_partly"], got["leak_back_share"]) == (1, 1, 1 / 3)
+    assert (got["leak_back"], got["leak_back_partly"]) == (2, 1)
+    # Watched until 432 min, back at 600, 600: one of four left (one was never watched), then two of four.
+    assert got["leak_back_share"] == pytest.approx(0.5)
     assert got["leak_back_if_unknown_no"] == 2 / 6
     assert got["leak_back_if_unknown_yes"] == 4 / 6
+
+
+def test_the_estimate_is_one_minus_the_product_over_those_still_watched() -> None:
+    got = looked_at(
+        {"ready": 10, "back": True, "back_after": 100},
+        {"ready": 10, "back": True, "back_after": 700, "watched": 0.6},
+        {"ready": 10, "back": None, "watched": 0.4, "until": 500},
+        {"ready": 10, "back": False},
+        {"ready": 10, "back": None, "watched": 0.0},
+    )
+    assert got["leak_back_share"] == pytest.approx(1 - 3 / 4 * 1 / 2)
+
+
+def test_with_everybody_watched_the_interval_is_wilsons() -> None:
+    rows = [{"ready": 10, "back": k < 15, "back_after": 40 + 7 * k} for k in range(148)]
+    got = looked_at(*rows)
+    told = tuple(got[f"leak_back_{part}"] for part in ("share", "low", "high"))
+    assert told == pytest.approx((15 / 148, 0.0624, 0.1605), abs=5e-5)  # Newcombe 1998
+    none = looked_at(*[{"ready": 10, "back": False}] * 20, {"ready": 10, "watched": 0.2})
+    assert none["leak_back_share"] == 0
+    assert none["leak_back_high"] == pytest.approx(0.1611, abs=5e-5)  # Newcombe 1998: 0 of 20
+
+
+def test_where_nobody_was_watched_for_a_day_nothing_is_estimated() -> None:
+    got = looked_at({"ready": 10, "back": True}, {"ready": 10, "watched": 0.7})
+    assert (got["leak_back"], got["leak_back_share"], got["leak_back_low"]) == (1, None, None)
+    assert (got["leak_back_if_unknown_no"], got["leak_back_if_unknown_yes"]) == (0.5, 1.0)
+
+
+WATCHED = st.one_of(st.just(0.0), st.floats(0.03, 1.0))
+
+
+@st.composite
+def a_ready_drain(draw: st.DrawFn) -> dict[str, Any]:
+    watched = draw(WATCHED)
+    until = 0 if watched == 0 else draw(st.integers(round(1440 * watched), 1440))
+    span = 1440 if watched >= 0.9 else until
+    after = draw(st.integers(30, span)) if span >= 30 and draw(st.booleans()) else None
+    back = True if after else (False if watched >= 0.9 else None)
+    return {"ready": 10, "watched": watched, "until": until, "back": back, "back_after": after}
+
+
+@given(st.lists(a_ready_drain(), min_size=1, max_size=12))
+@settings(deadline=None, max_examples=150)
+def test_the_estimate_lies_between_its_bounds_whoever_was_watched(drains: list[dict[str, Any]]) -> None:
+    got = looked_at(*drains)
+    low, high = got["leak_back_if_unknown_no"], got["leak_back_if_unknown_yes"]
+    assert 0 <= low <= high <= 1
+    if got["leak_back_share"] is not None:
+        assert low <= got["leak_back_share"] <= high
+        assert got["leak_back_low"] <= got["leak_back_share"] + 1e-12
+        assert got["leak_back_share"] <= got["leak_back_high"] + 1e-12
+    else:
+        assert not any(one["back"] is False for one in drains)
 
 
 def test_of_no_ready_drain_no_share_is_known() -> None:

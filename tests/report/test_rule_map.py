@@ -28,6 +28,7 @@ def figures_of(grid: RuleGrid) -> pl.DataFrame:
             "removed_before_ready_share": number / 38,
             "leak_back": 0,
             "watched_fully": number,
+            "watched_partly": 0,
             "leak_back_share": 0.0 if number else None,
         }
         for number, rule in enumerate(grid.rules)
