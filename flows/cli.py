@@ -422,7 +422,7 @@ def whatif(
     found = run_whatif(ledger, wanted.rules, site)
     if picture is not None:
         draw(found, wanted.axes, picture)
-    show_whatif(found, as_json=json_)
+    show_whatif(found, as_json=json_, skipped=wanted.skipped)
     return DONE
 
 

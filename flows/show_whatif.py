@@ -31,17 +31,33 @@ SELECTION = (
 )
 
 
-def show_whatif(found: WhatIf, *, as_json: bool) -> None:
-    """Print the figures of rules: when ready, what it would have saved, and what came back."""
+def show_whatif(found: WhatIf, *, as_json: bool, skipped: int = 0) -> None:
+    """
+    Print the figures of rules: when ready, what it would have saved, and what came back.
+
+    Parameters
+    ----------
+    skipped
+        Combinations of a grid that no rule can be.
+    """
     if as_json:
         rows = found.figures.to_dicts()
         show_json(
-            {"caution": CAUTION, "drains": found.drains, "drains_without_log": found.unlogged, "rules": rows}
+            {
+                "caution": CAUTION,
+                "drains": found.drains,
+                "drains_without_log": found.unlogged,
+                "combinations_skipped": skipped,
+                "rules": rows,
+            }
         )
         return
     console = Console(width=_WIDTH, highlight=False)
     unlogged = f", {found.unlogged} more without a log" if found.unlogged else ""
     console.print(f"{found.drains} drains{unlogged}")
+    if skipped:
+        many = "1 combination" if skipped == 1 else f"{skipped} combinations"
+        console.print(f"{many} of the grid left out: the figures do not go together.")
     table = Table(box=None, pad_edge=False, show_edge=False, header_style="bold")
     for name in ("rule", "ready", "after", "to removal", "left before", "leak back", "bounds"):
         table.add_column(name, justify="left" if name == "rule" else "right", no_wrap=name != "rule")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
@@ -56,11 +57,14 @@ def run_whatif(
     """
     known = definitions or load_definitions()
     drains = home.lake.scan(DRAIN).collect().sort("drain_id")
-    if site is not None:
-        drains = drains.filter(site=site)
     if drains.is_empty() or not home.lake.has(BEDSIDE):
-        place = "" if site is None else f" of site {site}"
-        raise InputError(f"home {home.root}: no drains{place} are loaded; load files first.")
+        raise InputError(f"home {home.root}: no drains are loaded; load files first.")
+    if site is not None:
+        sites = drains["site"].drop_nulls().unique().sort().to_list()
+        drains = drains.filter(site=site)
+        if drains.is_empty():
+            there = ", ".join(sites)
+            raise InputError(f"home {home.root}: no drains of site {site} are loaded; there are {there}.")
     logged = drains.filter(pl.col("minutes_observed") > 0)
     weights = dict(logged.select("drain_id", "minutes_observed").iter_rows())
     parts: list[pl.DataFrame] = [FOLLOWED.empty()]
@@ -95,13 +99,26 @@ def asked(rules: Sequence[str], grid: Path | None, axes: Sequence[str]) -> RuleG
     if axes:
         if len(rules) != 1:
             raise CallError("whatif: --axis spreads one rule; name just one RULE.")
-        return spread(rule_named(rules[0]).model_dump(), dict(map(read_axis, axes)), "--axis")
+        return _spread(rule_named(rules[0]).model_dump(), axes)
     found = tuple(rule_named(name) for name in rules) or load_rules()
     names = [rule.name for rule in found]
     twice = sorted({name for name in names if names.count(name) > 1})
     if twice:
         raise CallError(f"whatif: rule {twice[0]} is named twice; name it once.")
     return RuleGrid(found, {})
+
+
+def _spread(base: Mapping[str, Any], axes: Sequence[str]) -> RuleGrid:
+    """One rule over axes as typed: what is wrong with them is a wrong call."""
+    read = [read_axis(axis) for axis in axes]
+    keys = [key for key, _ in read]
+    twice = sorted({key for key in keys if keys.count(key) > 1})
+    if twice:
+        raise CallError(f"whatif: --axis {twice[0]} comes twice; give all its values in one.")
+    try:
+        return spread(base, dict(read), "--axis")
+    except InputError as error:
+        raise CallError(f"whatif: {error}") from error
 
 
 def draw(found: WhatIf, axes: Mapping[str, tuple[float | None, ...]], path: Path) -> Path:

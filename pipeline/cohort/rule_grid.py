@@ -11,7 +11,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from pipeline.cohort.rules import RemovalRule, read_rule
+from pipeline.cohort.rules import FIGURES, RemovalRule, nearest, read_rule, telling
 from schemas.errors import CallError, InputError
 from shared import SHARED
 
@@ -34,10 +34,15 @@ MOST = 2000
 
 @dataclass(frozen=True)
 class RuleGrid:
-    """Rules in the order of their axes, the last axis fastest; `axes`: key → its values (null: not asked)."""
+    """
+    Rules in the order of their axes, the last axis fastest; `axes`: key → its values (null: not asked).
+
+    `skipped`: combinations that no rule can be, such as an excursion up to less than the leak's limit.
+    """
 
     rules: tuple[RemovalRule, ...]
     axes: Mapping[str, tuple[float | None, ...]]
+    skipped: int = 0
 
 
 def read_grid(path: Path) -> RuleGrid:
@@ -64,7 +69,10 @@ def read_grid(path: Path) -> RuleGrid:
 
 def spread(base: Mapping[str, Any], axes: Mapping[str, Sequence[Any]], where: str) -> RuleGrid:
     """
-    All combinations of the axes' values, each a rule.
+    All combinations of the axes' values, each a rule, and each rule once.
+
+    A combination whose figures do not go together is skipped and counted; a value that fits no rule at all
+    is an error.
 
     Parameters
     ----------
@@ -76,7 +84,7 @@ def spread(base: Mapping[str, Any], axes: Mapping[str, Sequence[Any]], where: st
     Raises
     ------
     InputError
-        Where a combination is no rule.
+        Where a key or a value is wrong, or no combination is a rule.
 
     Examples
     --------
@@ -88,8 +96,10 @@ def spread(base: Mapping[str, Any], axes: Mapping[str, Sequence[Any]], where: st
     """
     wrong = [key for key in axes if key in _WORDS or key not in RemovalRule.model_fields]
     if wrong:
-        raise InputError(f"{where}: {wrong[0]} is no figure of a rule; see shared/rules for those there are.")
-    values = {key: tuple(_value(key, value, where) for value in axis) for key, axis in axes.items()}
+        raise InputError(f"{where}: {wrong[0]} is no figure of a rule; {nearest(wrong[0], FIGURES)}")
+    values = {
+        key: tuple(dict.fromkeys(_value(key, value, where) for value in axis)) for key, axis in axes.items()
+    }
     empty = [key for key, axis in values.items() if not axis]
     if empty:
         raise InputError(f"{where}: {empty[0]} has no values; give at least one.")
@@ -98,7 +108,8 @@ def spread(base: Mapping[str, Any], axes: Mapping[str, Sequence[Any]], where: st
         total *= len(axis)
     if total > MOST:
         raise InputError(f"{where}: {total} rules; a grid has at most {MOST}, leave some values out.")
-    rules = []
+    rules: dict[tuple[Any, ...], RemovalRule] = {}
+    skipped, why = 0, ""
     for number, chosen in enumerate(product(*values.values()), start=1):
         named = dict(zip(values, chosen, strict=True))
         title = ", ".join(_in_words(key, value) for key, value in named.items())
@@ -106,13 +117,22 @@ def spread(base: Mapping[str, Any], axes: Mapping[str, Sequence[Any]], where: st
             named["output_hours"] = None
         body = {**base, **named, "name": f"{base.get('name', 'grid')}_{number}"[:60], "title": title}
         try:
-            rules.append(RemovalRule.model_validate(body))
+            rule = RemovalRule.model_validate(body)
         except ValidationError as error:
-            first = error.errors()[0]
-            place = ".".join(str(part) for part in first["loc"]) or "the rule"
+            first = telling(error)
+            place = ".".join(str(part) for part in first["loc"])
             what = first["msg"].removeprefix("Value error, ").lower()
-            raise InputError(f"{where}: with {title}: {place}: {what}; mend that key.") from error
-    return RuleGrid(tuple(rules), values)
+            if first["type"] == "extra_forbidden":
+                raise InputError(f"{where}: {place} is no key of a rule; {nearest(place)}") from error
+            if place:
+                raise InputError(f"{where}: with {title}: {place}: {what}; mend that key.") from error
+            # Only the figures together are wrong: another combination may be right.
+            skipped, why = skipped + 1, why or f"with {title}: {what}"
+            continue
+        rules.setdefault(tuple(getattr(rule, key) for key in FIGURES), rule)
+    if not rules:
+        raise InputError(f"{where}: no combination is a rule; {why}; mend those keys.")
+    return RuleGrid(tuple(rules.values()), values, skipped)
 
 
 def rule_named(name: str) -> RemovalRule:

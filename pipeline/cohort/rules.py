@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Sequence
+from difflib import get_close_matches
 from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic_core import ErrorDetails
 
 from schemas.errors import InputError
 from shared import SHARED
@@ -33,7 +36,7 @@ class RemovalRule(BaseModel):
         Not before this after the origin.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
     name: str = Field(pattern=r"^[a-z0-9_]{1,60}$")
     title: str
@@ -58,6 +61,28 @@ class RemovalRule(BaseModel):
         if self.excursion_minutes and self.excursion_up_to <= self.leak_at_most:
             raise ValueError("excursion_up_to must lie above leak_at_most")
         return self
+
+
+FIGURES = tuple(key for key in RemovalRule.model_fields if key not in ("name", "title", "source", "caution"))
+
+
+def nearest(key: str, known: Sequence[str] = tuple(RemovalRule.model_fields)) -> str:
+    """
+    What a key that is unknown may have meant, for a message; all there are where nothing is near.
+
+    Examples
+    --------
+    >>> nearest("leak_ours")
+    'did you mean leak_hours?'
+    """
+    close = get_close_matches(key, known, n=1)
+    return f"did you mean {close[0]}?" if close else f"there are {', '.join(known)}."
+
+
+def telling(error: ValidationError) -> ErrorDetails:
+    """Of what is wrong with a rule, the one to name: an unknown key, for it may be another misspelt."""
+    every = error.errors()
+    return next((one for one in every if one["type"] == "extra_forbidden"), every[0])
 
 
 def load_rules(folder: Path | None = None) -> tuple[RemovalRule, ...]:
@@ -99,8 +124,10 @@ def read_rule(path: Path) -> RemovalRule:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise InputError(f"{path.name}: not valid TOML ({error}); mend that line.") from error
     except ValidationError as error:
-        first = error.errors()[0]
+        first = telling(error)
         place = ".".join(str(part) for part in first["loc"]) or "the rule"
+        if first["type"] == "extra_forbidden":
+            raise InputError(f"{path.name}: {place} is no key of a rule; {nearest(place)}") from error
         raise InputError(
             f"{path.name}: {place}: {first['msg'].removeprefix('Value error, ').lower()}; mend that key."
         ) from error

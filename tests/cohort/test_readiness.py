@@ -264,7 +264,7 @@ def test_shipped_rules_say_where_they_are_from_and_that_they_recommend_nothing()
     ("change", "named"),
     [
         ("leak_at_most = 20", "leak_hours: field required"),
-        ("colour = 1", "colour: extra inputs are not permitted"),
+        ("colour = 1", "colour is no key of a rule; there are name, title"),
         ('caution = "do this"', "not a recommendation"),
         ("output_hours = 24", "go together"),
         ("leak_hours = 0", "leak_hours: input should be greater than 0"),

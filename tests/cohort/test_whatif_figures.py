@@ -237,12 +237,18 @@ earliest_hours = 0
     @pytest.mark.parametrize(
         ("old", "new", "named"),
         [
-            ("leak_hours = 6", "leak_ours = [6]", "leak_ours is no figure of a rule"),
+            (
+                "leak_hours = 6",
+                "leak_ours = [6]",
+                "leak_ours is no figure of a rule; did you mean leak_hours?",
+            ),
+            ("leak_hours = 6", "leak_ours = 6", "leak_ours is no key of a rule; did you mean leak_hours?"),
+            ("leak_hours = 6", "zz = [6]", "zz is no figure of a rule; there are leak_at_most, leak_hours"),
             ("[10, 20]", '[10, "many"]', "'many' is not a number"),
             ("[10, 20]", "[]", "leak_at_most has no values"),
             ("[10, 20]", "[10, -1]", "leak_at_most: input should be greater than or equal to 0"),
             ("excursion_minutes = 0", "excursion_minutes = 5", "excursion_up_to must lie above"),
-            ('= [300, "none"]', "= 300\ncolour = 3", "colour: extra inputs"),
+            ('= [300, "none"]', "= 300\ncolour = 3", "colour is no key of a rule; there are name, title"),
             ("= 24", "=", "not valid TOML"),
         ],
     )
@@ -254,6 +260,25 @@ earliest_hours = 0
         with pytest.raises(InputError, match=r"grid\.toml") as caught:
             read_grid(path)
         assert named in str(caught.value)
+
+    def test_a_combination_that_cannot_be_is_skipped_and_counted(self, tmp_path: Path) -> None:
+        path = tmp_path / "grid.toml"
+        text = self.FILE.replace("minutes = 0", "minutes = 5").replace("up_to = 0", "up_to = [15, 40]")
+        path.write_text(text.replace('[300, "none"]', "300"), encoding="utf-8")
+        grid = read_grid(path)
+        told = [(rule.leak_at_most, rule.excursion_up_to) for rule in grid.rules]
+        assert told == [(10, 15), (10, 40), (20, 40)]
+        assert grid.skipped == 1
+
+    def test_a_value_given_twice_makes_each_rule_once(self) -> None:
+        base = rule_named("leak_20_output_300").model_dump()
+        grid = spread(base, {"leak_hours": [4, 4, "4.0"], "leak_at_most": [10]}, "test")
+        assert [rule.leak_hours for rule in grid.rules] == [4]
+        assert grid.axes["leak_hours"] == (4,)
+        # Fluid that is not asked is not asked over any number of hours.
+        fluid = {"output_at_most": [300, "none"], "output_hours": [12, 24]}
+        told = [(rule.output_at_most, rule.output_hours) for rule in spread(base, fluid, "test").rules]
+        assert told == [(300, 12), (300, 24), (None, None)]
 
     def test_a_rule_without_a_list_is_no_grid(self, tmp_path: Path) -> None:
         path = tmp_path / "grid.toml"

@@ -88,6 +88,15 @@ def test_a_grid_as_json_with_a_picture(
     assert ready[1] >= ready[0]
 
 
+def test_what_a_grid_leaves_out_is_said(home: Home, capsys: pytest.CaptureFixture[str]) -> None:
+    call = ["leak_20_output_300", "--axis", "leak_at_most=10,90", "--axis", "excursion_up_to=40", "--axis"]
+    assert run(["whatif", *call, "excursion_minutes=5", "--home", str(home.root)]) == 0
+    assert "1 combination of the grid left out" in capsys.readouterr().out
+    assert run(["whatif", *call, "excursion_minutes=5", "--json", "--home", str(home.root)]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert (told["combinations_skipped"], len(told["rules"])) == (1, 1)
+
+
 @pytest.mark.parametrize(
     ("call", "status", "said"),
     [
@@ -95,11 +104,16 @@ def test_a_grid_as_json_with_a_picture(
         (["leak_20_for_8_hours", "leak_20_for_8_hours"], 2, "is named twice"),
         (["--axis", "leak_at_most=1"], 2, "name just one RULE"),
         (["leak_20_for_8_hours", "--axis", "leak_at_most"], 2, "KEY=VALUE"),
+        (["leak_20_for_8_hours", "--axis", "leak_ours=1"], 2, "did you mean leak_hours?"),
+        (["leak_20_for_8_hours", "--axis", "leak_hours=1,many"], 2, "'many' is not a number"),
+        (["leak_20_for_8_hours", "--axis", "leak_hours=inf"], 2, "finite number"),
+        (["leak_20_for_8_hours", "--axis", "leak_hours=-1"], 2, "greater than 0"),
+        (["leak_20_for_8_hours", "--axis", "leak_hours=1", "--axis", "leak_hours=2"], 2, "comes twice"),
         (["leak_20_for_8_hours", "--grid", "g.toml"], 2, "stands alone"),
         (["--grid", "g.toml"], 3, "g.toml: cannot be read"),
         (["--picture", "rules.pdf"], 2, "an .svg or a .png"),
         (["--picture", "nowhere/rules.svg"], 2, "no such folder"),
-        (["--site", "elsewhere"], 3, "no drains of site elsewhere"),
+        (["--site", "elsewhere"], 3, "no drains of site elsewhere are loaded; there are lakeside, north."),
     ],
 )
 def test_a_wrong_call_is_one_sentence(
