@@ -10,6 +10,7 @@ import polars as pl
 from flows.derive import claims_now, read_ward
 from pipeline.cohort import counted_outcomes
 from pipeline.cohort.grouping import BY, group_of
+from pipeline.cohort.small_groups import suppressed_groups
 from pipeline.cohort.strata import EVERYBODY, leak_by_stratum, leak_comparison
 from pipeline.cohort.survival import leak_times
 from pipeline.definitions import Definitions, load_definitions
@@ -96,16 +97,11 @@ def run_outcomes(
 
 def suppressed(compared: Compared, least: int) -> Compared:
     """
-    For aggregates that leave the house: groups of fewer than `least` keep their name alone.
+    For aggregates that leave the house: without small counts, as `suppressed_groups` says.
 
-    Where that is one group only, so does everybody: the difference would tell.
+    Of the test, the number watched goes too where that of a group or of everybody does: it would tell it.
     """
-    figures = [name for name in compared.strata.columns if name not in ("grouped_by", "stratum")]
-    few = pl.col("counted") < least
-    alone = (few & (pl.col("grouped_by") != EVERYBODY)).sum() == 1
-    small = few | (alone & (pl.col("grouped_by") == EVERYBODY))
-    return Compared(
-        compared.strata.with_columns(pl.when(~small).then(pl.col(name)).alias(name) for name in figures),
-        compared.test,
-        compared.definition,
-    )
+    strata = suppressed_groups(compared.strata, least)
+    all_told = strata["watched"].null_count() == compared.strata["watched"].null_count()
+    watched = pl.col("watched") if all_told else pl.lit(None, compared.test.schema["watched"])
+    return Compared(strata, compared.test.with_columns(watched=watched), compared.definition)

@@ -48,15 +48,16 @@ def _cells(row: dict[str, Any]) -> list[str]:
     name = row["stratum"] or "not recorded"
     if row["counted"] is None:
         return [name, "too few to show", *[""] * 5]
-    rate = "none told"
+    rate = "too few" if row["evaluable"] is None else "none told"
     if row["rate"] is not None:
         share, low, high = (100 * row[name] for name in ("rate", "rate_low", "rate_high"))
         rate = f"{row['prolonged']} of {row['evaluable']}\n{share:.1f} % ({low:.1f} to {high:.1f})"
-    bounds = f"{100 * row['rate_if_unknown_no']:.1f} to\n{100 * row['rate_if_unknown_yes']:.1f} %"
+    no, yes = row["rate_if_unknown_no"], row["rate_if_unknown_yes"]
+    bounds = "" if no is None else f"{100 * no:.1f} to\n{100 * yes:.1f} %"
     return [
         name,
         str(row["counted"]),
-        str(row["unknown"]),
+        "" if row["unknown"] is None else str(row["unknown"]),
         rate,
         bounds,
         _hours(row, "median"),

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from flows.cli import run
 from flows.outcomes import Compared, run_outcomes, suppressed
@@ -53,17 +55,98 @@ def test_another_definition_of_the_same_drains(home: Home) -> None:
     assert strict["counted"].to_list() == usual["counted"].to_list()
 
 
-def test_small_groups_are_left_out_and_cannot_be_reckoned_from_the_rest() -> None:
-    rows = [("all", "all", 20), ("side", "left", 17), ("side", "right", 3)]
-    strata = LEAK_BY_STRATUM.conform(
-        pl.DataFrame(rows, schema=["grouped_by", "stratum", "counted"], orient="row")
-    )
-    told = suppressed(Compared(strata, LEAK_COMPARISON.empty(), "d"), 5).strata
-    assert told["counted"].to_list() == [None, 17, None]
-    several = strata.with_columns(counted=pl.Series([20, 3, 3]))
-    assert suppressed(Compared(several, LEAK_COMPARISON.empty(), "d"), 5).strata["counted"].to_list() == [
-        20, None, None,
-    ]  # fmt: skip
+COUNTS = ("counted", "prolonged", "unknown", "watched", "ended", "died_or_transferred")
+
+
+def table_of(groups: list[tuple[int, int, int, int, int]]) -> pl.DataFrame:
+    """LEAK_BY_STRATUM of groups told as prolonged, not prolonged, unknown, ended, died (all of them watched)."""
+    every = [*[(f"g{n}", *group) for n, group in enumerate(groups)]]
+    every.insert(0, ("all", *(sum(group[part] for group in groups) for part in range(5))))
+    rows = [
+        {
+            "grouped_by": "all" if name == "all" else "side",
+            "stratum": name,
+            "counted": yes + no + unknown,
+            "evaluable": yes + no,
+            "prolonged": yes,
+            "unknown": unknown,
+            "rate": yes / (yes + no) if yes + no else None,
+            "rate_if_unknown_no": yes / max(yes + no + unknown, 1),
+            "watched": ended + died,
+            "ended": ended,
+            "died_or_transferred": died,
+            "median_hours": 20.0,
+        }
+        for name, yes, no, unknown, ended, died in every
+    ]
+    return LEAK_BY_STRATUM.conform(pl.DataFrame(rows, infer_schema_length=None))
+
+
+def told_of(strata: pl.DataFrame, least: int = 5) -> pl.DataFrame:
+    return suppressed(Compared(strata, LEAK_COMPARISON.empty(), "d"), least).strata
+
+
+def test_a_small_group_is_left_out_with_another_that_would_tell_it() -> None:
+    told = told_of(table_of([(0, 57, 0, 57, 0), (0, 3, 0, 3, 0)]))
+    assert told["counted"].to_list() == [60, None, None]
+    several = told_of(table_of([(0, 57, 0, 57, 0), (0, 3, 0, 3, 0), (0, 9, 0, 9, 0)]))
+    assert several["counted"].to_list() == [69, 57, None, None]
+    assert several["median_hours"].to_list() == [20, 20, None, None]
+
+
+def test_a_small_numerator_hides_its_rate_and_not_its_group() -> None:
+    told = told_of(table_of([(2, 30, 0, 32, 0), (9, 30, 0, 39, 0), (10, 50, 0, 60, 0)]))
+    assert told["counted"].to_list() == [131, 32, 39, 60]
+    for column in ("prolonged", "evaluable", "rate", "rate_if_unknown_no"):
+        assert told[column].is_null().to_list() == [False, True, True, False]
+    assert told["watched"].to_list() == [131, 32, 39, 60]
+
+
+def cells(row: dict[str, int]) -> dict[str, int]:
+    """Every count that a row tells, by itself or by subtraction."""
+    found = {name: row[name] for name in COUNTS if row[name] is not None}
+    if {"counted", "prolonged", "unknown"} <= found.keys():
+        found["not prolonged"] = found["counted"] - found["prolonged"] - found["unknown"]
+    if {"watched", "ended", "died_or_transferred"} <= found.keys():
+        found["censored"] = found["watched"] - found["ended"] - found["died_or_transferred"]
+    return found
+
+
+A_COUNT = st.integers(0, 12)
+A_GROUP = st.tuples(A_COUNT, A_COUNT, st.integers(0, 7), A_COUNT, st.integers(0, 7)).filter(
+    lambda g: sum(g[:3])
+)
+
+
+@given(st.lists(A_GROUP, min_size=1, max_size=5))
+@settings(deadline=None, max_examples=150)
+def test_no_small_count_can_be_recovered(groups: list[tuple[int, int, int, int, int]]) -> None:
+    whole, *shown = told_of(table_of(groups)).rows(named=True)
+    # Not even by somebody who knows everybody's figures from another table.
+    known = table_of(groups).row(0, named=True)
+    for row in (whole, *shown):
+        assert not [cell for cell in cells(row).values() if 0 < cell < 5]
+    for name in (*COUNTS, "not prolonged", "censored"):
+        there = [cells(row)[name] for row in shown if name in cells(row)]
+        hidden = len(shown) - len(there)
+        left = cells(known)[name] - sum(there)
+        if hidden == len(shown):
+            continue  # what is left is everybody
+        assert hidden == 0 or (hidden >= 2 and not 0 < left < 5), name
+
+
+def test_the_test_does_not_tell_how_many_a_hidden_group_had() -> None:
+    strata = table_of([(0, 57, 0, 57, 0), (0, 3, 0, 3, 0), (0, 9, 0, 9, 0)])
+    test = LEAK_COMPARISON.conform(pl.DataFrame({"grouped_by": ["side"], "groups": [3], "watched": [69]}))
+    assert suppressed(Compared(strata, test, "d"), 5).test["watched"].to_list() == [None]
+    assert suppressed(Compared(strata, test, "d"), 1).test["watched"].to_list() == [69]
+
+
+def test_with_small_counts_left_out_the_command_still_prints(
+    home: Home, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["outcomes", "--by", "site", "--suppress", "--home", str(home.root)]) == 0
+    assert "too few" in capsys.readouterr().out
 
 
 def test_the_command_prints_groups_test_and_caution(home: Home, capsys: pytest.CaptureFixture[str]) -> None:
