@@ -20,13 +20,16 @@ def show_extract(made: Extract, out: Path, *, as_json: bool) -> None:
                 "out": str(out),
                 "rows": dict(made.rows),
                 "patients": made.patients,
+                "drains_of_unknown_patient": made.patient_unknown,
                 "flow": made.flow.to_dicts(),
                 "unmapped": dict(made.unmapped),
+                "unmapped_left_out": dict(made.unmapped_out),
+                "mapping_words_no_drain_has": _idle_counts(made),
                 "registry_findings": dict(made.findings),
             }
         )
         return
-    print(f"{made.rows['drain']} drains of {made.patients} patients in {out} (extract {made.extract_id})")
+    print(f"{made.rows['drain']} drains in {out}: {_patients(made)} (extract {made.extract_id})")
     print("  " + ", ".join(f"{name} {rows}" for name, rows in made.rows.items()) + " rows")
     print("Who was left out, exact counts for the house:")
     for row in made.flow.iter_rows(named=True):
@@ -37,11 +40,31 @@ def show_extract(made: Extract, out: Path, *, as_json: bool) -> None:
         elif row["drains"]:
             why = "does not hold" if row["what"] == "outside" else "cannot be told"
             print(f"  {-row['drains']:>6}  {row['step']}. {row['criterion']}: {why}")
+    for column, count in made.unmapped_out.items():
+        print(f"{column}: of the drains left out by it, {count} have a word that no mapping names.")
     for column, count in made.unmapped.items():
         print(f'{column}: words of {count} drains are in no mapping and leave as "{UNMAPPED}".')
+    for idle in made.idle:
+        meant = f', did you mean "{idle.near}"?' if idle.near else "."
+        print(f'[mapping.{idle.column}]: no drain of the ledger has "{idle.word}"{meant}')
     if made.findings:
         listed = ", ".join(f"{finding} {count}" for finding, count in made.findings.items())
         print(f"Drains of the extract on which registry and logs disagree: {listed}; see data_quality.")
+
+
+def _patients(made: Extract) -> str:
+    """Patients and drains of unknown patient, apart: how many people those are nobody can tell."""
+    known = f"{made.patients} known patient{'' if made.patients == 1 else 's'}"
+    unknown = made.patient_unknown
+    return f"{known}, {unknown} drain{'' if unknown == 1 else 's'} of unknown patient" if unknown else known
+
+
+def _idle_counts(made: Extract) -> dict[str, int]:
+    """How many words of each mapping no drain has; the words themselves stay on the terminal."""
+    counts: dict[str, int] = {}
+    for idle in made.idle:
+        counts[idle.column] = counts.get(idle.column, 0) + 1
+    return counts
 
 
 def show_verdict(verdict: Verdict, folder: Path, *, as_json: bool) -> None:

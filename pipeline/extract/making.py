@@ -18,6 +18,7 @@ from pipeline.extract.dictionary import dictionary, dictionary_page
 from pipeline.extract.flow_diagram import flow_diagram
 from pipeline.extract.front_page import front_page
 from pipeline.extract.keys import ExtractKey, extract_id
+from pipeline.extract.own_words import IdleWord, idle_words
 from pipeline.extract.release import Released, least_cell, release
 from pipeline.extract.sealing import sealed, unsealed
 from pipeline.extract.selection import FLOW, candidates, select_drains
@@ -80,6 +81,9 @@ class Extract:
     The files of an extract, by their path in its folder, and what its maker may know beside them.
 
     `flow` is FLOW with every count, for the house; the one among the files has small counts hidden.
+    `patients` are those known by name; how many stand behind the `patient_unknown` drains nobody can tell.
+    `unmapped`: drains of the extract whose word no mapping names, by column; `unmapped_out`: those that a
+    criterion left out for that, by column. `idle`: words of the mappings that no drain of the ledger has.
     """
 
     extract_id: str
@@ -87,7 +91,10 @@ class Extract:
     flow: pl.DataFrame
     rows: Mapping[str, int]
     patients: int
+    patient_unknown: int
     unmapped: Mapping[str, int]
+    unmapped_out: Mapping[str, int]
+    idle: tuple[IdleWord, ...]
     findings: Mapping[str, int]
 
 
@@ -122,16 +129,18 @@ def make_extract(source: Source, cohort: Cohort, secret: bytes, again: str | Non
     told = suppressed(chosen.flow, least_cell(cohort, source.definitions))
     files = _files(cohort, extract, tables, told, least_cell(cohort, source.definitions))
     files[MANIFEST] = json_bytes(_manifest(source, sealed(cohort, key), key, files))
+    patients = next(made.rows["patient_id"] for made in tables if made.table.name == "drain")
     return Extract(
-        extract,
-        files,
-        chosen.flow,
-        {made.table.name: made.rows.height for made in tables},
-        chosen.drains.select(pl.coalesce(pl.format("{}|{}", "site", "patient_key"), "drain_id"))
-        .to_series()
-        .n_unique(),
-        _unmapped(chosen.drains),
-        _doubted(source.findings, chosen.drains),
+        extract_id=extract,
+        files=files,
+        flow=chosen.flow,
+        rows={made.table.name: made.rows.height for made in tables},
+        patients=patients.drop_nulls().n_unique(),
+        patient_unknown=patients.null_count(),
+        unmapped=_unmapped(chosen.drains),
+        unmapped_out=chosen.unmapped_out,
+        idle=idle_words(drains, cohort),
+        findings=_doubted(source.findings, chosen.drains),
     )
 
 

@@ -117,11 +117,11 @@ def _renamed(
 
 
 def _rare(drains: pl.DataFrame, least: int) -> list[str]:
-    """Mapped procedures that fewer than `least` patients bear."""
-    patient = pl.coalesce(pl.format("{}|{}", "site", "patient_key"), "drain_id")
+    """Mapped procedures that fewer than `least` known patients bear."""
+    patient = pl.format("{}|{}", "site", "patient_key")  # null: unknown, and perhaps one of the known
     borne = drains.filter(~pl.col("procedure_mapped").is_in([UNMAPPED])).group_by("procedure_mapped")
     return (
-        borne.agg(patients=patient.n_unique())
+        borne.agg(patients=patient.drop_nulls().n_unique())
         .filter(pl.col("patients") < least)
         .sort("procedure_mapped")["procedure_mapped"]
         .to_list()

@@ -10,7 +10,7 @@ import polars as pl
 
 from pipeline.extract.cohort_file import Cohort, written_cohort
 from pipeline.extract.keys import ExtractKey
-from pipeline.extract.selection import words_of
+from pipeline.extract.own_words import words_of
 
 _NAMED = {"sites": "site", "units": "unit"}
 

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
-from difflib import get_close_matches
 
 import polars as pl
 
 from pipeline.extract.cohort_file import Cohort, Range
-from pipeline.extract.keys import is_sealed
 from pipeline.extract.local_time import clock_changed
+from pipeline.extract.own_words import require_known_words
 from schemas.errors import InputError
 from schemas.extract import MAPPED_WORDS, UNMAPPED
 from schemas.table import COUNT, TEXT, WHOLE, Column, Table
@@ -52,15 +51,20 @@ _RANGES = {
     "observed_hours": ("hours with a row in a log", pl.col("minutes_observed") / 60),
     "completeness": ("share of the expected minutes observed", pl.col("completeness")),
 }
-_OWN_WORDS = {"sites": "site", "units": "unit"}
 
 
 @dataclass(frozen=True)
 class Selected:
-    """The drains that a cohort takes (rows of `candidates`), and FLOW over all of them, exact."""
+    """
+    The drains that a cohort takes (rows of `candidates`), and FLOW over all of them, exact.
+
+    `unmapped_out`: column → how many drains its criterion left out whose word no mapping names. They count as
+    outside, for the cohort asks for words of the mapping; but a word may be missing there by mistake.
+    """
 
     drains: pl.DataFrame
     flow: pl.DataFrame
+    unmapped_out: Mapping[str, int]
 
 
 def candidates(drain: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
@@ -94,28 +98,27 @@ def select_drains(drains: pl.DataFrame, cohort: Cohort) -> Selected:
     Raises
     ------
     InputError
-        When a site or unit is named that no drain has, none of a procedure's own words is there, or nobody
-        is left.
+        When a site, a unit or a procedure is named that no drain has (`require_known_words`), or nobody is
+        left.
     """
-    _known_words(drains, cohort)
+    require_known_words(drains, cohort)
     left = _with_mapped(drains, cohort)
     rows: list[tuple[int, str, str | None, int]] = [(0, "all", None, left.height)]
+    unmapped_out: dict[str, int] = {}
     for step, criterion in enumerate(cohort.who.criteria, 1):
         meets, words = _criterion(cohort, criterion)
         judged = left.with_columns(meets=meets)
         outside, unknown = judged.filter(~pl.col("meets")).height, judged["meets"].null_count()
         rows += [(step, "outside", words, outside), (step, "unknown", words, unknown)]
+        column = _LISTS.get(criterion, ("", ""))[1]
+        if column.endswith("_mapped") and (strange := judged.filter(pl.col(column) == UNMAPPED).height):
+            unmapped_out[column.removesuffix("_mapped")] = strange
         left = judged.filter("meets").drop("meets")
     rows.append((len(cohort.who.criteria) + 1, "included", None, left.height))
     flow = pl.DataFrame(rows, schema=FLOW.dtypes, orient="row")
     if left.is_empty():
         raise InputError(_nobody(cohort, flow))
-    return Selected(left, flow)
-
-
-def words_of(drains: pl.DataFrame, column: str) -> list[str]:
-    """The own words of the sites in a column, sorted."""
-    return drains[column].drop_nulls().unique().sort().to_list()
+    return Selected(left, flow, unmapped_out)
 
 
 def _criterion(cohort: Cohort, name: str) -> tuple[pl.Expr, str]:
@@ -157,36 +160,6 @@ def _with_mapped(drains: pl.DataFrame, cohort: Cohort) -> pl.DataFrame:
             known = pl.col(column).replace_strict(words, default=UNMAPPED, return_dtype=TEXT)
             mapped.append(pl.when(pl.col(column).is_not_null()).then(known).alias(f"{column}_mapped"))
     return drains.with_columns(mapped)
-
-
-def _known_words(drains: pl.DataFrame, cohort: Cohort) -> None:
-    for key, column in _OWN_WORDS.items():
-        there = words_of(drains, column)
-        for word in getattr(cohort.who, key) or ():
-            if word not in there:
-                raise InputError(
-                    f"cohort {cohort.name}: [who] {key}: no drain of the ledger {_none(word, there)}"
-                )
-    for key, column in (("procedures", "procedure"), ("sexes", "sex"), ("adhesions", "adhesions")):
-        there = words_of(drains, column)
-        mapping = cohort.mapping.of(column) or {}
-        for word in getattr(cohort.who, key) or ():
-            own = [mine for mine, theirs in mapping.items() if theirs == word]
-            if not set(own) & set(there):
-                raise InputError(
-                    f'cohort {cohort.name}: [who] {key}: "{word}" stands for words that '
-                    f"no drain of the ledger {_none(own[0], there)}"
-                )
-
-
-def _none(word: str, there: Sequence[str]) -> str:
-    if is_sealed(word):
-        return "has any more; the registry has changed since."
-    near = get_close_matches(word, there, n=1, cutoff=0.5)
-    if near:
-        return f'has "{word}", did you mean "{near[0]}"?'
-    some = ", ".join(there[:12])
-    return f'has "{word}"; there are {some or "none"}.'
 
 
 def _nobody(cohort: Cohort, flow: pl.DataFrame) -> str:

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.extract import parse_cohort
+from pipeline.extract import Cohort, parse_cohort
+from pipeline.extract.own_words import IdleWord, idle_words
 from pipeline.extract.selection import FLOW, select_drains
 from pipeline.extract.suppression import suppressed
 from schemas.errors import InputError
@@ -114,6 +115,45 @@ def test_a_cohort_that_finds_nobody_says_why(who: str, told: str) -> None:
     with pytest.raises(InputError) as error:
         _select(who, [{}])
     assert told in str(error.value)
+
+
+def test_a_slip_in_a_mapping_that_would_lose_drains_is_an_error() -> None:
+    for there, told in (("w resection", "w resection"), ("W", "W")):
+        with pytest.raises(InputError) as error:
+            _select('procedures = ["wedge", "lobectomy"]', [{}, {"procedure": there}])
+        assert f'[mapping.procedure]: no drain of the ledger has "w", but some have "{told}"' in str(
+            error.value
+        )
+        assert f'or map "{told}" too.' in str(error.value)
+
+
+def _cohort(mapping: str) -> Cohort:
+    return parse_cohort(f'cohort = 1\nname = "a"\ntitle = "A"\n[mapping.procedure]\n{mapping}')
+
+
+def test_a_word_of_a_mapping_that_no_drain_has_is_named_with_the_nearest_that_none_maps() -> None:
+    drains = _drains([{}, {"procedure": "wedge resection"}, {"procedure": None}])
+    cohort = _cohort('"lob" = "lobectomy"\n"lob." = "lobectomy"\n"wedge" = "wedge"\n"quite other" = "o"')
+    assert idle_words(drains, cohort) == (
+        IdleWord("procedure", "lob.", None),  # "lob" is like it, but has its own line
+        IdleWord("procedure", "wedge", "wedge resection"),
+        IdleWord("procedure", "quite other", None),
+    )
+    assert idle_words(drains, _cohort('"lob" = "lobectomy"')) == ()
+
+
+def test_a_spare_word_of_another_house_is_no_error() -> None:
+    assert _select('procedures = ["lobectomy"]', [{}, {"procedure": "bullectomy"}])[0] == [0]
+
+
+def test_drains_left_out_for_a_word_that_no_mapping_names_are_counted() -> None:
+    rows: list[dict[str, object]] = [
+        {"procedure": word, "side": side}
+        for word, side in (("lob", "left"), ("w", "left"), ("x", "left"), ("y", "left"), ("z", "right"))
+    ]
+    text = f'[who]\nsides = ["left"]\nprocedures = ["lobectomy"]\n{_MAPPING}'
+    cohort = parse_cohort(f'cohort = 1\nname = "a"\ntitle = "A"\n{text}')
+    assert select_drains(_drains(rows), cohort).unmapped_out == {"procedure": 2}
 
 
 _VALUES = {

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -254,6 +255,29 @@ def test_a_cohort_that_cannot_be_made_is_one_sentence_and_leaves_nothing(
     assert not list(tmp_path.glob(".out*"))
 
 
+def test_a_file_that_cannot_be_used_is_3_and_a_wrong_option_is_2_and_help_says_so(
+    ward_home: Home, cohort: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    home = ["--home", str(ward_home.root)]
+    out = str(tmp_path / "out")
+    for arguments, status in (
+        (["extract", str(tmp_path / "none.toml"), "--out", out], FAILED),
+        (["extract", str(tmp_path), "--out", out], FAILED),
+        (["extract", str(cohort), "--out", out, "--cohorts", "x"], WRONG_CALL),
+        (["extract", str(cohort)], WRONG_CALL),
+        (["verify", str(tmp_path / "none")], FAILED),
+        (["verify", str(tmp_path), "--from-lake"], WRONG_CALL),
+        (["score", str(tmp_path / "a.csv"), str(tmp_path / "b.csv")], FAILED),
+        (["score", str(tmp_path / "a.csv")], WRONG_CALL),
+    ):
+        assert run([*arguments, *home]) == status, arguments
+    for command in ("extract", "verify", "sample", "score"):
+        capsys.readouterr()
+        run([command, "--help"])
+        said = " ".join(capsys.readouterr().out.split())
+        assert re.search(r"Exit status 0: .*2: wrong .*3: ", said), said
+
+
 def test_a_folder_that_is_there_is_not_touched(
     ward_home: Home, cohort: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -304,8 +328,64 @@ def test_json_and_words_tell_the_exact_flow_to_the_house(
     assert told["drains"][-1] == facts["rows"]["drain"] == 2
     assert run(["extract", str(cohort), "--out", str(tmp_path / "b"), *home]) == DONE
     said = capsys.readouterr().out
-    assert "2 drains of 1 patients" in said
+    assert f"2 drains in {tmp_path / 'b'}: 1 known patient (extract X" in said
     assert "-2  1. side: left, right: cannot be told" in said
+
+
+def test_drains_of_nobody_known_are_not_counted_as_patients(
+    ward_home: Home, cohort: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "out"
+    asked = ["extract", str(cohort), "--home", str(ward_home.root), "--out"]
+    assert run([*asked, str(out)]) == DONE
+    said = capsys.readouterr().out
+    who = pl.read_csv(out / "csv" / "drain.csv")["patient_id"]
+    known, unknown = who.drop_nulls().n_unique(), who.null_count()
+    assert (known, unknown) == (4, 1)
+    assert "7 drains in" in said
+    assert ": 4 known patients, 1 drain of unknown patient (" in said
+    assert run([*asked, str(tmp_path / "json"), "--json"]) == DONE
+    facts = json.loads(capsys.readouterr().out)
+    assert (facts["patients"], facts["drains_of_unknown_patient"]) == (known, unknown)
+
+
+def test_words_of_a_mapping_that_no_drain_has_are_told_to_the_terminal_alone(
+    ward_home: Home, cohort: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    cohort.write_text(
+        COHORT.replace('"lobectomy by Brannigan" =', '"lobectomy by Branigan" =').replace(
+            "[mapping.procedure]", '[who]\nprocedures = ["wedge resection"]\n[mapping.procedure]', 1
+        )
+    )
+    out = tmp_path / "out"
+    asked = ["extract", str(cohort), "--home", str(ward_home.root), "--out"]
+    assert run([*asked, str(out)]) == DONE
+    said = capsys.readouterr().out
+    meant = 'has "lobectomy by Branigan", did you mean "lobectomy by Brannigan"?'
+    assert f"[mapping.procedure]: no drain of the ledger {meant}" in said
+    assert "procedure: of the drains left out by it, 2 have a word that no mapping names." in said
+    assert not [name for name, data in _bytes(out).items() if b"Branigan" in data or b"Brannigan" in data]
+    assert run([*asked, str(tmp_path / "json"), "--json"]) == DONE
+    told = capsys.readouterr().out
+    assert "Branigan" not in told
+    facts = json.loads(told)
+    assert facts["mapping_words_no_drain_has"] == {"procedure": 1}
+    assert facts["unmapped_left_out"] == {"procedure": 2}
+    assert run_verify(ward_home, out).same
+
+
+def test_a_slip_in_the_mapping_of_a_procedure_asked_for_is_an_error(
+    ward_home: Home, cohort: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    cohort.write_text(
+        COHORT.replace('"lobectomy by Brannigan" =', '"lobectomy by Branigan" =').replace(
+            "[mapping.procedure]", '[who]\nprocedures = ["lobectomy"]\n[mapping.procedure]', 1
+        )
+    )
+    out = tmp_path / "out"
+    assert run(["extract", str(cohort), "--out", str(out), "--home", str(ward_home.root)]) == FAILED
+    assert 'but some have "lobectomy by Brannigan", which no mapping names' in capsys.readouterr().err
+    assert not out.exists()
 
 
 def test_every_shipped_cohort_of_the_samples_and_the_hours_can_be_extracted(
