@@ -273,6 +273,8 @@ def extract(
 ) -> int:
     """Write a cohort's drains, de-identified, with dictionary, flow counts and manifest.
 
+    Exit status 0: written; 2: wrong option; 3: the cohort file or the ledger cannot be used.
+
     Parameters
     ----------
     cohort
@@ -296,7 +298,9 @@ def verify(
     home: HomeDir,
     json_: Json = False,
 ) -> int:
-    """Make an extract again from its manifest and say whether it is the same, byte for byte (else status 1).
+    """Make an extract again from its manifest and say whether it is the same, byte for byte.
+
+    Exit status 0: the same; 1: not the same; 2: wrong option; 3: cannot be told (a raw file is gone, …).
 
     Parameters
     ----------
@@ -320,7 +324,10 @@ def sample(
     home: HomeDir,
     json_: Json = False,
 ) -> int:
-    """Draw blinded strips for two human readers, with score sheets."""
+    """Draw blinded strips for two human readers, with score sheets.
+
+    Exit status 0: drawn; 2: wrong option (too many strips, …); 3: the ledger cannot be used.
+    """
     from flows.meter import Meter
     from flows.sample import run_sample
     from flows.show import show_json
@@ -338,6 +345,8 @@ def sample(
 @app.command
 def score(sheet1: Path, sheet2: Path, /, *, home: HomeDir, json_: Json = False) -> int:
     """Say how far two readers agree, and how the pipeline does beside them.
+
+    Exit status 0: done; 2: wrong call (one sheet twice, …); 3: a sheet or the ledger cannot be used.
 
     Parameters
     ----------

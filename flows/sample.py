@@ -56,9 +56,10 @@ def run_sample(
     Raises
     ------
     CallError
-        When the folder is there and not empty, or fewer than one strip is asked for.
+        When the folder is there and not empty, or fewer than one strip is asked for, or more than the
+        ledger has stretches.
     InputError
-        When there is no published ledger, or it has too few stretches.
+        When there is no published ledger, or no drain in it has a log.
     """
     if strips < 1:
         raise CallError(f"sample: {strips} strips cannot be drawn; ask for 1 or more.")

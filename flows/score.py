@@ -14,7 +14,7 @@ from pipeline.definitions import load_definitions
 from pipeline.extract.agreement import accuracy, agreement, disagreements
 from pipeline.extract.score_sheet import read_sheet, side_by_side
 from pipeline.store import Home
-from schemas.errors import InputError
+from schemas.errors import CallError, InputError
 
 
 @dataclass(frozen=True)
@@ -33,13 +33,15 @@ def run_score(home: Home, one: Path, other: Path) -> Score:
 
     Raises
     ------
+    CallError
+        When one sheet is given twice.
     InputError
-        When a sheet is malformed, the two are one file or not of one sample, or that is not from here.
+        When a sheet is malformed, the two are not of one sample, or that is not from here.
     """
     require_published(home)
     sheets = [(path.name, *read_sheet(path)) for path in (one, other)]
     if one.resolve() == other.resolve():
-        raise InputError(f"score: {one} is given twice; give the sheets of two readers.")
+        raise CallError(f"score: {one} is given twice; give the sheets of two readers.")
     samples = [sample for _, sample, _ in sheets]
     if samples[0] != samples[1]:
         raise InputError(

@@ -10,7 +10,7 @@ import polars as pl
 
 from pipeline.definitions import StripRules
 from pipeline.extract.strip_frame import QUIET
-from schemas.errors import InputError
+from schemas.errors import CallError
 
 _CELL = ["stratum", "site", "traced"]
 
@@ -40,11 +40,11 @@ def draw_strips(
 
     Raises
     ------
-    InputError
+    CallError
         When there are fewer windows than strips asked for.
     """
     if frame.height < number:
-        raise InputError(
+        raise CallError(
             f"sample: the ledger has {frame.height} stretches of {rules.minutes} observed minutes, fewer "
             f"than the {number} strips asked for; ask for fewer."
         )

@@ -15,7 +15,7 @@ from pipeline.definitions import load_definitions
 from pipeline.extract.strip_frame import QUESTIONS, QUIET, STRATA, as_shown, strip_frame
 from pipeline.extract.strip_picture import shown_traces
 from pipeline.extract.strip_sample import draw_strips
-from schemas.errors import InputError
+from schemas.errors import CallError
 from schemas.lake import COURSE
 
 RULES = load_definitions().strips
@@ -46,7 +46,7 @@ def test_as_many_as_asked_each_once_with_the_weight_of_its_stratum(
 ) -> None:
     frame = _frame(cells)
     if frame.height < number:
-        with pytest.raises(InputError, match="ask for fewer"):
+        with pytest.raises(CallError, match="ask for fewer"):
             draw_strips(frame, number, seed, KEY, RULES)
         return
     drawn = draw_strips(frame, number, seed, KEY, RULES)

@@ -116,13 +116,13 @@ def test_what_cannot_be_scored_is_one_sentence(
     other = make_home(tmp_path / "other")
     load(other, [write_ward(tmp_path / "exports")])
     trials = [
-        ([str(one), str(tmp_path / "none.csv"), *there], "cannot be read"),
-        ([str(one), str(one), *there], "given twice"),
-        ([str(one), str(two), "--home", str(other.root)], "was not drawn from"),
+        ([str(one), str(tmp_path / "none.csv"), *there], FAILED, "cannot be read"),
+        ([str(one), str(one), *there], WRONG_CALL, "given twice"),
+        ([str(one), str(two), "--home", str(other.root)], FAILED, "was not drawn from"),
     ]
-    for arguments, told in trials:
+    for arguments, status, told in trials:
         capsys.readouterr()
-        assert run(["score", *arguments]) == FAILED
+        assert run(["score", *arguments]) == status
         said = capsys.readouterr().err
         assert told in said
         assert said.count("\n") == 1
@@ -142,7 +142,7 @@ def test_what_cannot_be_drawn_is_one_sentence(
     there = ["--home", str(home.root)]
     for arguments, status, told in (
         (["--strips", "0", "--out", str(tmp_path / "a")], WRONG_CALL, "ask for 1 or more"),
-        (["--strips", "5000", "--out", str(tmp_path / "a")], FAILED, "ask for fewer"),
+        (["--strips", "5000", "--out", str(tmp_path / "a")], WRONG_CALL, "ask for fewer"),
         (["--strips", "5", "--out", str(home.root / "x")], WRONG_CALL, "write elsewhere"),
     ):
         assert run(["sample", *arguments, *there]) == status
