@@ -35,6 +35,7 @@ class CheckReport:
     outcome: Outcome
     rejected: pl.DataFrame
     understood: str | None = None
+    contradictions: tuple[tuple[int, str, str], ...] = ()
 
 
 def check_files(found: Found, request: Request) -> Iterator[CheckReport]:
@@ -43,7 +44,8 @@ def check_files(found: Found, request: Request) -> Iterator[CheckReport]:
 
     `understood` says what the rows were taken to mean: devices, sessions, times and the range of each
     quantity in our units. A wrong unit, sign or order of day and month passes every rule of form and
-    shows only there.
+    shows only there. `contradictions` (line, finding, detail) are what a registry's rows say against
+    themselves; whether they fit the logs only a load can tell.
     """
     return (_check(path, request) for path in found.files)
 
@@ -57,6 +59,7 @@ def _check(path: Path, request: Request) -> CheckReport:
         return CheckReport(path, "log", None, outcome, pl.DataFrame())
     kind = kind_of(data)
     understood = None
+    contradictions: tuple[tuple[int, str, str], ...] = ()
     if kind == "log":
         log = read_log(
             data,
@@ -71,6 +74,7 @@ def _check(path: Path, request: Request) -> CheckReport:
     else:
         found = read_registry(data) if kind == "registry" else read_annotations(data)
         file, rejected, values = found.file, found.rejected, found.rejected_values
+        contradictions = tuple(found.contradictions.rows())
     shown = rejected.join(
         values.unique(["line", "column"]).select("line", "column", "value"),
         on=["line", "column"],
@@ -78,7 +82,7 @@ def _check(path: Path, request: Request) -> CheckReport:
         nulls_equal=True,
     ).sort("line", "column", "rule")
     outcome = Outcome.of(name_of(path), file)
-    return CheckReport(path, kind, file["profile"], outcome, shown, understood)
+    return CheckReport(path, kind, file["profile"], outcome, shown, understood, contradictions)
 
 
 def _understood(minutes: pl.DataFrame, traces: pl.DataFrame, zone: str | None) -> str | None:

@@ -71,6 +71,7 @@ class Summary:
     minutes: int = 0
     drains: int = 0
     published: bool = False
+    findings: tuple[tuple[str, int], ...] = ()  # of the registry, and how many of each
     found: Found = NOTHING_FOUND
 
     @property
@@ -182,7 +183,7 @@ def _rebuild(
 
 def _derive(
     home: Home, request: Request, now: datetime, progress: Progress, stages: Stages
-) -> tuple[int, int, int, bool]:
+) -> tuple[int, int, int, bool, tuple[tuple[str, int], ...]]:
     definitions = request.definitions
     ward = read_ward(home)
     stale = stale_devices(home, ward, definitions)
@@ -206,7 +207,8 @@ def _derive(
         progress("publishing", 0, 1)
         stages.publish(home, claims, drains, parts, definitions, now)
         progress("publishing", 1, 1)
-    return done, minutes, drained, parts is not None
+    findings = claims.findings.group_by("finding").len().sort("finding").rows()
+    return done, minutes, drained, parts is not None, tuple(findings)
 
 
 def _set_aside(home: Home) -> None:

@@ -29,6 +29,7 @@ from schemas.errors import CallError
 from schemas.vocabulary import FileStatus
 
 _MOST_LINES = 20  # of rejected rows a table shows a file; all of them with --json
+_FINDINGS = "SELECT * FROM data_quality WHERE scope = 'registry'"
 _WIDEST = 100_000  # columns that no table needs
 # A spreadsheet runs a cell that begins with one of these as a formula.
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
@@ -49,6 +50,7 @@ def show_load(summary: Summary, home: Home, *, as_json: bool, rebuilt: bool = Fa
                 "devices_computed": summary.devices,
                 "drains_summarised": summary.drains,
                 "published": summary.published,
+                "registry_findings": dict(summary.findings),
                 "remarks": summary.found.remarks() if not rebuilt else [],
                 "database": str(home.database),
             }
@@ -71,6 +73,9 @@ def show_load(summary: Summary, home: Home, *, as_json: bool, rebuilt: bool = Fa
         f"{said} ({rejected} rejected){others}; {kept} rows kept, {cut} rejected; "
         f"{_count(summary.devices, 'device')} computed, {_count(summary.drains, 'drain')} summarised."
     )
+    if summary.findings:
+        kinds = ", ".join(f"{number} {finding}" for finding, number in summary.findings)
+        print(f"Registry against itself and the logs: {kinds}; see {_FINDINGS}")
     print(f"Published: {home.database}" if summary.published else f"Nothing changed in {home.database}")
 
 
@@ -87,7 +92,12 @@ def show_check(found: Found, reports: Iterable[CheckReport], *, as_json: bool) -
                     "understood": r.understood,
                 }
                 | r.outcome.__dict__
-                | {"rejected": r.rejected.to_dicts()}
+                | {
+                    "rejected": r.rejected.to_dicts(),
+                    "contradictions": [
+                        dict(zip(("line", "finding", "detail"), c, strict=True)) for c in r.contradictions
+                    ],
+                }
                 for r in every
             ]
         )
@@ -106,6 +116,10 @@ def show_check(found: Found, reports: Iterable[CheckReport], *, as_json: bool) -
         more = report.rejected.height - _MOST_LINES
         if more > 0:
             print(f"    and {more} more; --json lists all")
+        for line, finding, detail in report.contradictions[:_MOST_LINES]:
+            print(f"    line {line}: {finding}: {detail}")
+        if len(report.contradictions) > _MOST_LINES:
+            print(f"    and {len(report.contradictions) - _MOST_LINES} more contradictions; --json lists all")
         if report.understood:
             print(f"    understood: {report.understood}", flush=True)
     if files:

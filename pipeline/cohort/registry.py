@@ -10,6 +10,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.cohort.cells import Cell, RegistryRule, shape_of, typed
+from pipeline.cohort.contradictions import NO_CONTRADICTION, contradictions, repeats
 from pipeline.cohort.paper import Paper, RegistryKind, Unreadable, check_header, take_apart
 from pipeline.ingest.outcome import unread_file
 from pipeline.ingest.rules import Rule
@@ -25,13 +26,15 @@ class RegistryRead:
     What came of reading one file.
 
     `rows` (REGISTRY_DRAIN or ANNOTATION), `rejected` (REJECTED_ROW), `rejected_values`
-    (REJECTED_VALUE, private), and `file`: every LOAD_FILE column but `loaded_at`.
+    (REJECTED_VALUE, private), and `file`: every LOAD_FILE column but `loaded_at`. `contradictions` (`line`,
+    `finding`, `detail`): rows that are kept but do not agree with themselves, as data_quality will say.
     """
 
     rows: pl.DataFrame
     rejected: pl.DataFrame
     rejected_values: pl.DataFrame
     file: dict[str, Any]
+    contradictions: pl.DataFrame
 
 
 @dataclass(frozen=True)
@@ -41,6 +44,7 @@ class _Layout:
     cells: tuple[Cell, ...]
 
 
+_MOST_REPEATS = 5  # named in a file's reason
 _DRAINS = _Layout(
     RegistryKind.DRAINS,
     REGISTRY_DRAIN,
@@ -143,9 +147,13 @@ def _read(data: bytes, layout: _Layout) -> RegistryRead:
             {"file_sha256": [digest], "scope": [RejectScope.FILE.value], "rule": [error.rule.value]}
         )
         return RegistryRead(
-            layout.table.empty(), REJECTED_ROW.conform(rejected), REJECTED_VALUE.empty(), file
+            layout.table.empty(),
+            REJECTED_ROW.conform(rejected),
+            REJECTED_VALUE.empty(),
+            file,
+            NO_CONTRADICTION,
         )
-    rows, problems = _sorted_out(paper, layout)
+    rows, problems, repeated = _sorted_out(paper, layout)
     rows = rows.with_columns(exported_at=pl.lit(paper.exported_at), file_sha256=pl.lit(digest))
     problems = problems.with_columns(file_sha256=pl.lit(digest), value_shape=shape_of(pl.col("value")))
     sites = rows["site"].unique().sort().to_list()
@@ -157,14 +165,18 @@ def _read(data: bytes, layout: _Layout) -> RegistryRead:
         "rows_rejected": read - rows.height,
         "cells_rejected": problems.filter(pl.col("scope") == RejectScope.CELL.value).height,
     }
-    file["status"], file["reason"] = _status(file, unknown)
+    file["status"], file["reason"] = _status(file, unknown, repeated)
     return RegistryRead(
-        layout.table.conform(rows), REJECTED_ROW.conform(problems), REJECTED_VALUE.conform(problems), file
+        layout.table.conform(rows),
+        REJECTED_ROW.conform(problems),
+        REJECTED_VALUE.conform(problems),
+        file,
+        contradictions(rows) if layout.kind is RegistryKind.DRAINS else NO_CONTRADICTION,
     )
 
 
-def _sorted_out(paper: Paper, layout: _Layout) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The rows that stand, and everything that was wrong (`line`, `scope`, `column`, `rule`, `value`)."""
+def _sorted_out(paper: Paper, layout: _Layout) -> tuple[pl.DataFrame, pl.DataFrame, list[str]]:
+    """The rows that stand, all that was wrong (`line`, `scope`, `column`, `rule`, `value`), keys' repeats."""
     width = len(paper.header)
     whole = [(line, cells) for line, cells in paper.rows if len(cells) == width]
     misshapen = [
@@ -175,10 +187,12 @@ def _sorted_out(paper: Paper, layout: _Layout) -> tuple[pl.DataFrame, pl.DataFra
     stray = [(line, text, Rule.QUOTE_UNREADABLE) for line, text in paper.broken]
     kept, of_cells = typed(_text_frame(paper.header, whole, layout), layout.cells, layout.table)
     kept, of_ends = _backwards(kept, layout)
+    named = {cell.target: cell.name for cell in layout.cells}
+    repeated = repeats(kept, named) if layout.kind is RegistryKind.DRAINS else []
     kept, of_keys = _last_of_each(kept, layout)
     of_rows = pl.concat([of_cells, of_ends]).filter(~pl.col("line").is_in(of_keys["line"].implode()))
     problems = pl.concat([of_rows, of_keys, _broken_frame([*stray, *misshapen])])
-    return kept.sort("line"), problems.sort("line", "column", "rule")
+    return kept.sort("line"), problems.sort("line", "column", "rule"), repeated
 
 
 def _text_frame(
@@ -240,10 +254,13 @@ def _last_of_each(kept: pl.DataFrame, layout: _Layout) -> tuple[pl.DataFrame, pl
     return kept.filter(last), repeated
 
 
-def _status(file: dict[str, Any], unknown: Sequence[str]) -> tuple[str, str | None]:
+def _status(file: dict[str, Any], unknown: Sequence[str], repeated: Sequence[str]) -> tuple[str, str | None]:
     sentences = []
     if file["rows_rejected"]:
         sentences.append(f"{file['rows_rejected']} of {file['rows_read']} rows were rejected")
+    sentences += repeated[:_MOST_REPEATS]
+    if len(repeated) > _MOST_REPEATS:
+        sentences.append(f"{len(repeated) - _MOST_REPEATS} more keys come again likewise")
     if file["cells_rejected"]:
         sentences.append(f"{file['cells_rejected']} cells could not be read and are empty")
     if unknown:

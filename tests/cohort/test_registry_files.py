@@ -96,6 +96,29 @@ def test_a_key_twice_in_one_file_keeps_its_last_row_and_records_the_other() -> N
     assert got.rejected.select("line", "rule").rows() == [(4, "key_twice")]
 
 
+def test_of_a_key_twice_it_is_said_which_line_stands_and_what_differs() -> None:
+    moved = GOOD.replace("left", "right").replace("DV-42/17;DV-51/3,,", ",DV-42,")
+    reason = read(GOOD + GOOD.replace("d1", "d2") + moved).file["reason"]
+    assert "line 4 has the key of line 6, which was kept; they differ in uses, device, side" in reason
+    assert not [value for value in ("d1", "right", "DV-42") if value in reason]
+    assert "they are the same" in read(GOOD + GOOD).file["reason"]
+    many = read(GOOD * 9).file["reason"]
+    assert "line 8 has" in many
+    assert "3 more keys come again likewise" in many
+
+
+def test_a_row_against_itself_is_told_by_line_and_kept() -> None:
+    columns = COLUMNS.replace("\n", ",procedure_end_at\n")
+    out_first = GOOD.replace("03-13T09:30", "03-09T09:30").replace("\n", ",\n")
+    late = GOOD.replace("d1", "d2").replace("\n", ",2031-03-14T09:30:00Z\n")
+    got = read(out_first + late + GOOD.replace("d1", "d3").replace("\n", ",\n"), columns=columns)
+    assert got.rows.height == 3
+    assert got.contradictions.select("line", "finding").rows() == [
+        (4, "tube_out_before_in"),
+        (5, "procedure_end_after_out"),
+    ]
+
+
 def test_an_unknown_column_is_told_but_not_by_a_name_that_may_be_a_patients_cell() -> None:
     got = read(GOOD.replace("\n", ",x\n"), columns=COLUMNS.replace("\n", ",tube_out\n"))
     assert got.rows.height == 1

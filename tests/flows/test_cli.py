@@ -360,3 +360,48 @@ def test_a_copy_of_a_rejected_file_is_not_called_loaded(
     assert run(["load", *paths, "--json", "--home", home]) == SOME_REJECTED
     files = json.loads(capsys.readouterr().out)["files"]
     assert [file["status"] for file in files] == ["rejected", "rejected"]
+
+
+REGISTRY = """# drain-registry: 1
+# exported_at: 2031-03-15T06:00:00+01:00
+drain_key,patient_key,site,unit,tube_in_at,tube_out_at,uses,device
+d1,p1,lakeside,thoracic,2031-03-10T12:00:00Z,2031-03-09T12:00:00Z,DV-0042/17,
+d2,p2,lakeside,thoracic,2031-03-10T12:00:00Z,,DV-0042/17,
+"""
+
+
+def test_a_load_says_what_the_registry_contradicts_and_where_to_look(
+    good: Path, home: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "ward.csv").write_text(REGISTRY)
+    files = [str(good), str(tmp_path / "ward.csv")]
+    run(["check", *files, "--home", home])
+    said = capsys.readouterr().out
+    assert "line 4: tube_out_before_in: tube_out_at lies before tube_in_at" in said
+    assert "line 5" not in said
+    run(["check", *files, "--json", "--home", home])
+    told = json.loads(capsys.readouterr().out)[1]["contradictions"]
+    assert [(one["line"], one["finding"]) for one in told] == [(4, "tube_out_before_in")]
+
+    assert run(["load", *files, "--home", home]) == DONE
+    said = capsys.readouterr().out
+    assert "1 tube_out_before_in" in said
+    assert "1 use_claimed_twice" in said
+    query = "SELECT * FROM data_quality WHERE scope = 'registry'"
+    assert query in said
+    assert run(["sql", query, "--format", "json", "--home", home]) == DONE
+    rows = json.loads(capsys.readouterr().out)
+    assert run(["load", *files, "--json", "--home", home]) == DONE
+    counted = json.loads(capsys.readouterr().out)["registry_findings"]
+    assert counted == {f: sum(row["finding"] == f for row in rows) for f in {row["finding"] for row in rows}}
+
+
+def test_of_a_registry_that_fits_nothing_is_said(
+    good: Path, home: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    fits = (
+        "\n".join(REGISTRY.splitlines()[:3]) + "\nd2,p2,lakeside,thoracic,2031-03-10T12:00:00Z,,DV-0042/17,\n"
+    )
+    (tmp_path / "ward.csv").write_text(fits)
+    assert run(["load", str(good), str(tmp_path / "ward.csv"), "--home", home]) == DONE
+    assert "data_quality" not in capsys.readouterr().out
