@@ -176,6 +176,6 @@ def _show(f: dict[str, Any]) -> None:
 
 
 def _caution() -> str:
-    from flows.cli import CAUTION
+    from flows.app import CAUTION
 
     return CAUTION

@@ -1,0 +1,71 @@
+"""The command line's one application, and the words its commands share."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+from cyclopts import App, Group, Parameter
+
+from schemas.errors import InputError
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from pipeline.store import Home
+
+DONE, SOME_REJECTED, WRONG_CALL, FAILED = 0, 1, 2, 3
+
+CAUTION = (
+    "Looks back at finished therapy, for audit, teaching and research. Not a monitor or a medical device: "
+    "it decides nothing at the bedside. Whoever is licensed to treat the patient decides, under "
+    "local protocol."
+)
+
+app = App(
+    name="drainledger",
+    help=f"A ledger of finished chest drainage: from exported per-minute logs to a database.\n\n{CAUTION}",
+    version_flags=["--version"],
+    version=lambda: _version(),
+    help_format="plaintext",
+    result_action="return_value",
+    suppress_keyboard_interrupt=False,
+    exit_on_error=False,
+    print_error=False,
+)
+app.meta.group_parameters = Group("Everywhere", sort_key=0)
+
+HomeDir = Annotated[Path, Parameter(parse=False)]
+Json = Annotated[bool, Parameter(name="--json", negative="", help="Print JSON for a script.")]
+Profile = Annotated[str | None, Parameter(help="Read every file with this profile: a name or a TOML file.")]
+Site = Annotated[str | None, Parameter(help="Site of files that do not say theirs.")]
+
+
+def open_home(path: Path) -> Home:
+    """The home at `path`, whether or not there is one yet."""
+    from pipeline.store import Home
+
+    return Home(path)
+
+
+def open_ledger(path: Path) -> Home:
+    """The home at `path`; raises InputError where nothing was ever loaded."""
+    home = open_home(path)
+    if not home.exists():
+        raise InputError(
+            f"home {path}: there is no ledger here; load files first, or name another with --home."
+        )
+    return home
+
+
+def now() -> datetime:
+    """The moment of the call: the one place where a command reads the clock."""
+    from datetime import UTC, datetime
+
+    return datetime.now(UTC)
+
+
+def _version() -> str:
+    from pipeline.provenance import code_version
+
+    return code_version()

@@ -1,0 +1,8 @@
+"""
+One module a room of the command line. Each command parses, calls one function of `flows` and says
+what came of it; importing this package registers them all on `flows.app.app`.
+"""
+
+from flows.commands import asking, inventing, keeping, research
+
+__all__ = ["asking", "inventing", "keeping", "research"]

@@ -1,0 +1,125 @@
+"""Ask the ledger: `sql explain outcomes whatif`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+from cyclopts import Parameter
+
+from flows.app import DONE, HomeDir, Json, app, open_ledger
+from schemas.errors import CallError, InputError
+
+
+@app.command
+def sql(
+    query: Annotated[str, Parameter(allow_leading_hyphen=True)],
+    /,
+    *,
+    format_: Annotated[
+        Literal["table", "csv", "json", "parquet"], Parameter(name="--format", help="How to print.")
+    ] = "table",
+    output: Annotated[Path | None, Parameter(name=["--output", "-o"], help="File to write.")] = None,
+    home: HomeDir,
+) -> int:
+    """Run one SELECT on the published database, and nothing else. Times are UTC.
+
+    Parameters
+    ----------
+    query
+        For example: "SELECT * FROM prolonged_leak_rate".
+    """
+    from flows.show import show_frame
+    from pipeline.marts import select
+
+    ledger = open_ledger(home)
+    if not ledger.database.exists():
+        wait = (
+            "the first load is still running; wait for it"
+            if ledger.load_in_progress()
+            else "load files first"
+        )
+        raise InputError(f"home {home}: nothing is published yet; {wait}.")
+    if output is not None and output.resolve().is_relative_to(home.resolve()):
+        raise CallError(f"sql: {output} lies in the ledger's own home; write elsewhere.")
+    show_frame(select(ledger.database, query, ledger.lake.root), format_, output)
+    return DONE
+
+
+@app.command
+def explain(drain: str, time: str, /, *, home: HomeDir, json_: Json = False) -> int:
+    """Say why each flag holds or not at a minute of a drain: every clause with its values.
+
+    Parameters
+    ----------
+    drain
+        Its drain_id, or enough of the beginning to be the only one.
+    time
+        For example 2031-03-10T14:00, local to the site, or with an offset: 2031-03-10T14:00+01:00.
+    """
+    from flows.explain import explain_drain
+    from flows.show_explain import show_explained
+    from pipeline.definitions import load_definitions
+
+    ledger = open_ledger(home)
+    show_explained(explain_drain(ledger, drain, time, load_definitions()), ledger, as_json=json_)
+    return DONE
+
+
+@app.command
+def outcomes(
+    *,
+    by: Annotated[str, Parameter(help="Registry column that makes the groups: procedure, age_years, …")],
+    cuts: Annotated[str | None, Parameter(help="Where numbers go to the next group: 65,75.")] = None,
+    definition: Annotated[str | None, Parameter(help="A name in drain_outcome; else the first.")] = None,
+    suppress: Annotated[bool, Parameter(negative="", help="Leave out groups too small to publish.")] = False,
+    home: HomeDir,
+    json_: Json = False,
+) -> int:
+    """Say prolonged-leak rate and leak duration by group, with the log-rank test between the groups."""
+    from flows.outcomes import run_outcomes, suppressed
+    from flows.show_outcomes import show_outcomes
+    from pipeline.definitions import load_definitions
+
+    try:
+        edges = None if cuts is None else [float(cut) for cut in cuts.split(",")]
+    except ValueError:
+        raise CallError(f"outcomes: --cuts {cuts}: not numbers; write e.g. --cuts 65,75.") from None
+    found = run_outcomes(open_ledger(home), by, edges, definition)
+    least = load_definitions().statistics.suppress_below
+    show_outcomes(suppressed(found, least) if suppress else found, as_json=json_)
+    return DONE
+
+
+@app.command
+def whatif(
+    *rules: str,
+    grid: Annotated[
+        Path | None, Parameter(help="A rule file in which numbers may be lists: every combination.")
+    ] = None,
+    axis: Annotated[
+        list[str] | None,
+        Parameter(negative="", help="Spread one RULE over values: leak_at_most=10,20,40. May come again."),
+    ] = None,
+    picture: Annotated[Path | None, Parameter(help="Draw a map of the rules: .svg or .png.")] = None,
+    site: Annotated[str | None, Parameter(help="Only drains of this site.")] = None,
+    home: HomeDir,
+    json_: Json = False,
+) -> int:
+    """Say how removal rules would have done on the loaded drains. No rule is a recommendation.
+
+    Parameters
+    ----------
+    rules
+        Rule files, or names of shipped rules; without any, all that are shipped.
+    """
+    from flows.show_whatif import show_whatif
+    from flows.whatif import asked, draw, run_whatif
+
+    wanted = asked(rules, grid, axis or [])
+    ledger = open_ledger(home)
+    found = run_whatif(ledger, wanted.rules, site)
+    if picture is not None:
+        draw(found, wanted.axes, picture)
+    show_whatif(found, as_json=json_, skipped=wanted.skipped)
+    return DONE

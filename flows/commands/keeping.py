@@ -1,0 +1,124 @@
+"""Take files in, look at what is kept, make it anew: `demo load check status rejected rebuild`."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Annotated
+
+from cyclopts import Parameter
+
+from flows.app import DONE, SOME_REJECTED, HomeDir, Json, Profile, Site, app, now, open_home, open_ledger
+from schemas.errors import CallError
+
+
+@app.command
+def demo(*, home: HomeDir, json_: Json = False) -> int:
+    """Load the sample logs into a fresh home (else ./demo-ledger) and print the main figures."""
+    from flows.demo import run_demo
+
+    return run_demo(home if home != Path("ledger") else Path("demo-ledger"), as_json=json_)
+
+
+@app.command
+def load(
+    *paths: Path,
+    profile: Profile = None,
+    site: Site = None,
+    registry: Annotated[
+        list[Path] | None,
+        Parameter(negative="", help="Registry or annotation file, where it does not lie among PATHS."),
+    ] = None,
+    home: HomeDir,
+    json_: Json = False,
+) -> int:
+    """Take files in, compute what they touch, publish. Again with the same files changes nothing.
+
+    Parameters
+    ----------
+    paths
+        Files and folders. Logs, registries and annotations are told apart by their first line.
+    """
+    from flows.meter import Meter
+    from flows.show import show_load
+
+    every = [*paths, *(registry or [])]
+    if not every:
+        raise CallError("load: no path given; name the files or folders to load.")
+    ledger = open_home(home)
+    if os.environ.get("PREFECT_API_URL"):  # without one nobody should wait for a server to start
+        from flows.prefect_load import load_under_prefect
+
+        summary = load_under_prefect(ledger, every, profile, site)
+    else:
+        from flows.load import run_load
+        from flows.request import request_for
+
+        request = request_for(ledger, profile, site)
+        with Meter() as progress:
+            summary = run_load(ledger, every, request, now(), progress=progress)
+    show_load(summary, ledger, as_json=json_)
+    return DONE if summary.clean else SOME_REJECTED
+
+
+@app.command
+def check(
+    *paths: Path, profile: Profile = None, site: Site = None, home: HomeDir, json_: Json = False
+) -> int:
+    """Say what `load` would do with the files, row by row where it matters. Writes nothing.
+
+    Parameters
+    ----------
+    paths
+        Files and folders.
+    """
+    from flows.checking import check_files
+    from flows.request import request_for
+    from flows.show import show_check
+    from flows.survey import survey
+
+    if not paths:
+        raise CallError("check: no path given; name the files or folders to check.")
+    found = survey(paths, home)
+    clean = show_check(found, check_files(found, request_for(open_home(home), profile, site)), as_json=json_)
+    return DONE if clean else SOME_REJECTED
+
+
+@app.command
+def status(*, home: HomeDir, json_: Json = False) -> int:
+    """Say what is loaded, how fresh, what was rejected, what is running."""
+    from flows.show import show_status
+    from flows.status import ledger_status
+
+    show_status(ledger_status(open_ledger(home)), as_json=json_)
+    return DONE
+
+
+@app.command
+def rejected(
+    *,
+    file: Annotated[str | None, Parameter(help="First digits of a file's SHA-256, or its name.")] = None,
+    home: HomeDir,
+    json_: Json = False,
+) -> int:
+    """List rejected files, rows and cells with the reasons and the values."""
+    from flows.show import show_rejected
+    from flows.status import rejected_rows
+
+    show_rejected(rejected_rows(open_ledger(home), file), as_json=json_)
+    return DONE
+
+
+@app.command
+def rebuild(*, home: HomeDir, json_: Json = False) -> int:
+    """Make everything derived again from the raw files."""
+    from flows.load import run_rebuild
+    from flows.meter import Meter
+    from flows.request import request_for
+    from flows.show import show_load
+
+    ledger = open_ledger(home)
+    with Meter() as progress:
+        summary = run_rebuild(ledger, request_for(ledger), now(), progress=progress)
+    show_load(summary, ledger, as_json=json_, rebuilt=True)
+    return DONE
