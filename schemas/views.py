@@ -30,6 +30,15 @@ MINUTE_VIEW = Table(
         Column("swing_cmh2o", REAL, "Swing of the breath.", "cm[H2O]"),
         Column("breath_rate_per_min", REAL, "Breath rate.", "/min"),
         Column("flags", TEXTS, "Kinds of the periods in force."),
+        Column("leak_median_ml_min", REAL, "Median leak over the assessable minutes around.", "mL/min"),
+        Column("utc_offset_minutes", COUNT, "What the site's local time was ahead of UTC.", "min"),
+        Column("clock_step", FLAG, "Whether a clock step lies just before the minute."),
+        Column(
+            "clock_step_minutes",
+            COUNT,
+            "How far that step moved the log's time against its counter; negative: back; null: unknown.",
+            "min",
+        ),
     ),
 )
 

@@ -6,6 +6,7 @@
 --   for somebody else); never negative, and null where either is unknown. In a minute whose volume was not
 --   read (tilt, a hole, a blank) it is the last reading's: a floor, not what had come by then. `volume_read`
 --   tells the two apart.
+-- Local time is `minute` + `utc_offset_minutes`; a clock step lies before a minute that `clock_step` marks.
 -- Minutes the log should have and has not are there, with null readings and the flag no_data.
 CREATE VIEW minute AS
 SELECT
@@ -27,7 +28,11 @@ SELECT
     course.tidaling_basis::VARCHAR AS tidaling_basis,
     course.swing_cmh2o::DOUBLE AS swing_cmh2o,
     course.breath_rate_per_min::DOUBLE AS breath_rate_per_min,
-    course.flags::VARCHAR[] AS flags
+    course.flags::VARCHAR[] AS flags,
+    course.leak_median_ml_min::DOUBLE AS leak_median_ml_min,
+    course.utc_offset_minutes::INTEGER AS utc_offset_minutes,
+    course.clock_step::BOOLEAN AS clock_step,
+    course.clock_step_minutes::INTEGER AS clock_step_minutes
 FROM $course AS course
 INNER JOIN drain_use
     ON course.use_id = drain_use.use_id
