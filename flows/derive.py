@@ -23,7 +23,8 @@ from pipeline.course.evidence import evidence_of
 from pipeline.course.resolve import resolve
 from pipeline.definitions import Definitions
 from pipeline.provenance import code_digest, digest_of_texts, digest_rows
-from pipeline.store import Home
+from pipeline.store import Home, moments
+from pipeline.store.moments import Moment
 from schemas.derivation import MADE, MADE_PARTS
 from schemas.lake import (
     BEDSIDE,
@@ -279,6 +280,7 @@ def drop_gone(home: Home, stale: Stale) -> None:
     forget_made(home, stale.stage, stale.gone)
     for table in DEVICE_TABLES if stale.stage == "device" else DRAIN_STAGE:
         home.lake.remove(table, "owner", stale.gone)
+        moments.passed(Moment.GONE_DROPPED)
 
 
 def made_digest(home: Home) -> str:
@@ -295,6 +297,7 @@ def forget_made(home: Home, stage: str, owners: Sequence[str]) -> None:
     a note that still spoke of those would pass the new rows for up to date.
     """
     home.lake.remove(MADE, "owner", [f"{stage}|{owner}" for owner in owners])
+    moments.passed(Moment.FORGOTTEN)
 
 
 def note_made(home: Home, stage: str, parts: Mapping[str, Mapping[str, str]]) -> None:
@@ -305,6 +308,7 @@ def note_made(home: Home, stage: str, parts: Mapping[str, Mapping[str, str]]) ->
     )
     keys = {f"{stage}|{subject}": "" for subject in parts}
     home.lake.replace(MADE, keys, frame, pl.format("{}|{}", "stage", "subject"))
+    moments.passed(Moment.MADE_NOTED)
 
 
 def _put(
@@ -319,6 +323,7 @@ def _put(
     forget_made(home, stale.stage, owners)
     for table in tables:
         home.lake.replace(table, made, table.validate(frames[table.name]), owner)
+        moments.passed(Moment.DERIVED)
     note_made(home, stale.stage, {o: stale.parts[o] for o in owners})
 
 

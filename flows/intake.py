@@ -17,8 +17,9 @@ from pipeline.cohort import read_annotations, read_registry
 from pipeline.ingest import Profile, parse_profile, read_log
 from pipeline.ingest.recognise import recognise
 from pipeline.ingest.rules import FileRejected
-from pipeline.store import Home
+from pipeline.store import Home, moments
 from pipeline.store.journal import Reading, clear_journal, read_journal, write_journal, write_reading
+from pipeline.store.moments import Moment
 from pipeline.store.vault import Vault, digest_of
 from schemas.lake import FILE_NAME, LOAD_FILE, MINUTE, REJECTED_ROW, REJECTED_VALUE, TRACE
 from schemas.registry import ANNOTATION, REGISTRY_DRAIN
@@ -130,6 +131,7 @@ def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) 
             continue
         fresh[digest] = reading
         write_reading(home.readings, reading)  # so that a rebuild knows the file even if this load is killed
+        moments.passed(Moment.RAW_KEPT)
     written = _write(home, list(fresh.values()), known, request, now)
     became = {digest: row["status"] for digest, row in known.items()} | {o.digest: o.status for o in written}
     outcomes += [Outcome(name, digest, became[digest], known=True) for name, digest in copies]
@@ -187,17 +189,22 @@ def _write(
     if not readings:
         return []
     write_journal(home.journal, [*readings, *rest])
+    moments.passed(Moment.BEGUN)
     digests = [reading.digest for reading in readings]
     if again or any(digest in known for digest in digests):
         for table in _TABLES:
             home.lake.remove(table, "file_sha256", digests)
+            moments.passed(Moment.TAKEN_OUT)
         for table in _PRIVATE_TABLES:
             home.private_lake.remove(table, "file_sha256", digests)
+            moments.passed(Moment.TAKEN_OUT)
     reads = [_read(home, reading, request) for reading in readings]
     for table in _TABLES:
         home.lake.append(table, _stack(reads, table.name, table.empty()))
+        moments.passed(Moment.ROWS_ADDED)
     for table in _PRIVATE_TABLES:
         home.private_lake.append(table, _stack(reads, table.name, table.empty()))
+        moments.passed(Moment.ROWS_ADDED)
     for reading, read in zip(readings, reads, strict=True):
         if read.profile_text is not None:
             home.raw.keep(read.profile_text.encode())
@@ -211,11 +218,14 @@ def _write(
     ]
     if again or known:
         home.lake.remove(LOAD_FILE, "file_sha256", digests)
+        moments.passed(Moment.TAKEN_OUT)
     home.lake.append(LOAD_FILE, LOAD_FILE.validate(pl.DataFrame(rows, schema=LOAD_FILE.dtypes)))
+    moments.passed(Moment.FILES_NOTED)
     if rest:
         write_journal(home.journal, rest)
     else:
         clear_journal(home.journal)
+    moments.passed(Moment.ENDED)
     return [Outcome.of(reading.name, read.file) for reading, read in zip(readings, reads, strict=True)]
 
 

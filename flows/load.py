@@ -28,8 +28,9 @@ from flows.intake import Outcome, ensure_raw, finish_interrupted, read_again, ta
 from flows.publishing import out_of_date, publish_ledger
 from flows.request import Request
 from flows.survey import Found, file_batches, survey
-from pipeline.store import Home
+from pipeline.store import Home, moments
 from pipeline.store.journal import Reading, read_readings, write_journal
+from pipeline.store.moments import Moment
 from schemas.derivation import MADE
 from schemas.errors import LakeError, LedgerError
 from schemas.vocabulary import FileStatus
@@ -220,3 +221,4 @@ def _set_aside(home: Home) -> None:
         if lake.root.exists():
             lake.root.rename(aside)
         lake.root.mkdir(mode=0o700)
+        moments.passed(Moment.SET_ASIDE)

@@ -21,7 +21,8 @@ from pipeline.cohort import (
 from pipeline.definitions import Definitions
 from pipeline.marts import changes, publish
 from pipeline.provenance import code_digest, code_version, digest_of_texts
-from pipeline.store import Home
+from pipeline.store import Home, moments
+from pipeline.store.moments import Moment
 from schemas.derivation import MADE
 from schemas.lake import COURSE, LOAD_FILE, QUALITY_DAY, REJECTED_ROW, USE_ALERT, USE_TABLE
 from schemas.published import (
@@ -118,6 +119,7 @@ def publish_ledger(
     }
     publish(home.database, frames, home.lake.files(COURSE), definitions)
     note_made(home, "database", {home.database.name: parts})
+    moments.passed(Moment.PUBLISHED_NOTED)
 
 
 def _versions(home: Home) -> str:

@@ -13,6 +13,9 @@ import polars as pl
 
 from pipeline.definitions import Definitions
 from pipeline.marts.build import build
+from pipeline.store import moments
+from pipeline.store.durable import flush_folder
+from pipeline.store.moments import Moment
 from schemas.errors import LedgerError
 
 _READ_ONLY = 0o444
@@ -63,9 +66,11 @@ def publish(
         build(built, frames, course_files, definitions)
         built.chmod(_READ_ONLY)
         _flush(built)
+        moments.passed(Moment.BUILT)
         _stale_log(target).unlink(missing_ok=True)
         built.replace(target)
-        _flush(target.parent)
+        flush_folder(target.parent)
+        moments.passed(Moment.SWAPPED)
     except (OSError, duckdb.Error) as error:
         raise LedgerError(
             f"{target.name}: the new database could not be built and the old one stays "
@@ -91,7 +96,7 @@ def _stale_log(target: Path) -> Path:
 
 
 def _flush(path: Path) -> None:
-    """Have the file or folder on the disk before the next step relies on it."""
+    """Have the file on the disk before the next step relies on it."""
     handle = os.open(path, os.O_RDONLY)
     try:
         os.fsync(handle)

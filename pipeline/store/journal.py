@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from pipeline.store.durable import flush_folder, make_folder, write_whole
 from schemas.errors import LedgerError
 
 
@@ -41,7 +41,7 @@ class Reading:
 def write_reading(folder: Path, reading: Reading) -> None:
     """Keep, durably, how a file was read: what `rebuild` needs besides its bytes."""
     path = folder / reading.digest[:2] / f"{reading.digest}.json"
-    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    make_folder(path.parent)
     _write(path, asdict(reading))
 
 
@@ -80,12 +80,8 @@ def read_journal(path: Path) -> list[Reading]:
 def clear_journal(path: Path) -> None:
     """Note that everything in the journal is written."""
     path.unlink(missing_ok=True)
+    flush_folder(path.parent)
 
 
 def _write(path: Path, content: object) -> None:
-    part = path.with_name(f"{path.name}.{os.getpid()}.part")
-    with part.open("w", encoding="utf-8") as file:
-        json.dump(content, file)
-        file.flush()
-        os.fsync(file.fileno())
-    part.rename(path)
+    write_whole(path, json.dumps(content).encode())

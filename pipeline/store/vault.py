@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import hashlib
-import os
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.store.durable import make_folder, write_whole
 from schemas.errors import LedgerError
 
 
@@ -37,14 +37,8 @@ class Vault:
         digest = digest_of(data)
         path = self.path(digest)
         if not path.exists():
-            path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-            part = path.with_name(f"{digest}.{os.getpid()}.part")
-            with part.open("wb") as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
-            part.chmod(0o400)
-            part.rename(path)
+            make_folder(path.parent)
+            write_whole(path, data, 0o400)
         return digest
 
     def read(self, digest: str) -> bytes:

@@ -1,0 +1,86 @@
+"""Files that are there whole or not at all, and still there after a power cut."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+from pipeline.store import moments
+from pipeline.store.moments import Moment
+
+PASSING = ".part"
+
+
+def write_whole(path: Path, data: bytes, mode: int = 0o600) -> None:
+    """
+    Write a file beside its place, flush it, give it its name, flush the folder.
+
+    Whoever looks sees the file as it was before or as it is after. A rename is in the folder, not in the
+    file: until the folder is flushed a power cut may take the name back, and a journal that was thought
+    cleared, or a raw file that was thought kept, would be as before. What a killed process leaves under its
+    passing name is found by `leftovers`.
+
+    Raises
+    ------
+    OSError
+        When the disk is full or the folder cannot be written; nothing is left under the passing name.
+    """
+    part = path.with_name(f"{path.name}.{os.getpid()}{PASSING}")
+    try:
+        handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(handle)
+        if mode != 0o600:
+            part.chmod(mode)
+        moments.passed(Moment.WRITTEN_BESIDE)
+        part.rename(path)
+    except OSError:
+        part.unlink(missing_ok=True)
+        raise
+    flush_folder(path.parent)
+    moments.passed(Moment.IN_PLACE)
+
+
+def flush_folder(folder: Path) -> None:
+    """Have the folder's names on the disk before the next step relies on them."""
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder and those above it, their owner's alone, and have their names on the disk."""
+    missing = [folder, *folder.parents]
+    missing = missing[: next(at for at, place in enumerate(missing) if place.is_dir())]
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    for place in reversed(missing):
+        place.chmod(0o700)  # `parents` heeds only the umask
+        flush_folder(place.parent)
+
+
+def leftovers(folder: Path) -> Iterator[Path]:
+    """
+    What dead processes left below a folder under passing names, `NAME.PROCESS.part`, in order.
+
+    A process of that number that lives may still be writing, so its file is passed over; where the number
+    was merely given out again, the next look finds it.
+    """
+    if folder.is_dir():
+        yield from sorted(
+            path for path in folder.rglob(f"*{PASSING}") if not _alive(path.name.split(".")[-2])
+        )
+
+
+def _alive(process: str) -> bool:
+    try:
+        os.kill(int(process), 0)
+    except (ProcessLookupError, ValueError, OverflowError):
+        return False
+    except PermissionError:
+        return True
+    return int(process) != os.getpid()
