@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
 
 from pipeline.store.durable import flush_folder, make_folder, write_whole
 from schemas.errors import LedgerError
@@ -28,6 +29,16 @@ class Reading:
         Profile it was read with; its text lies in the vault. Null: not read yet, or no profile fitted.
     site
         Site given for files that do not say.
+    pinned
+        Whether the profile was named as a file of its own: it is not looked for among the others later.
+    withdrawn_on
+        The day (UTC) the file was taken out of everything derived; null: it counts.
+    why
+        The reason in somebody's own words; private, for it can say whose file it is.
+    erased_on, rows_erased
+        When and how many rows were taken out of it for good; these bytes are what was left.
+    earlier
+        How it was read before, oldest first: name, profile, digest of the profile, site.
     """
 
     digest: str
@@ -36,6 +47,18 @@ class Reading:
     profile: str | None = None
     profile_sha256: str | None = None
     site: str | None = None
+    pinned: bool = False
+    withdrawn_on: str | None = None
+    why: str | None = None
+    erased_on: str | None = None
+    rows_erased: int = 0
+    earlier: tuple[tuple[str | None, ...], ...] = ()
+
+    @classmethod
+    def of(cls, entry: Mapping[str, Any]) -> Reading:
+        """The reading that JSON tells."""
+        earlier = tuple(tuple(how) for how in entry.get("earlier", ()))
+        return cls(**{**entry, "earlier": earlier})
 
 
 def write_reading(folder: Path, reading: Reading) -> None:
@@ -45,10 +68,21 @@ def write_reading(folder: Path, reading: Reading) -> None:
     _write(path, asdict(reading))
 
 
+def reading_of(folder: Path, digest: str) -> Reading | None:
+    """How one file was read; null where nothing is known of it."""
+    path = folder / digest[:2] / f"{digest}.json"
+    return Reading.of(json.loads(path.read_text(encoding="utf-8"))) if path.is_file() else None
+
+
+def forget_reading(folder: Path, digest: str) -> None:
+    """Take away what is known of how a file was read, its name among that."""
+    (folder / digest[:2] / f"{digest}.json").unlink(missing_ok=True)
+
+
 def read_readings(folder: Path) -> list[Reading]:
     """How each file ever kept was read, in the order of their digests."""
     return [
-        Reading(**json.loads(path.read_text(encoding="utf-8")))
+        Reading.of(json.loads(path.read_text(encoding="utf-8")))
         for path in sorted(folder.glob("*/*.json"), key=lambda p: p.name)
     ]
 
@@ -70,7 +104,7 @@ def read_journal(path: Path) -> list[Reading]:
     if not path.exists():
         return []
     try:
-        return [Reading(**entry) for entry in json.loads(path.read_text(encoding="utf-8"))]
+        return [Reading.of(entry) for entry in json.loads(path.read_text(encoding="utf-8"))]
     except (OSError, ValueError, TypeError) as error:
         raise LedgerError(
             f"{path}: cannot be read ({error}); remove it and run `drainledger rebuild`."
