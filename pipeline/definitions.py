@@ -342,6 +342,17 @@ class ExtractRules(Section):
     shift_most: int
 
 
+class UpkeepRules(Section):
+    """When the lake is put in shape, what stays for whoever is still reading, what a disk must have free."""
+
+    file_most: int
+    reader_hours: int
+    log_entries: int
+    small_files: int
+    free_least: int
+    clock_slack: int
+
+
 class StripRules(Section):
     """The strips that human readers are given."""
 
@@ -376,6 +387,7 @@ class Definitions(Section):
     statistics: StatisticsRules
     extract: ExtractRules
     strips: StripRules
+    upkeep: UpkeepRules
 
     @model_validator(mode="after")
     def _outcomes_hang_together(self) -> Definitions:
