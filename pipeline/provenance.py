@@ -3,18 +3,34 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Iterable
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 
 import polars as pl
+from pydantic import BaseModel
 
 import pipeline
 import schemas
 
 # Their release can move a last digit or a tie; the others only carry data.
 _COMPUTING_LIBRARIES = ("numpy", "polars", "scipy", "duckdb", "tzdata")
+# Profiles are no part of this: each file has its own, recorded with it.
+_READING = (
+    "pipeline/ingest",
+    "pipeline/cohort/cells.py",
+    "pipeline/cohort/contradictions.py",
+    "pipeline/cohort/paper.py",
+    "pipeline/cohort/registry.py",
+    "pipeline/signal/decode.py",
+    "pipeline/zones.py",
+    "schemas/lake.py",
+    "schemas/registry.py",
+    "schemas/table.py",
+    "schemas/vocabulary.py",
+)
 
 
 @cache
@@ -31,6 +47,21 @@ def code_digest() -> str:
             hashed.update(f"{package.__name__}/{path.relative_to(root).as_posix()}\0".encode())
             hashed.update(path.read_bytes())
     for library in _COMPUTING_LIBRARIES:
+        hashed.update(f"{library}=={version(library)}\0".encode())
+    return hashed.hexdigest()
+
+
+@cache
+def reading_digest() -> str:
+    """SHA-256 over the sources and libraries that turn a file's bytes into rows, and over no others."""
+    hashed = hashlib.sha256()
+    root = Path(str(pipeline.__file__)).parent.parent
+    for name in _READING:
+        place = root / name
+        for path in sorted(place.rglob("*.py")) if place.is_dir() else [place]:
+            hashed.update(f"{path.relative_to(root).as_posix()}\0".encode())
+            hashed.update(path.read_bytes())
+    for library in ("polars", "tzdata"):
         hashed.update(f"{library}=={version(library)}\0".encode())
     return hashed.hexdigest()
 
@@ -55,6 +86,12 @@ def digest_of_texts(texts: Iterable[str]) -> str:
         hashed.update(f"{len(data)}:".encode())
         hashed.update(data)
     return hashed.hexdigest()
+
+
+def digest_of_sections(definitions: BaseModel, sections: Iterable[str]) -> str:
+    """SHA-256 of some sections of the definitions: a figure of another one leaves it alone."""
+    values = definitions.model_dump(mode="json", include=set(sections))
+    return hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()
 
 
 def digest_rows(frame: pl.DataFrame, columns: Iterable[str]) -> pl.Series:

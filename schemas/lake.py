@@ -116,6 +116,8 @@ LOAD_FILE = Table(
         Column("cells_rejected", COUNT, "Cells of kept rows that were made null.", nullable=False, least=0),
         Column("reason", TEXT, "Why the file is not simply loaded, in one sentence."),
         Column("zone_data", TEXT, "Version of the time-zone data in use at loading."),
+        Column("columns_ignored", COUNT, "Columns of its header that the profile does not name.", least=0),
+        Column("read_with", TEXT, "What its reading rests on besides its bytes; bookkeeping."),
         Column("loaded_at", INSTANT, "When the ledger took it in (bookkeeping).", nullable=False),
     ),
     key=("file_sha256",),
