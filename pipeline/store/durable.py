@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
 from pathlib import Path
 
 from pipeline.store import moments
@@ -19,7 +18,7 @@ def write_whole(path: Path, data: bytes, mode: int = 0o600) -> None:
     Whoever looks sees the file as it was before or as it is after. A rename is in the folder, not in the
     file: until the folder is flushed a power cut may take the name back, and a journal that was thought
     cleared, or a raw file that was thought kept, would be as before. What a killed process leaves under its
-    passing name is found by `leftovers`.
+    passing name is swept by the next load.
 
     Raises
     ------
@@ -63,24 +62,14 @@ def make_folder(folder: Path) -> None:
         flush_folder(place.parent)
 
 
-def leftovers(folder: Path) -> Iterator[Path]:
-    """
-    What dead processes left below a folder under passing names, `NAME.PROCESS.part`, in order.
-
-    A process of that number that lives may still be writing, so its file is passed over; where the number
-    was merely given out again, the next look finds it.
-    """
-    if folder.is_dir():
-        yield from sorted(
-            path for path in folder.rglob(f"*{PASSING}") if not _alive(path.name.split(".")[-2])
-        )
-
-
-def _alive(process: str) -> bool:
+def alive(process: int) -> bool:
+    """Whether another process of that number lives on this machine."""
+    if process == os.getpid():
+        return False
     try:
-        os.kill(int(process), 0)
-    except (ProcessLookupError, ValueError, OverflowError):
+        os.kill(process, 0)
+    except (ProcessLookupError, OverflowError):
         return False
     except PermissionError:
         return True
-    return int(process) != os.getpid()
+    return True
