@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import errno
 import fcntl
+import hashlib
+import hmac
 import os
 import secrets
 from collections.abc import Iterator
@@ -11,7 +13,9 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.store.durable import write_whole
 from pipeline.store.lake import Lake
+from pipeline.store.sweeping import sweep
 from pipeline.store.vault import Vault
 from schemas.errors import LedgerError
 
@@ -109,6 +113,9 @@ class Home:
         """
         Hold the ledger for one load; a dead process cannot hold it, for the kernel drops its lock.
 
+        Who holds it has its number in the lock's file and takes it out in the end. A number found there is
+        that of a process that died, and what it left behind is swept.
+
         Raises
         ------
         LedgerError
@@ -129,9 +136,15 @@ class Home:
                     f"home {self.root}: another load is running here (process {_holder(handle)}); "
                     "wait for it to end, then load again."
                 ) from error
+            died = os.pread(handle, 32, 0)
             os.ftruncate(handle, 0)
             os.pwrite(handle, str(os.getpid()).encode(), 0)
-            yield
+            if died:
+                sweep(self.root)
+            try:
+                yield
+            finally:
+                os.ftruncate(handle, 0)
         finally:
             os.close(handle)
 
@@ -181,29 +194,52 @@ class Home:
         Raises
         ------
         LedgerError
-            When the file is there but holds no key: a new one would silently rename every drain.
+            When the file is there but holds no key, is gone although pseudonyms were made with it, or holds
+            another key than those were made with: a new one would silently rename every drain.
         """
         path = self.private / "secret"
         if not path.exists():
-            if self.database.exists():
+            if made := self._with_pseudonyms():
                 raise LedgerError(
-                    f"{path}: the key of the pseudonyms is gone; restore it from a backup, or remove "
-                    f"{self.database.name} to begin again with new pseudonyms."
+                    f"{path}: the key of the pseudonyms is gone, and {made} was made with it; restore it from "
+                    "a backup, or begin again in an empty home with new pseudonyms."
                 )
-            part = path.with_name(f"secret.{os.getpid()}")
-            handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-            with os.fdopen(handle, "wb") as file:
-                file.write(secrets.token_bytes(SECRET_BYTES).hex().encode())
-                file.flush()
-                os.fsync(file.fileno())
-            part.rename(path)
+            write_whole(path, secrets.token_bytes(SECRET_BYTES).hex().encode())
         try:
             key = bytes.fromhex(path.read_text(encoding="ascii").strip())
         except (ValueError, UnicodeDecodeError) as error:
             raise LedgerError(f"{path}: does not hold a key; restore it from a backup.") from error
         if len(key) != SECRET_BYTES:
             raise LedgerError(f"{path}: holds {len(key)} bytes instead of {SECRET_BYTES}; restore it.")
+        if self.key_check.exists() and self.key_check.read_bytes().strip() != _fingerprint(key):
+            raise LedgerError(
+                f"{path}: holds another key than the one the pseudonyms here were made with; restore that, or "
+                f"remove {self.key_check.name} beside it to have every drain renamed by the next load."
+            )
         return key
+
+    @property
+    def key_check(self) -> Path:
+        """Fingerprint of the key that the pseudonyms were made with; tells nothing of the key."""
+        return self.private / "key-check"
+
+    def note_key(self) -> None:
+        """Make the key if there is none and note its fingerprint, before anything is named with it."""
+        key = self.secret()
+        if not self.key_check.exists():
+            write_whole(self.key_check, _fingerprint(key))
+
+    def _with_pseudonyms(self) -> str | None:
+        """Something here that holds pseudonyms, in words; null where there is nothing."""
+        if self.database.exists():
+            return self.database.name
+        if self.key_check.exists():
+            return "what was loaded here"
+        return "an extract" if any((self.private / "extracts").glob("*.json")) else None
+
+
+def _fingerprint(key: bytes) -> bytes:
+    return hmac.new(key, b"which key the pseudonyms were made with", hashlib.sha256).hexdigest()[:16].encode()
 
 
 def _can_share(handle: int) -> bool:
