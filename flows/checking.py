@@ -8,7 +8,8 @@ from pathlib import Path
 
 import polars as pl
 
-from flows.intake import Outcome, kind_of
+from flows.intake import Outcome
+from flows.reading import kind_of
 from flows.request import Request
 from flows.survey import Found, name_of
 from pipeline.cohort import read_annotations, read_registry

@@ -100,11 +100,13 @@ class Ward:
 
 
 def read_ward(home: Home) -> Ward:
-    """Registry rows and annotations that stand, from the private store."""
-    return Ward(
-        standing(home.private_lake.scan(REGISTRY_DRAIN).collect()),
-        standing(home.private_lake.scan(ANNOTATION).collect()),
+    """Registry rows and annotations of the files in force that stand, from the private store."""
+    files = home.lake.scan(LOAD_FILE).filter(pl.col("status").is_in(IN_FORCE)).select("file_sha256")
+    registry, annotations = (
+        home.private_lake.scan(table).join(files, on="file_sha256", how="semi").collect()
+        for table in (REGISTRY_DRAIN, ANNOTATION)
     )
+    return Ward(standing(registry), standing(annotations))
 
 
 def stale_devices(home: Home, ward: Ward, definitions: Definitions) -> Stale:
@@ -112,12 +114,15 @@ def stale_devices(home: Home, ward: Ward, definitions: Definitions) -> Stale:
     files = (
         home.lake.scan(LOAD_FILE)
         .filter(pl.col("status").is_in(IN_FORCE) & pl.col("device").is_not_null())
-        .select("file_sha256", "site", pl.col("device").str.split(";"), "rows_kept")
+        .select("file_sha256", "site", pl.col("device").str.split(";"), "rows_kept", "read_with")
         .explode("device")
         .with_columns(owner=_DEVICE_OWNER)
         .sort("owner", "file_sha256")
         .group_by("owner", maintain_order=True)
-        .agg("file_sha256", weight=pl.col("rows_kept").sum())
+        .agg(
+            read=pl.format("{} {}", "file_sha256", pl.col("read_with").fill_null("")),
+            weight=pl.col("rows_kept").sum(),
+        )
         .collect()
     )
     registry = _mentions(ward.registry)
@@ -127,13 +132,13 @@ def stale_devices(home: Home, ward: Ward, definitions: Definitions) -> Stale:
     annotations_of = _grouped(notes, "owner", "digest_right")
     parts = {
         owner: {
-            "files": digest_of_texts(shas),
+            "files": digest_of_texts(read),
             "registry": digest_of_texts(registry_of.get(owner, ())),
             "annotations": digest_of_texts(annotations_of.get(owner, ())),
             "definitions": definitions.digest,
             "code": code_digest(),
         }
-        for owner, shas in zip(files["owner"], files["file_sha256"].to_list(), strict=True)
+        for owner, read in zip(files["owner"], files["read"].to_list(), strict=True)
     }
     weights = dict(zip(files["owner"], files["weight"], strict=True))
     return _compare(home, "device", parts, weights)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline.cohort import RemovalRule
@@ -27,6 +27,10 @@ class Request:
         Site of files that do not say theirs.
     rules
         Removal rules; null: those that are shipped.
+    pinned
+        Whether the profile was named as a file of its own, not as one of the shelf.
+    take_back
+        Whether withdrawn files that are given again are to count again.
     """
 
     profiles: tuple[Profile, ...]
@@ -34,6 +38,19 @@ class Request:
     profile: str | None = None
     site: str | None = None
     rules: tuple[RemovalRule, ...] | None = None
+    pinned: bool = False
+    take_back: bool = False
+    shelved: tuple[Profile, ...] | None = None
+
+    @property
+    def shelf(self) -> tuple[Profile, ...]:
+        """The profiles that lie on the shelf, without one that was named as a file of its own."""
+        return self.profiles if self.shelved is None else self.shelved
+
+    @property
+    def plain(self) -> Request:
+        """The same ledger without anything named for the files: how files are read again by themselves."""
+        return replace(self, profiles=self.shelf, profile=None, site=None, pinned=False, shelved=None)
 
 
 def request_for(home: Home, profile: str | None = None, site: str | None = None) -> Request:
@@ -57,7 +74,8 @@ def request_for(home: Home, profile: str | None = None, site: str | None = None)
     definitions = load_definitions()
     if profile is not None and profile.endswith(".toml"):
         named = read_profile(Path(profile))
-        return Request((*(p for p in profiles if p.name != named.name), named), definitions, named.name, site)
+        taken = (*(p for p in profiles if p.name != named.name), named)
+        return Request(taken, definitions, named.name, site, pinned=True, shelved=profiles)
     if profile is not None and profile not in {p.name for p in profiles}:
         names = ", ".join(sorted(p.name for p in profiles))
         raise CallError(

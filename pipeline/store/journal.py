@@ -54,6 +54,11 @@ class Reading:
     rows_erased: int = 0
     earlier: tuple[tuple[str | None, ...], ...] = ()
 
+    @property
+    def how(self) -> tuple[str | None, ...]:
+        """What an extract seals of it: name, profile asked for, profile it was read with, site."""
+        return (self.name, self.profile, self.profile_sha256, self.site)
+
     @classmethod
     def of(cls, entry: Mapping[str, Any]) -> Reading:
         """The reading that JSON tells."""
