@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import polars as pl
 
@@ -43,12 +43,12 @@ class HomeAt(Home):
     @property
     def lake(self) -> Lake:
         """The lake as it was."""
-        return Lake(self.root / "lake", self.versions)
+        return replace(super().lake, versions=self.versions)
 
     @property
     def private_lake(self) -> Lake:
         """The private lake as it was."""
-        return Lake(self.private / "lake", self.private_versions)
+        return replace(super().private_lake, versions=self.private_versions)
 
 
 def require_published(home: Home) -> None:

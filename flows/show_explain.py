@@ -97,7 +97,7 @@ def _sources(console: Console, minute: MinuteOfDrain, home: Home) -> None:
         if row["role"] == "stands" and row["blanks"]:
             console.print(f"           blank there, from an older export: {', '.join(row['blanks'])}")
     first = minute.sources["file_sha256"][0]
-    console.print(f"  (raw file: {home.raw.path(first)})", soft_wrap=True)
+    console.print(f"  (raw file: {home.raw.address(first)})", soft_wrap=True)
 
 
 def _readings(console: Console, minute: MinuteOfDrain) -> None:
@@ -204,7 +204,7 @@ def _facts(minute: MinuteOfDrain, home: Home) -> dict[str, Any]:
                 },
                 "differs": {name: row[name] for name in row["differs"] or ()},
                 "blanks": row["blanks"],
-                "raw_file": str(home.raw.path(row["file_sha256"])),
+                "raw_file": home.raw.address(row["file_sha256"]),
             }
             for row in minute.sources.iter_rows(named=True)
         ],

@@ -87,7 +87,7 @@ def ledger_status(home: Home) -> LedgerStatus:
         drains=home.lake.scan(DRAIN).select(pl.len()).collect().item(),
         last_load=files["loaded_at"].max(),  # type: ignore[arg-type]
         published=home.database.exists(),
-        bytes_raw=sum(p.stat().st_size for p in home.raw.root.rglob("*") if p.is_file()),
+        bytes_raw=home.raw.size_bytes(),
         bytes_lake=home.lake.size_bytes(),
         bytes_database=home.database.stat().st_size if home.database.exists() else 0,
         sites=sites,

@@ -185,7 +185,7 @@ def _readings(home: Home, manifest: Manifest) -> list[Reading]:
 
 
 def _vault(home: Home, digest: str) -> Vault:
-    return home.raw if home.raw.path(digest).exists() else home.private_raw
+    return home.raw if home.raw.has(digest) else home.private_raw
 
 
 def _read_otherwise(source: Source, manifest: Manifest, key: ExtractKey) -> list[str]:
@@ -218,9 +218,9 @@ class _home_anew:  # noqa: N801 - used as a context, like the functions beside i
         secret.chmod(0o600)
         for reading in self.readings:
             old = _vault(self.home, reading.digest)
-            new = anew.raw if old.root == self.home.raw.root else anew.private_raw
+            new = anew.raw if old == self.home.raw else anew.private_raw
             new.keep(old.read(reading.digest))
-            if reading.profile_sha256 and self.home.raw.path(reading.profile_sha256).exists():
+            if reading.profile_sha256 and self.home.raw.has(reading.profile_sha256):
                 anew.raw.keep(self.home.raw.read(reading.profile_sha256))
             write_reading(anew.readings, reading)
         return anew

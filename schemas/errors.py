@@ -21,3 +21,18 @@ class LedgerError(DrainledgerError):
 
 class LakeError(LedgerError):
     """A table of the lake cannot be read; the raw files can make it again."""
+
+
+class StoreError(LedgerError):
+    """
+    The object store that holds raw files and lake does not do what was asked.
+
+    Parameters
+    ----------
+    passing
+        Whether trying again later, with nothing changed, may help.
+    """
+
+    def __init__(self, said: str, *, passing: bool = False) -> None:
+        super().__init__(said)
+        self.passing = passing

@@ -13,13 +13,17 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.store.durable import write_whole
+from pipeline.store.bucket import Bucket
+from pipeline.store.durable import make_folder, write_whole
 from pipeline.store.lake import Lake
+from pipeline.store.place import Folder, Place
+from pipeline.store.store_file import NAME, ObjectStore, read_store_file
 from pipeline.store.sweeping import sweep
 from pipeline.store.vault import Vault
-from schemas.errors import LedgerError
+from schemas.errors import LedgerError, StoreError
 
 SECRET_BYTES = 32
+CLAIM = "drainledger-home"  # object in a store that names the home it belongs to
 # In a path, the lake's or the database's engine takes these for a pattern or an escape.
 _UNFIT = frozenset("[]{}*?%\\\n\r\t")
 
@@ -30,7 +34,8 @@ class Home:
     The folder of one ledger.
 
     `raw/` holds every log ever given by digest, `lake/` the Delta tables, `private/` registry files,
-    keys, names and rejected values, `drainledger.duckdb` is what people query.
+    keys, names and rejected values, `drainledger.duckdb` is what people query. Where there is a `store.toml`,
+    `raw/` and `lake/` lie in the object store that it names; all else stays in the folder.
 
     Examples
     --------
@@ -41,14 +46,34 @@ class Home:
     root: Path
 
     @property
+    def store_file(self) -> Path:
+        """Says where raw files and lake lie; absent where they lie here."""
+        return self.root / NAME
+
+    @property
+    def store(self) -> ObjectStore | None:
+        """The object store that holds raw files and lake; null: they lie in the folder."""
+        return read_store_file(self.store_file)
+
+    def _place(self, name: str) -> Path | Place:
+        store = self.store
+        return self.root / name if store is None else Bucket(store, name)
+
+    @property
+    def place(self) -> Place:
+        """Where raw files and lake lie."""
+        store = self.store
+        return Folder(self.root) if store is None else Bucket(store)
+
+    @property
     def raw(self) -> Vault:
         """Vault of the log files."""
-        return Vault(self.root / "raw")
+        return Vault(self._place("raw"))
 
     @property
     def lake(self) -> Lake:
         """What was loaded and what was computed from it."""
-        return Lake(self.root / "lake")
+        return Lake(self._place("lake"))
 
     @property
     def private(self) -> Path:
@@ -99,14 +124,47 @@ class Home:
                 "choose another with --home."
             )
         try:
-            for folder in (self.root, self.private, self.raw.root, self.lake.root):
-                folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+            for folder in (self.root, self.private):
+                make_folder(folder)
+            for place in (self.raw.place, self.lake.place):
+                place.make()
             if not os.access(self.root, os.W_OK):
                 raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(self.root))
         except OSError as error:
             raise LedgerError(
                 f"home {self.root}: cannot be written ({error.strerror}); choose another with --home."
             ) from error
+        self._claim()
+
+    def _claim(self) -> None:
+        """Write this home's name into its store, or see that it stands there: two homes in one would mix."""
+        if (store := self.store) is None:
+            return
+        place = Bucket(store)
+        if not place.has(CLAIM):
+            place.write_once(CLAIM, store.owner.encode())
+        if place.read(CLAIM) != store.owner.encode():
+            raise StoreError(
+                f"object store {store.url}: belongs to another home; give this one a prefix of its own, "
+                f"or restore the {NAME} it was made with."
+            )
+
+    def explained(self, error: BaseException) -> LedgerError | None:
+        """
+        What an error means that an engine raised over this home's files, in one sentence.
+
+        Null where it is in our own words already or has nothing to do with where the files lie.
+        """
+        return None if isinstance(error, LedgerError) else self.place.explained(error)
+
+    @contextmanager
+    def _told(self) -> Iterator[None]:
+        try:
+            yield
+        except Exception as error:
+            if (said := self.explained(error)) is None:
+                raise
+            raise said from error
 
     @contextmanager
     def locked(self) -> Iterator[None]:
@@ -142,7 +200,8 @@ class Home:
             if died:
                 sweep(self.root)
             try:
-                yield
+                with self._told():
+                    yield
             finally:
                 os.ftruncate(handle, 0)
         finally:
@@ -166,7 +225,8 @@ class Home:
                     f"home {self.root}: a load is running here (process {_holder(handle)}); "
                     "wait for it to end, then ask again."
                 )
-            yield
+            with self._told():
+                yield
         finally:
             os.close(handle)
 

@@ -16,7 +16,8 @@ from pathlib import Path
 import polars as pl
 from deltalake import DeltaTable, WriterProperties, write_deltalake
 
-from schemas.errors import LakeError
+from pipeline.store.place import Place, place_of, speaking_of
+from schemas.errors import LakeError, LedgerError
 from schemas.table import TEXT, Table
 
 BUCKETS = 16
@@ -44,25 +45,41 @@ def bucket_of(owner: str) -> int:
 @dataclass(frozen=True)
 class Lake:
     """
-    The Delta tables below one folder.
+    The Delta tables below one folder, or below one prefix of an object store.
 
     Parameters
     ----------
+    root
+        A folder, or a place in an object store.
     versions
         Table → the version to read it at, for reading only; null: every table as it stands.
     """
 
-    root: Path
+    root: Path | Place
     versions: Mapping[str, int] | None = None
 
+    @property
+    def place(self) -> Place:
+        """Where the tables lie."""
+        return place_of(self.root)
+
     def path(self, table: Table) -> Path:
-        """Folder of the table."""
+        """Folder of the table, in a lake on a disk; elsewhere ask `address`."""
+        if not isinstance(self.root, Path):
+            raise LakeError(f"{self.address(table)}: lies in an object store and has no path here.")
         return self.root / table.name
+
+    def address(self, table: Table) -> str:
+        """Where the table lies, for people and engines: a path or an object store's address."""
+        return self._of(table).address
+
+    def _of(self, table: Table) -> Place:
+        return self.place.child(table.name)
 
     def has(self, table: Table) -> bool:
         """Whether anything was ever written to the table."""
         known = self.versions is None or table.name in self.versions
-        return known and (self.path(table) / "_delta_log").is_dir()
+        return known and self._of(table).has_below("_delta_log")
 
     def scan(self, table: Table) -> pl.LazyFrame:
         """The table's rows in its contract's columns, in no order."""
@@ -78,8 +95,8 @@ class Lake:
         """
         The table's files, of these buckets where any are named, with the partition's value as a column.
 
-        Read from the paths that the Delta log names relative to the table: the engines' own scans take
-        the home's path for an address and trip over a blank in it.
+        Read from the names that the Delta log gives below the table: the engines' own scans take the home's
+        path for an address and trip over a blank in it.
         """
         whole = table.dtypes | _DERIVED
         parts: list[pl.LazyFrame] = []
@@ -91,6 +108,8 @@ class Lake:
                 files,
                 glob=False,
                 hive_partitioning=False,
+                storage_options=self.place.scan,
+                credential_provider=None,
                 schema={name: dtype for name, dtype in stored.items() if name != partition},
                 missing_columns="insert",
                 extra_columns="ignore",
@@ -100,12 +119,14 @@ class Lake:
             parts.append(rows.select(list(stored)))
         return pl.concat(parts) if parts else pl.LazyFrame(schema=whole)
 
-    def _parts(self, table: Table) -> dict[tuple[str | None, str], list[Path]]:
+    def _parts(self, table: Table) -> dict[tuple[str | None, str], list[str]]:
         """Files that make the table now, by the column and value of their partition, in order."""
         if not self.has(table):
             return {}
         try:
-            added = pl.DataFrame(self._open(table).get_add_actions(flatten=True))
+            added = pl.DataFrame(self.open(table).get_add_actions(flatten=True))
+        except LedgerError:
+            raise
         except Exception as error:  # the many exceptions of a broken Delta log are not one family
             raise LakeError(
                 f"lake table {table.name}: cannot be opened ({error}); run `drainledger rebuild`."
@@ -114,14 +135,18 @@ class Lake:
             (c.removeprefix("partition.") for c in added.columns if c.startswith("partition.")), None
         )
         values = added[f"partition.{partition}"].cast(pl.String) if partition else [""] * added.height
-        parts: dict[tuple[str | None, str], list[Path]] = {}
+        where = self.address(table)
+        parts: dict[tuple[str | None, str], list[str]] = {}
         for value, name in sorted(zip(values, added["path"], strict=True)):
-            parts.setdefault((partition, value), []).append(self.path(table) / name)
+            parts.setdefault((partition, value), []).append(f"{where}/{name}")
         return parts
 
-    def _open(self, table: Table) -> DeltaTable:
+    def open(self, table: Table) -> DeltaTable:
+        """The table as Delta Lake sees it, at the version asked for."""
         version = None if self.versions is None else self.versions[table.name]
-        return DeltaTable(str(self.path(table)), version=version)
+        place = self._of(table)
+        with speaking_of(place):
+            return DeltaTable(place.address, version=version, storage_options=place.engine)
 
     def append(self, table: Table, frame: pl.DataFrame) -> None:
         """Add rows to a table as loaded; an empty frame adds nothing and no version."""
@@ -160,7 +185,7 @@ class Lake:
             return
         predicate = _among("bucket", sorted(set(keys["bucket"]))) + " AND " + _among("owner", sorted(made))
         if rows.height == 0:
-            self._open(table).delete(predicate)
+            self._delete(table, predicate)
             return
         self._write(table, rows, "bucket", predicate)
 
@@ -168,46 +193,57 @@ class Lake:
         self, table: Table, rows: pl.DataFrame, partition: str | None, predicate: str | None = None
     ) -> None:
         # Merged schemas: a later version of the code may bring a column that older files lack.
-        where = str(self.path(table))
+        place = self._of(table)
         columns = [partition] if partition else None
-        if predicate is None:
-            write_deltalake(
-                where,
-                rows,
-                mode="append",
-                partition_by=columns,
-                schema_mode="merge",
-                configuration=_KEEP,
-                writer_properties=_WRITER,
-            )
-        else:
-            write_deltalake(
-                where,
-                rows,
-                mode="overwrite",
-                predicate=predicate,
-                partition_by=columns,
-                schema_mode="merge",
-                writer_properties=_WRITER,
-            )
+        with speaking_of(place):
+            if predicate is None:
+                write_deltalake(
+                    place.address,
+                    rows,
+                    mode="append",
+                    partition_by=columns,
+                    schema_mode="merge",
+                    configuration=_KEEP,
+                    writer_properties=_WRITER,
+                    storage_options=place.engine,
+                )
+            else:
+                write_deltalake(
+                    place.address,
+                    rows,
+                    mode="overwrite",
+                    predicate=predicate,
+                    partition_by=columns,
+                    schema_mode="merge",
+                    writer_properties=_WRITER,
+                    storage_options=place.engine,
+                )
+
+    def _delete(self, table: Table, predicate: str) -> None:
+        with speaking_of(self.place):
+            self.open(table).delete(predicate)
 
     def remove(self, table: Table, column: str, values: Iterable[str]) -> None:
         """Delete the rows whose column holds one of the values, in one commit."""
         wanted = sorted(set(values))
         if wanted and self.has(table):
-            self._open(table).delete(_among(column, wanted))
+            self._delete(table, _among(column, wanted))
 
     def version(self, table: Table) -> int | None:
         """Version of the table; null where nothing was ever written."""
-        return self._open(table).version() if self.has(table) else None
+        return self.open(table).version() if self.has(table) else None
 
     def files(self, table: Table) -> list[str]:
-        """Absolute paths of the Parquet files that make the table now, in order."""
-        return sorted(str(path.resolve()) for paths in self._parts(table).values() for path in paths)
+        """Addresses of the Parquet files that make the table now, in order: absolute paths, or s3://…"""
+        return sorted(name for names in self._parts(table).values() for name in names)
 
     def size_bytes(self) -> int:
-        """Bytes below the folder."""
-        return sum(p.stat().st_size for p in self.root.rglob("*") if p.is_file())
+        """Bytes of everything below, old versions included."""
+        return sum(self.place.sizes().values())
+
+    def set_aside(self) -> str | None:
+        """Move a lake that cannot be read to a place beside, never delete it; says where."""
+        return self.place.set_aside()
 
 
 def _among(column: str, values: Sequence[str] | Sequence[int]) -> str:

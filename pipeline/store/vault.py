@@ -6,7 +6,7 @@ import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.store.durable import make_folder, write_whole
+from pipeline.store.place import Place, place_of
 from schemas.errors import LedgerError
 
 
@@ -24,21 +24,49 @@ def digest_of(data: bytes) -> str:
 
 @dataclass(frozen=True)
 class Vault:
-    """A folder of files named by their SHA-256, in 256 sub-folders, read-only."""
+    """
+    Files named by their SHA-256, in 256 folders, read-only; written once, never changed.
 
-    root: Path
+    Parameters
+    ----------
+    root
+        A folder, or a place in an object store.
+    """
+
+    root: Path | Place
+
+    @property
+    def place(self) -> Place:
+        """Where the files lie."""
+        return place_of(self.root)
 
     def path(self, digest: str) -> Path:
-        """Where the file of that digest lies."""
+        """Where the file of that digest lies, in a vault on a disk; elsewhere ask `address`."""
+        if not isinstance(self.root, Path):
+            raise LedgerError(f"{self.address(digest)}: lies in an object store and has no path here.")
         return self.root / digest[:2] / digest
+
+    def address(self, digest: str) -> str:
+        """Where the file of that digest lies, for people: a path or an object's address."""
+        return f"{self.place.address}/{_name(digest)}"
+
+    def has(self, digest: str) -> bool:
+        """Whether a file of that digest is kept here."""
+        return self.place.has(_name(digest))
+
+    def digests(self) -> list[str]:
+        """Digests of all files kept here, in order."""
+        return sorted(name.rpartition("/")[2] for name in self.place.sizes())
+
+    def size_bytes(self) -> int:
+        """Bytes of all files kept here."""
+        return sum(self.place.sizes().values())
 
     def keep(self, data: bytes) -> str:
         """Store the bytes durably and return their digest; bytes already there are left alone."""
         digest = digest_of(data)
-        path = self.path(digest)
-        if not path.exists():
-            make_folder(path.parent)
-            write_whole(path, data, 0o400)
+        if not self.has(digest):
+            self.place.write_once(_name(digest), data)
         return digest
 
     def read(self, digest: str) -> bytes:
@@ -50,19 +78,24 @@ class Vault:
         LedgerError
             When the file is missing or no longer what it was.
         """
-        path = self.path(digest)
         try:
-            data = path.read_bytes()
+            data = self.place.read(_name(digest))
         except OSError as error:
             raise LedgerError(
-                f"raw file {digest[:12]}…: cannot be read ({error.strerror}); restore {path} from a backup."
+                f"raw file {digest[:12]}…: cannot be read ({error.strerror or error}); restore "
+                f"{self.address(digest)} from a backup."
             ) from error
         if digest_of(data) != digest:
             raise LedgerError(
-                f"raw file {digest[:12]}…: its bytes have changed; restore {path} from a backup."
+                f"raw file {digest[:12]}…: its bytes have changed; restore {self.address(digest)} from a "
+                "backup."
             )
         return data
 
     def forget(self, digest: str) -> None:
-        """Take the file of that digest out, where it is: it lies in another vault now."""
-        self.path(digest).unlink(missing_ok=True)
+        """Take the file of that digest out, where it is: it lies in another vault now, or was erased."""
+        self.place.remove(_name(digest))
+
+
+def _name(digest: str) -> str:
+    return f"{digest[:2]}/{digest}"

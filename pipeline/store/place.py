@@ -1,0 +1,163 @@
+"""Where bytes lie: here a folder of this machine, in `bucket` a prefix of an object store."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+from pipeline.store.durable import PASSING, make_folder, write_whole
+from schemas.errors import LedgerError
+
+_READ_ONLY = 0o400
+
+
+class Place(Protocol):
+    """
+    Somewhere to keep files under names such as `ab/ab12…` or `course/bucket=3/part.parquet`.
+
+    Whoever reads a name sees a file whole or not at all. `address` is what people and engines call the
+    place; `engine` and `scan` are the options that Delta Lake and Polars want with it (null on a disk), and
+    never printed: a key of a store may be among them.
+    """
+
+    @property
+    def address(self) -> str: ...
+
+    @property
+    def engine(self) -> dict[str, str] | None: ...
+
+    @property
+    def scan(self) -> dict[str, Any] | None: ...
+
+    def child(self, name: str) -> Place:
+        """The place of that name below this one."""
+        ...
+
+    def make(self) -> None:
+        """See that the place is there and its owner's alone."""
+        ...
+
+    def has(self, name: str) -> bool:
+        """Whether there is a file of that name."""
+        ...
+
+    def has_below(self, name: str) -> bool:
+        """Whether there is anything below that name."""
+        ...
+
+    def read(self, name: str) -> bytes:
+        """The bytes of a file; FileNotFoundError where it is gone."""
+        ...
+
+    def write_once(self, name: str, data: bytes) -> None:
+        """Write a file durably and, where the place can say so, read-only."""
+        ...
+
+    def remove(self, name: str) -> None:
+        """Take a file away; one that is not there is no matter."""
+        ...
+
+    def sizes(self) -> Mapping[str, int]:
+        """Every file below, by name, with its bytes; files still being written left out."""
+        ...
+
+    def set_aside(self) -> str | None:
+        """Move everything to a place beside, `….broken-1` (2, 3, …); says where, null: nothing was here."""
+        ...
+
+    def explained(self, error: BaseException) -> LedgerError | None:
+        """What an error of an engine that worked here means, in one sentence; null: not this place's."""
+        ...
+
+
+@dataclass(frozen=True)
+class Folder:
+    """A folder of this machine, or of a drive it has mounted."""
+
+    path: Path
+
+    @property
+    def address(self) -> str:
+        """Absolute path."""
+        return str(self.path.resolve())
+
+    @property
+    def engine(self) -> None:
+        """A disk needs no options."""
+        return None
+
+    @property
+    def scan(self) -> None:
+        """A disk needs no options."""
+        return None
+
+    def child(self, name: str) -> Folder:
+        """The folder of that name in this one."""
+        return Folder(self.path / name)
+
+    def make(self) -> None:
+        """Make the folder and those above it, their owner's alone."""
+        make_folder(self.path)
+
+    def has(self, name: str) -> bool:
+        """Whether there is a file of that name."""
+        return (self.path / name).is_file()
+
+    def has_below(self, name: str) -> bool:
+        """Whether there is a folder of that name."""
+        return (self.path / name).is_dir()
+
+    def read(self, name: str) -> bytes:
+        """The bytes of a file."""
+        return (self.path / name).read_bytes()
+
+    def write_once(self, name: str, data: bytes) -> None:
+        """Write a file beside its place, flush it, name it; its owner can read it, nobody write."""
+        path = self.path / name
+        make_folder(path.parent)
+        write_whole(path, data, _READ_ONLY)
+
+    def remove(self, name: str) -> None:
+        """Take a file away."""
+        (self.path / name).unlink(missing_ok=True)
+
+    def sizes(self) -> Mapping[str, int]:
+        """Every file below with its bytes."""
+        files = (path for path in self.path.rglob("*") if path.is_file() and path.suffix != PASSING)
+        return {path.relative_to(self.path).as_posix(): path.stat().st_size for path in files}
+
+    def set_aside(self) -> str | None:
+        """Rename the folder, and make it anew, empty."""
+        if not self.path.exists():
+            self.make()
+            return None
+        number = 1
+        while (aside := self.path.with_name(f"{self.path.name}.broken-{number}")).exists():
+            number += 1
+        self.path.rename(aside)
+        self.make()
+        return str(aside)
+
+    def explained(self, error: BaseException) -> None:
+        """A disk's own errors speak for themselves."""
+        return None
+
+
+def place_of(root: Path | Place) -> Place:
+    """A path is a folder; a place is itself."""
+    return Folder(root) if isinstance(root, Path) else root
+
+
+@contextmanager
+def speaking_of(place: Place) -> Iterator[None]:
+    """Turn what an engine raises about a place into the place's own sentence."""
+    try:
+        yield
+    except Exception as error:
+        said = None if isinstance(error, LedgerError) else place.explained(error)
+        if said is None:
+            raise
+        raise said from error
