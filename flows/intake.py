@@ -276,7 +276,7 @@ def _read(home: Home, reading: Reading, request: Request) -> _Read:
 
 def _recorded_profile(home: Home, digest: str) -> Profile | None:
     """The profile a file was read with, from the vault; null for the built-in one, which is code."""
-    if not home.raw.path(digest).exists():
+    if not home.raw.has(digest):
         return None
     return parse_profile(home.raw.read(digest).decode())
 
@@ -290,7 +290,7 @@ def _keep(home: Home, data: bytes, *, private: bool) -> None:
 
 
 def _vault(home: Home, digest: str) -> Vault:
-    return home.raw if home.raw.path(digest).exists() else home.private_raw
+    return home.raw if home.raw.has(digest) else home.private_raw
 
 
 def _known_files(home: Home) -> dict[str, dict[str, Any]]:

@@ -32,7 +32,7 @@ from pipeline.store import Home, moments
 from pipeline.store.journal import Reading, read_readings, write_journal
 from pipeline.store.moments import Moment
 from schemas.derivation import MADE
-from schemas.errors import LakeError, LedgerError
+from schemas.errors import LakeError, LedgerError, StoreError
 from schemas.vocabulary import FileStatus
 
 # What a damaged table raises, from whichever library meets it first.
@@ -159,7 +159,9 @@ def run_rebuild(
         write_journal(home.journal, readings)  # if killed, the next load reads all of them again
         try:
             return _rebuild(home, readings, request, now, progress, stages)
-        except _LAKE_FAULTS:
+        except _LAKE_FAULTS as error:
+            if isinstance(home.explained(error) or error, StoreError):
+                raise  # nothing is broken there: the store does not answer
             # Whatever is broken in the lake, raw files can make it again.
             _set_aside(home)
             write_journal(home.journal, readings)
@@ -218,10 +220,5 @@ def _derive(
 def _set_aside(home: Home) -> None:
     """A lake that cannot be read is put beside, never deleted."""
     for lake in (home.lake, home.private_lake):
-        number = 1
-        while (aside := lake.root.with_name(f"{lake.root.name}.broken-{number}")).exists():
-            number += 1
-        if lake.root.exists():
-            lake.root.rename(aside)
-        lake.root.mkdir(mode=0o700)
+        lake.set_aside()
         moments.passed(Moment.SET_ASIDE)

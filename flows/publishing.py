@@ -51,7 +51,7 @@ def out_of_date(home: Home, claims: Claims, definitions: Definitions) -> dict[st
         # The view `minute` names the lake's files by their place: a home that was moved is published anew.
         "files": digest_of_texts(
             [
-                str(home.lake.root.resolve()),
+                home.lake.place.address,
                 *files.select(pl.struct(pl.all()).struct.json_encode()).to_series(),
             ]
         ),
