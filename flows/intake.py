@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -11,23 +10,26 @@ from typing import Any
 
 import polars as pl
 
+from flows.reading import Read, is_private, kind_of, read_file
 from flows.request import Request
 from flows.survey import name_of
-from pipeline.cohort import read_annotations, read_registry
-from pipeline.ingest import Profile, parse_profile, read_log
-from pipeline.ingest.recognise import recognise
-from pipeline.ingest.rules import FileRejected
 from pipeline.store import Home, moments
-from pipeline.store.journal import Reading, clear_journal, read_journal, write_journal, write_reading
+from pipeline.store.journal import (
+    Reading,
+    clear_journal,
+    read_journal,
+    reading_of,
+    write_journal,
+    write_reading,
+)
 from pipeline.store.moments import Moment
 from pipeline.store.vault import Vault, digest_of
+from schemas.errors import LedgerError
 from schemas.lake import FILE_NAME, LOAD_FILE, MINUTE, REJECTED_ROW, REJECTED_VALUE, TRACE
 from schemas.registry import ANNOTATION, REGISTRY_DRAIN
 from schemas.vocabulary import FileStatus
 
 AGAIN_FILES = 200  # files read from the vault again at once
-_SNIFF_BYTES = 64
-_HEAD_BYTES = 16_384  # where profiles look for what they match
 
 _KNOWN = ("file_sha256", "status", "reason", "profile_sha256", "loaded_at")
 _TABLES = (MINUTE, TRACE, REJECTED_ROW)
@@ -60,51 +62,13 @@ class Outcome:
         return self.status in (FileStatus.LOADED, FileStatus.WITHDRAWN) and not self.cells_rejected
 
 
-@dataclass(frozen=True)
-class _Read:
-    file: dict[str, Any]
-    frames: dict[str, pl.DataFrame]
-    profile_text: str | None
-
-
-def kind_of(data: bytes) -> str:
-    """`registry` or `annotations` by the file's first line, else `log`."""
-    text = _head(data, _SNIFF_BYTES).decode("utf-8-sig", "replace").lstrip("# ").lower()
-    if text.startswith("drain-registry:"):
-        return "registry"
-    return "annotations" if text.startswith("drain-annotations:") else "log"
-
-
-def is_private(data: bytes, kind: str, request: Request) -> bool:
-    """
-    Whether a file's bytes belong to the private store: registries, annotations and what nobody recognises.
-
-    A file that no profile fits may be anything, a registry saved in another encoding among them.
-    """
-    if kind != "log":
-        return True
-    try:
-        recognise(_head(data, _HEAD_BYTES), request.profiles, request.profile)
-    except FileRejected:
-        return True
-    return False
-
-
-def _head(data: bytes, size: int) -> bytes:
-    if not data.startswith(b"\x1f\x8b"):
-        return data[:size]
-    try:
-        return zlib.decompressobj(wbits=31).decompress(data[: 2 * size + 4096], size)
-    except zlib.error:
-        return b""
-
-
 def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) -> list[Outcome]:
     """
     Take a batch of files into the ledger: raw bytes first, rows next, their `load_file` rows last.
 
     Bytes that are known already are passed over, but a file that was rejected is read again: its
-    profile may have been written since. A file that cannot be read from disk is reported, not recorded.
+    profile may have been written since. A withdrawn file stays withdrawn unless the request takes it back.
+    A file that cannot be read from disk is reported, not recorded.
     """
     known = _known_files(home)
     outcomes: list[Outcome] = []
@@ -119,13 +83,16 @@ def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) 
             continue
         digest = digest_of(data)
         before = known.get(digest)
-        if digest in fresh or (before is not None and before["status"] != FileStatus.REJECTED):
+        if digest in fresh or (before is not None and not _is_open(before, request)):
             copies.append((name_of(path), digest))
+            continue
+        if before is not None and before["status"] == FileStatus.WITHDRAWN:
+            fresh[digest] = replace(known_reading(home, digest), withdrawn_on=None, why=None)
             continue
         kind = kind_of(data)
         _keep(home, data, private=is_private(data, kind, request))
-        reading = Reading(digest, kind, name_of(path), request.profile, None, request.site)
-        if before is not None and _unchanged(before, _read(home, reading, request).file):
+        reading = Reading(digest, kind, name_of(path), request.profile, None, request.site, request.pinned)
+        if before is not None and _unchanged(before, read_file(home, reading, data, request).file):
             reason = before["reason"]
             outcomes.append(Outcome(name_of(path), digest, before["status"], reason=reason, known=True))
             continue
@@ -134,9 +101,42 @@ def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) 
         moments.passed(Moment.RAW_KEPT)
     written = _write(home, list(fresh.values()), known, request, now)
     became = {digest: row["status"] for digest, row in known.items()} | {o.digest: o.status for o in written}
-    outcomes += [Outcome(name, digest, became[digest], known=True) for name, digest in copies]
+    outcomes += [
+        Outcome(name, digest, became[digest], known=True, reason=_still(known.get(digest), became[digest]))
+        for name, digest in copies
+    ]
     _note_names(home, copies)
     return outcomes + written
+
+
+def known_reading(home: Home, digest: str) -> Reading:
+    """
+    How a file of the ledger was read.
+
+    Raises
+    ------
+    LedgerError
+        When the record of it is gone.
+    """
+    reading = reading_of(home.readings, digest)
+    if reading is None:
+        raise LedgerError(
+            f"file {digest[:12]}…: the record of how it was read is gone from {home.readings}; "
+            "restore it from a backup."
+        )
+    return reading
+
+
+def _is_open(before: Mapping[str, Any], request: Request) -> bool:
+    """Whether a file known already is to be read once more, for it was given again."""
+    taken_back = before["status"] == FileStatus.WITHDRAWN and request.take_back
+    return taken_back or before["status"] == FileStatus.REJECTED
+
+
+def _still(before: Mapping[str, Any] | None, status: str) -> str | None:
+    if before is None or status != FileStatus.WITHDRAWN:
+        return None
+    return f"{before['reason']} It stays so; `load --take-back` takes it in again."
 
 
 def finish_interrupted(home: Home, request: Request, now: datetime) -> list[Outcome]:
@@ -200,6 +200,7 @@ def _write(
             home.private_lake.remove(table, "file_sha256", digests)
             moments.passed(Moment.TAKEN_OUT)
     reads = [_read(home, reading, request) for reading in readings]
+    _move_recognised(home, reads)
     for table in _TABLES:
         home.lake.append(table, _stack(reads, table.name, table.empty()))
         moments.passed(Moment.ROWS_ADDED)
@@ -210,7 +211,7 @@ def _write(
     for reading, read in zip(readings, reads, strict=True):
         if read.profile_text is not None:
             home.raw.keep(read.profile_text.encode())
-        write_reading(home.readings, replace(reading, profile_sha256=read.file["profile_sha256"]))
+        write_reading(home.readings, _as_read(home, reading, read))
     rows = [
         read.file
         | {
@@ -247,38 +248,28 @@ def _unchanged(before: dict[str, Any], now: dict[str, Any]) -> bool:
     return all(before[part] == now[part] for part in ("status", "reason", "profile_sha256"))
 
 
-def _read(home: Home, reading: Reading, request: Request) -> _Read:
-    data = _vault(home, reading.digest).read(reading.digest)
-    if reading.kind == "log":
-        profiles: Sequence[Profile] = request.profiles
-        profile = reading.profile
-        if reading.profile_sha256 is not None:
-            recorded = _recorded_profile(home, reading.profile_sha256)
-            if recorded is not None:
-                profiles, profile = (recorded,), recorded.name
-        log = read_log(data, reading.name, profiles, request.definitions, profile=profile, site=reading.site)
-        frames = {
-            MINUTE.name: MINUTE.validate(log.minutes),
-            TRACE.name: log.traces,
-            REJECTED_ROW.name: log.rejected,
-            REJECTED_VALUE.name: log.rejected_values,
-        }
-        return _Read(log.file, frames, log.profile_text)
-    table = REGISTRY_DRAIN if reading.kind == "registry" else ANNOTATION
-    found = read_registry(data) if reading.kind == "registry" else read_annotations(data)
-    frames = {
-        table.name: found.rows,
-        REJECTED_ROW.name: found.rejected,
-        REJECTED_VALUE.name: found.rejected_values,
-    }
-    return _Read(found.file, frames, None)
+def _read(home: Home, reading: Reading, request: Request) -> Read:
+    return read_file(home, reading, _vault(home, reading.digest).read(reading.digest), request)
 
 
-def _recorded_profile(home: Home, digest: str) -> Profile | None:
-    """The profile a file was read with, from the vault; null for the built-in one, which is code."""
-    if not home.raw.has(digest):
-        return None
-    return parse_profile(home.raw.read(digest).decode())
+def _as_read(home: Home, reading: Reading, read: Read) -> Reading:
+    """The reading as it came out, with how the file was read before."""
+    now = replace(reading, profile_sha256=read.file["profile_sha256"])
+    before = reading_of(home.readings, reading.digest)
+    if before is None or before.profile_sha256 is None:
+        return now
+    earlier, how = before.earlier, before.how
+    if how != now.how and (not earlier or earlier[-1] != how):
+        earlier = (*earlier, how)
+    return replace(now, earlier=earlier)
+
+
+def _move_recognised(home: Home, reads: Sequence[Read]) -> None:
+    """A log that nobody recognised lay in the private store; one that is recognised now does not."""
+    for read in reads:
+        digest = read.reading.digest
+        if read.profile_text is not None and not home.raw.has(digest):
+            _keep(home, home.private_raw.read(digest), private=False)
 
 
 def _keep(home: Home, data: bytes, *, private: bool) -> None:
@@ -298,5 +289,5 @@ def _known_files(home: Home) -> dict[str, dict[str, Any]]:
     return {row["file_sha256"]: row for row in rows.iter_rows(named=True)}
 
 
-def _stack(reads: Sequence[_Read], name: str, empty: pl.DataFrame) -> pl.DataFrame:
+def _stack(reads: Sequence[Read], name: str, empty: pl.DataFrame) -> pl.DataFrame:
     return pl.concat([empty, *(read.frames[name] for read in reads if name in read.frames)])

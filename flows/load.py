@@ -122,6 +122,7 @@ def run_load(
     found = survey(paths, home.root) if found is None else found
     files = found.files
     with home.locked():
+        home.note_key()
         finished = finish_interrupted(home, request, now)
         outcomes: list[Outcome] = []
         for batch in file_batches(files):
@@ -154,6 +155,7 @@ def run_rebuild(
     if not home.exists():
         raise LedgerError(f"home {home.root}: there is no ledger here; load files first.")
     with home.locked():
+        home.note_key()
         readings = read_readings(home.readings)
         ensure_raw(home, readings)
         write_journal(home.journal, readings)  # if killed, the next load reads all of them again
