@@ -129,7 +129,7 @@ class Bucket:
         return self.credentials or find_credentials()
 
     @property
-    def files(self) -> fs.S3FileSystem:
+    def filesystem(self) -> fs.S3FileSystem:
         """The store as Arrow sees it."""
         return _filesystem(self.store, self._keys)
 
@@ -143,19 +143,19 @@ class Bucket:
     def has(self, name: str) -> bool:
         """Whether there is an object of that name."""
         with speaking_of(self):
-            found = self.files.get_file_info(f"{self._root}/{name}")
+            found = self.filesystem.get_file_info(f"{self._root}/{name}")
             return bool(found.type == fs.FileType.File)
 
     def has_below(self, name: str) -> bool:
         """Whether there is an object below that name."""
         with speaking_of(self):
-            return bool(self.files.get_file_info(f"{self._root}/{name}").type == fs.FileType.Directory)
+            return bool(self.filesystem.get_file_info(f"{self._root}/{name}").type == fs.FileType.Directory)
 
     def read(self, name: str) -> bytes:
         """The bytes of an object."""
         with speaking_of(self):
             try:
-                with self.files.open_input_file(f"{self._root}/{name}") as file:
+                with self.filesystem.open_input_file(f"{self._root}/{name}") as file:
                     return bytes(file.read())
             except FileNotFoundError:
                 raise LedgerError(
@@ -165,21 +165,21 @@ class Bucket:
 
     def write_once(self, name: str, data: bytes) -> None:
         """Write an object; it appears whole, when its last byte has been acknowledged."""
-        with speaking_of(self), self.files.open_output_stream(f"{self._root}/{name}") as file:
+        with speaking_of(self), self.filesystem.open_output_stream(f"{self._root}/{name}") as file:
             file.write(data)
 
     def remove(self, name: str) -> None:
         """Take an object away."""
         with speaking_of(self):
             try:
-                self.files.delete_file(f"{self._root}/{name}")
+                self.filesystem.delete_file(f"{self._root}/{name}")
             except FileNotFoundError:
                 return
 
     def sizes(self) -> Mapping[str, int]:
         """Every object below with its bytes."""
         with speaking_of(self):
-            below = self.files.get_file_info(
+            below = self.filesystem.get_file_info(
                 fs.FileSelector(self._root, recursive=True, allow_not_found=True)
             )
         start = len(self._root) + 1
@@ -196,9 +196,9 @@ class Bucket:
         aside = self._beside(number)
         with speaking_of(self):
             for name in names:
-                self.files.copy_file(f"{self._root}/{name}", f"{aside._root}/{name}")
+                self.filesystem.copy_file(f"{self._root}/{name}", f"{aside._root}/{name}")
             for name in names:
-                self.files.delete_file(f"{self._root}/{name}")
+                self.filesystem.delete_file(f"{self._root}/{name}")
         return aside.address
 
     def _beside(self, number: int) -> Bucket:

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import polars as pl
 from deltalake import DeltaTable, WriterProperties, write_deltalake
+from pyarrow import dataset
 
 from pipeline.store.place import Place, place_of, speaking_of
 from schemas.errors import LakeError, LedgerError
@@ -236,6 +237,14 @@ class Lake:
     def files(self, table: Table) -> list[str]:
         """Addresses of the Parquet files that make the table now, in order: absolute paths, or s3://…"""
         return sorted(name for names in self._parts(table).values() for name in names)
+
+    def dataset(self, table: Table) -> dataset.Dataset:
+        """The table's files as an Arrow dataset in its contract's columns, for an engine to read from."""
+        place = self._of(table)
+        files = [name.removeprefix("s3://") for name in self.files(table)]
+        return dataset.dataset(
+            files, schema=table.empty().to_arrow().schema, filesystem=place.filesystem, format="parquet"
+        )
 
     def size_bytes(self) -> int:
         """Bytes of everything below, old versions included."""

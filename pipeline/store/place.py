@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
+from pyarrow import fs
+
 from pipeline.store.durable import PASSING, make_folder, write_whole
 from schemas.errors import LedgerError
 
@@ -19,8 +21,8 @@ class Place(Protocol):
     Somewhere to keep files under names such as `ab/ab12…` or `course/bucket=3/part.parquet`.
 
     Whoever reads a name sees a file whole or not at all. `address` is what people and engines call the
-    place; `engine` and `scan` are the options that Delta Lake and Polars want with it (null on a disk), and
-    never printed: a key of a store may be among them.
+    place; `engine` and `scan` are the options that Delta Lake and Polars want with it (null on a disk),
+    never printed, for a key of the store is among them; `filesystem` is Arrow's way in.
     """
 
     @property
@@ -31,6 +33,9 @@ class Place(Protocol):
 
     @property
     def scan(self) -> dict[str, Any] | None: ...
+
+    @property
+    def filesystem(self) -> fs.FileSystem: ...
 
     def child(self, name: str) -> Place:
         """The place of that name below this one."""
@@ -93,6 +98,11 @@ class Folder:
     def scan(self) -> None:
         """A disk needs no options."""
         return None
+
+    @property
+    def filesystem(self) -> fs.FileSystem:
+        """The disk as Arrow sees it."""
+        return fs.LocalFileSystem()
 
     def child(self, name: str) -> Folder:
         """The folder of that name in this one."""

@@ -1,0 +1,97 @@
+"""
+The view `minute`: over the lake's own files where any client can open them, else lent by whoever may.
+
+Where the lake lies in an object store, a plain client of the database holds neither its keys nor the
+extension that reads it. There the view says so in one sentence, `minute_in_store()` is for a client with
+both, and `lend_minutes` puts the very rows in the view's place for a connection of ours.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from string import Template
+
+import duckdb
+
+from pipeline.store.lake import Lake
+from schemas.lake import COURSE
+from schemas.table import Column
+from schemas.views import MINUTE_VIEW
+
+IN_STORE = "minute_in_store"
+IN_STORE_MEANING = (
+    "The rows of `minute` for a client that has DuckDB's httpfs and the object store's credentials; "
+    "other clients: drainledger sql."
+)
+_ELSEWHERE = (
+    "minute: its rows lie in an object store ({place}), which this client cannot read; ask with "
+    "`drainledger sql`, or load DuckDB's httpfs with the store's credentials and ask FROM minute_in_store()"
+)
+_VIEW = Path(__file__).parent / "sql" / "minute.sql"
+_LENT = "course_of_lake"
+# Partition folders are not columns of the course; files older than a column lack it.
+_READ = "read_parquet({files}, union_by_name = true, hive_partitioning = false)"
+
+
+def minute_statements(files: Sequence[str]) -> list[str]:
+    """
+    What makes `minute` in a new database.
+
+    Parameters
+    ----------
+    files
+        Addresses of the lake's course files now in force: absolute paths, or `s3://…`; may be empty.
+    """
+    if not files:
+        return [_view(f"(SELECT {_nothing(COURSE.columns)} WHERE false)")]
+    listed = f"[{', '.join(_text(file) for file in sorted(files))}]"
+    if "://" not in files[0]:
+        return [_view(_READ.format(files=listed))]
+    place = files[0].rpartition("/course/")[0]
+    macro = f"CREATE MACRO {IN_STORE}(files := {listed}) AS TABLE {_rows(_READ.format(files='files'))}"
+    said = _text(_ELSEWHERE.format(place=place))
+    view = (
+        f"CREATE VIEW minute AS SELECT {_nothing(MINUTE_VIEW.columns)} "
+        f"FROM range(1) AS nothing WHERE error({said}) IS NOT NULL"
+    )
+    return [macro, view]
+
+
+def lend_minutes(connection: duckdb.DuckDBPyConnection, lake: Lake) -> None:
+    """
+    Put, for this connection alone, the rows of `minute` in place of the view that says they lie elsewhere.
+
+    Exactly the files that were published are read: the lake is opened at the version that `provenance`
+    names. Columns and rows that a query does not need are not fetched.
+
+    Raises
+    ------
+    StoreError
+        When the object store cannot be read.
+    """
+    noted = connection.execute("SELECT lake_versions FROM provenance").fetchone()
+    version = json.loads(noted[0])[COURSE.name] if noted else None
+    if version is None:
+        return
+    at = Lake(lake.root, {COURSE.name: version})
+    connection.register(_LENT, at.dataset(COURSE))
+    connection.execute(f"CREATE TEMP VIEW minute AS {_rows(_LENT)}")
+
+
+def _view(course: str) -> str:
+    return Template(_VIEW.read_text(encoding="utf-8")).substitute(course=course)
+
+
+def _rows(course: str) -> str:
+    """The SELECT behind the view."""
+    return _view(course).partition("CREATE VIEW minute AS\n")[2].rstrip().rstrip(";")
+
+
+def _nothing(columns: Sequence[Column]) -> str:
+    return ", ".join(f'CAST(NULL AS {c.duckdb_type}) AS "{c.name}"' for c in columns)
+
+
+def _text(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"
