@@ -12,9 +12,9 @@ import polars as pl
 
 from pipeline.definitions import Definitions
 from pipeline.marts.figures import figures
+from pipeline.marts.minute_view import IN_STORE, IN_STORE_MEANING, minute_statements
 from pipeline.marts.months import alert_by_month, use_by_month
 from schemas.errors import LedgerError
-from schemas.lake import COURSE
 from schemas.published import DEFINITION, TABLES
 from schemas.table import Table
 from schemas.views import (
@@ -32,7 +32,6 @@ SQL = Path(__file__).parent / "sql"
 CURVES = (LEAK_SURVIVAL, LEAK_INCIDENCE, LEAK_AT_THRESHOLD, LEAK_BY_STRATUM, LEAK_COMPARISON)
 _MACROS = ("figure", "wilson", "binomial", "removal")
 _VIEWS = (
-    "minute",
     "prolonged_leak_counted",
     "prolonged_leak_rate",
     "prolonged_leak_chart",
@@ -83,8 +82,10 @@ def build(
         _create(connection, DEVICE_USE)
         for name in _MACROS:
             connection.execute(_sql(name, level=repr(definitions.statistics.level)))
+        for statement in minute_statements(course_files):
+            connection.execute(statement)
         for name in _VIEWS:
-            connection.execute(_sql(name, course=_course(course_files)))
+            connection.execute(_sql(name))
         uses = use_by_month(_frame(frames, "use"))
         alerts = alert_by_month(_frame(frames, "use_alert"), _frame(frames, "use"))
         connection.register("use_by_month", uses)
@@ -132,16 +133,6 @@ def _sql(name: str, **values: str) -> str:
     return Template((SQL / f"{name}.sql").read_text(encoding="utf-8")).substitute(values)
 
 
-def _course(files: Sequence[str]) -> str:
-    """What the view `minute` reads: the course files, or no rows of the same columns."""
-    if files:
-        paths = ", ".join(_text(path) for path in sorted(files))
-        # Partition folders are not columns of the course; files older than a column lack it.
-        return f"read_parquet([{paths}], union_by_name = true, hive_partitioning = false)"
-    columns = ", ".join(f"CAST(NULL AS {c.duckdb_type}) AS {_name(c.name)}" for c in COURSE.columns)
-    return f"(SELECT {columns} WHERE false)"
-
-
 def _comment(connection: duckdb.DuckDBPyConnection) -> None:
     kinds: dict[str, str] = dict(
         connection.execute(
@@ -154,6 +145,8 @@ def _comment(connection: duckdb.DuckDBPyConnection) -> None:
         connection.execute(f"COMMENT ON {kinds[table.name]} {name} IS {_text(table.meaning)}")
         for c in table.columns:
             connection.execute(f"COMMENT ON COLUMN {name}.{_name(c.name)} IS {_text(c.comment)}")
+    if connection.execute("SELECT 1 FROM duckdb_functions() WHERE function_name = ?", [IN_STORE]).fetchall():
+        connection.execute(f"COMMENT ON MACRO TABLE {IN_STORE} IS {_text(IN_STORE_MEANING)}")
     for macro, meaning in _MACRO_COMMENTS.items():
         connection.execute(f"COMMENT ON MACRO {_name(macro)} IS {_text(meaning)}")
 

@@ -5,7 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from pipeline.marts.minute_view import lend_minutes
 from pipeline.marts.reader import reader
+from pipeline.store.lake import Lake
+from pipeline.store.place import Place
 from schemas.published import CHANGE, DEFINITION, TABLES
 from schemas.views import VIEWS
 
@@ -13,7 +16,7 @@ from schemas.views import VIEWS
 _BOOKKEEPING = {"load_file": ("loaded_at",), "provenance": ("built_at", "lake_versions")}
 
 
-def dump(database: Path) -> dict[str, list[tuple[Any, ...]]]:
+def dump(database: Path, lake: Place | None = None) -> dict[str, list[tuple[Any, ...]]]:
     """
     All tables and views of a published database, rows in a full order, values exact.
 
@@ -21,12 +24,19 @@ def dump(database: Path) -> dict[str, list[tuple[Any, ...]]]:
     how the database came about and not what it holds. Two databases made from the same files,
     definitions and code dump the same. The view `minute` is read in whole: for tests on small homes.
 
+    Parameters
+    ----------
+    lake
+        Where the lake lies, when in an object store.
+
     Returns
     -------
     Name of the table or view → its rows as tuples, columns in the contract's order.
     """
     rows: dict[str, list[tuple[Any, ...]]] = {}
     with reader(database) as connection:
+        if lake is not None:
+            lend_minutes(connection, Lake(lake))
         for table in (*TABLES, DEFINITION, *VIEWS):
             if table.name == CHANGE.name:
                 continue

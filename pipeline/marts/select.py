@@ -10,18 +10,22 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
+from pipeline.marts.minute_view import lend_minutes
 from pipeline.marts.reader import reader
 from pipeline.marts.statement import only_select, parser_complaint
+from pipeline.store.lake import Lake
+from pipeline.store.place import Place
 from schemas.errors import CallError, LedgerError
 
 _OTHER_FILE = "sql: the query asks for another file; only the published database and the lake are read."
 _LOOK_UP_SECONDS = 0.1
+_MINUTE = re.compile(r"\bminute\b", re.IGNORECASE)
 _UNKNOWN_TABLE = re.compile(r'Table with name "?([^"\s]+)"? does not exist')
 _UNKNOWN_COLUMN = re.compile(r'Referenced column "([^"]+)"|does not have a column named "([^"]+)"')
 _UNKNOWN_FUNCTION = re.compile(r"(?:Function|Macro) with name \"?([^\"\s]+)\"? does not exist")
 
 
-def select(database: Path, sql: str, lake: Path) -> pl.DataFrame:
+def select(database: Path, sql: str, lake: Path | Place) -> pl.DataFrame:
     """
     Run one SELECT on the published database and return its rows.
 
@@ -38,7 +42,7 @@ def select(database: Path, sql: str, lake: Path) -> pl.DataFrame:
     sql
         One SELECT; WITH, VALUES, DESCRIBE, SHOW and SUMMARIZE count as such.
     lake
-        The lake's folder.
+        The lake's folder, or its place in an object store.
 
     Raises
     ------
@@ -50,6 +54,8 @@ def select(database: Path, sql: str, lake: Path) -> pl.DataFrame:
     """
     query = only_select(sql)
     with reader(database) as connection:
+        if not isinstance(lake, Path) and _MINUTE.search(query):
+            lend_minutes(connection, Lake(lake))
         _wall_in(connection, lake)
         try:
             return _whole(_rows(connection, query))
@@ -113,9 +119,9 @@ def _fits(numbers: pl.Series) -> bool:
     return numbers.cast(pl.Int64, strict=False).null_count() == numbers.null_count()
 
 
-def _wall_in(connection: duckdb.DuckDBPyConnection, lake: Path) -> None:
+def _wall_in(connection: duckdb.DuckDBPyConnection, lake: Path | Place) -> None:
     # As it was named and as it really is: the view may have been made through either.
-    names = sorted({str(lake.absolute()), str(lake.resolve())})
+    names = sorted({str(lake.absolute()), str(lake.resolve())}) if isinstance(lake, Path) else []
     folders = ", ".join("'" + name.replace("'", "''") + "'" for name in names)
     connection.execute("SET python_enable_replacements = false")
     # The folder must be allowed before the door is shut: the other order is refused.
