@@ -19,7 +19,7 @@ from pipeline.cohort import (
     operations,
 )
 from pipeline.definitions import Definitions
-from pipeline.marts import changes, publish
+from pipeline.marts import changes, chart_baselines, publish
 from pipeline.provenance import code_digest, code_version, digest_of_texts
 from pipeline.store import Home, moments
 from pipeline.store.moments import Moment
@@ -27,6 +27,7 @@ from schemas.derivation import MADE
 from schemas.lake import COURSE, LOAD_FILE, QUALITY_DAY, REJECTED_ROW, USE_ALERT, USE_TABLE
 from schemas.published import (
     CHANGE,
+    CHART_BASELINE,
     DATA_QUALITY,
     DRAIN,
     DRAIN_OUTCOME,
@@ -59,7 +60,13 @@ def out_of_date(home: Home, claims: Claims, definitions: Definitions) -> dict[st
             claims.findings.select(pl.struct(pl.all()).struct.json_encode()).to_series()
         ),
         "annotations": made_digest(home),
-        "definitions": definitions.digest,
+        "definitions": digest_of_texts(
+            [
+                definitions.digest,
+                definitions.digest_of_words,
+                *(str(row) for row in chart_baselines(home.root).rows()),
+            ]
+        ),
         "code": code_digest(),
     }
     rows = home.lake.scan(MADE).filter(pl.col("stage") == "database").collect().rows(named=True)
@@ -104,6 +111,7 @@ def publish_ledger(
                 DATA_QUALITY.conform(claims.findings),
             ]
         ).sort("scope", "site", "device", "day", "finding", "drain_id", "detail"),
+        CHART_BASELINE.name: chart_baselines(home.root),
         CHANGE.name: changes(home.database, drain, causes),
         PROVENANCE.name: pl.DataFrame(
             [

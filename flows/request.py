@@ -8,6 +8,7 @@ from pathlib import Path
 from pipeline.cohort import RemovalRule
 from pipeline.definitions import Definitions, load_definitions
 from pipeline.ingest import Profile, load_profiles, read_profile
+from pipeline.marts import chart_baselines
 from pipeline.store import Home
 from schemas.errors import CallError
 
@@ -67,11 +68,12 @@ def request_for(home: Home, profile: str | None = None, site: str | None = None)
     CallError
         When there is no profile of that name.
     InputError
-        When a profile or the definitions are not valid.
+        When a profile, the definitions or the charts' baselines are not valid.
     """
     own = home.root / "profiles"
     profiles = load_profiles(own if own.is_dir() else None)
     definitions = load_definitions()
+    chart_baselines(home.root)  # a slip in it is said before anything is read
     if profile is not None and profile.endswith(".toml"):
         named = read_profile(Path(profile))
         taken = (*(p for p in profiles if p.name != named.name), named)

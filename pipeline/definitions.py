@@ -11,17 +11,26 @@ from __future__ import annotations
 import hashlib
 import json
 import tomllib
+from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
-from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, PrivateAttr, ValidationError, model_validator
 
 from schemas.errors import InputError
 from shared import SHARED
 
 _FIGURE_KEYS = {"value", "unit", "meaning", "source"}
 _WORDS = {"name", "moves"}  # of entries that come several times
+
+
+class FigureText(NamedTuple):
+    """What a figure's entry says beside its value."""
+
+    unit: str
+    meaning: str
+    source: str
 
 
 class Section(BaseModel):
@@ -335,6 +344,23 @@ class StatisticsRules(Section):
     suppress_below: int
 
 
+class HandlingRules(Section):
+    """When an alert or a clamp was left longer than handling takes."""
+
+    alert_long: int
+    clamp_long: int
+
+
+class ChartRules(Section):
+    """Baselines of charts, when a denominator is small, and the run rules that may be asked for."""
+
+    baseline_months: int
+    least_evaluable: int
+    least_baseline: int
+    run: int
+    trend: int
+
+
 class ExtractRules(Section):
     """How far a patient's dates are moved in an extract."""
 
@@ -384,10 +410,14 @@ class Definitions(Section):
     prolonged_leak: tuple[ProlongedLeakRules, ...]
     sensitivity: tuple[SensitivityRules, ...]
     readiness: ReadinessRules
+    handling: HandlingRules
     statistics: StatisticsRules
+    chart: ChartRules
     extract: ExtractRules
     strips: StripRules
     upkeep: UpkeepRules
+    # Not part of the values: what is said of a figure can change without changing what rests on it.
+    _texts: dict[str, FigureText] = PrivateAttr(default_factory=dict)
 
     @model_validator(mode="after")
     def _outcomes_hang_together(self) -> Definitions:
@@ -411,6 +441,25 @@ class Definitions(Section):
         """SHA-256 of every value, for provenance: the same values give the same digest."""
         canonical = json.dumps(self.model_dump(mode="json"), sort_keys=True)
         return hashlib.sha256(canonical.encode()).hexdigest()
+
+
+    def said(self, figure: str) -> FigureText | None:
+        """
+        Unit, meaning and source of a figure by its full name; null where the values came without words.
+
+        Of sections that come several times the entry's own name stands in between.
+
+        Examples
+        --------
+        >>> load_definitions().said("prolonged_leak.more_than_7_days.threshold").source
+        'the older definition'
+        """
+        return self._texts.get(figure)
+
+    @property
+    def digest_of_words(self) -> str:
+        """SHA-256 of what is said of the figures: the published `definition` carries it."""
+        return hashlib.sha256(json.dumps(self._texts, sort_keys=True).encode()).hexdigest()
 
 
 SectionT = TypeVar("SectionT", bound=Section)
@@ -447,11 +496,21 @@ def _read(path: Path) -> Definitions:
         raise InputError(f"{path.name}: not valid TOML ({error}); mend that line.") from error
     values = {section: _values(path, section, body) for section, body in raw.items()}
     try:
-        return Definitions.model_validate(values)
+        definitions = Definitions.model_validate(values)
     except ValidationError as error:
         first = error.errors()[0]
         place = ".".join(str(part) for part in first["loc"]) or "the definitions"
         raise InputError(f"{path.name}: {place}: {first['msg'].lower()}; mend that figure.") from error
+    definitions._texts = {name: text for section, body in raw.items() for name, text in _texts(section, body)}
+    return definitions
+
+
+def _texts(section: str, body: Any) -> Iterator[tuple[str, FigureText]]:
+    for entry in body if isinstance(body, list) else [body]:
+        prefix = f"{section}.{entry['name']}" if isinstance(body, list) else section
+        for name, figure in entry.items():
+            if isinstance(figure, dict):
+                yield f"{prefix}.{name}", FigureText(figure["unit"], figure["meaning"], figure["source"])
 
 
 def _values(path: Path, section: str, body: Any) -> Any:

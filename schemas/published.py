@@ -421,12 +421,32 @@ DRAIN_USE = Table(
     key=("drain_id", "use_id", "from_at"),
 )
 
+CHART_BASELINE = Table(
+    "chart_baseline",
+    "Baselines of the chart that somebody set, in baselines.toml; a site without one takes its first months.",
+    (
+        Column("site", TEXT, "Site; null: every site without a row of its own."),
+        Column(
+            "from_month",
+            DAY,
+            "First month of the baseline; it holds from then until the next.",
+            nullable=False,
+        ),
+        Column("through_month", DAY, "Last month of the baseline.", nullable=False),
+        Column("why", TEXT, "Why it was set so.", nullable=False),
+    ),
+    key=("site", "from_month"),
+)
+
 DEFINITION = Table(
     "definition",
     "One row a figure of the definitions this database was made with; SQL reads its thresholds here.",
     (
         Column("name", TEXT, "Section and figure, as in definitions.toml: leak.on_above.", nullable=False),
         Column("value", REAL, "The figure; 1 or 0 where it is a yes or a no.", nullable=False),
+        Column("unit", TEXT, "UCUM code of its unit; 1 where it has none.", nullable=False),
+        Column("meaning", TEXT, "What it decides.", nullable=False),
+        Column("source", TEXT, "Where the figure is from.", nullable=False),
     ),
     key=("name",),
 )
@@ -446,5 +466,6 @@ TABLES: tuple[Table, ...] = (
     REJECTED_ROW_PUBLISHED,
     DATA_QUALITY,
     CHANGE,
+    CHART_BASELINE,
     PROVENANCE,
 )

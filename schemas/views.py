@@ -2,9 +2,21 @@
 
 from __future__ import annotations
 
-from schemas.published import DRAIN_ID, PROCEDURE, PROLONGED, SITE_NAME, UNIT
-from schemas.table import COUNT, DAY, FLAG, INSTANT, REAL, TEXT, TEXTS, WHOLE, Column, Table, words_of
+from schemas.published import DRAIN_ID
+from schemas.rates import (
+    CHART_RULE,
+    COUNTED,
+    EVALUABLE,
+    PROLONGED_LEAK_CHART,
+    PROLONGED_LEAK_COUNTED,
+    PROLONGED_LEAK_FUNNEL,
+    PROLONGED_LEAK_RATE,
+    PROLONGED_N,
+    UNKNOWN_N,
+)
+from schemas.table import COUNT, FLAG, INSTANT, REAL, TEXT, TEXTS, WHOLE, Column, Table, words_of
 from schemas.vocabulary import State, TidalingBasis, Verdict
+from schemas.wards import ALERT_CLEARING, DEVICE_USE, HANDLING, REMOVAL_DELAY, SUSPECTED_OCCLUSIONS
 
 MINUTE_VIEW = Table(
     "minute",
@@ -39,83 +51,6 @@ MINUTE_VIEW = Table(
             "How far that step moved the log's time against its counter; negative: back; null: unknown.",
             "min",
         ),
-    ),
-)
-
-_MONTH = Column("month", DAY, "First day of the local month of the origin.")
-_COUNTED = Column("counted", WHOLE, "Operations where patients are known, drains where not.")
-_EVALUABLE = Column("evaluable", WHOLE, "Counted with a yes or a no.")
-_PROLONGED_N = Column("prolonged", WHOLE, "Counted with a yes.")
-_UNKNOWN_N = Column("unknown", WHOLE, "Counted with an unknown; never in the rate.")
-
-PROLONGED_LEAK_COUNTED = Table(
-    "prolonged_leak_counted",
-    "What prolonged-leak rates count: one row an operation, or a drain where patients are not known.",
-    (
-        Column("counted_id", TEXT, "Pseudonym of the operation, or of the drain.", nullable=False),
-        SITE_NAME,
-        UNIT,
-        PROCEDURE,
-        _MONTH,
-        Column("drains", COUNT, "Drains behind it."),
-        PROLONGED,
-        Column("had_its_time", FLAG, "Whether the site's data reach past the definition's time."),
-    ),
-)
-
-PROLONGED_LEAK_RATE = Table(
-    "prolonged_leak_rate",
-    "Prolonged air leak rate by site, unit, procedure and local month of the origin.",
-    (
-        SITE_NAME,
-        UNIT,
-        PROCEDURE,
-        _MONTH,
-        _COUNTED,
-        Column("drains", WHOLE, "Drains behind them."),
-        _EVALUABLE,
-        _PROLONGED_N,
-        _UNKNOWN_N,
-        Column("rate", REAL, "prolonged / evaluable; null where none is evaluable.", "1"),
-        Column("rate_low", REAL, "Lower 95 % bound (Wilson).", "1"),
-        Column("rate_high", REAL, "Upper 95 % bound (Wilson).", "1"),
-        Column("rate_if_unknown_no", REAL, "Rate if every unknown were a no.", "1"),
-        Column("rate_if_unknown_yes", REAL, "Rate if every unknown were a yes.", "1"),
-        Column("provisional", FLAG, "Some have not had their 120 h yet."),
-    ),
-)
-
-PROLONGED_LEAK_CHART = Table(
-    "prolonged_leak_chart",
-    "p-chart of the prolonged-leak rate by site and month, exact limits for each month's own n.",
-    (
-        SITE_NAME,
-        _MONTH,
-        _EVALUABLE,
-        _PROLONGED_N,
-        Column("rate", REAL, "prolonged / evaluable.", "1"),
-        Column("centre", REAL, "The site's overall rate.", "1"),
-        Column("limit_low", REAL, "Lower 99.8 % limit.", "1"),
-        Column("limit_high", REAL, "Upper 99.8 % limit.", "1"),
-        Column("outside", FLAG, "Whether the rate lies outside its limits."),
-        Column("provisional", FLAG, "Some have not had their 120 h yet."),
-    ),
-)
-
-PROLONGED_LEAK_FUNNEL = Table(
-    "prolonged_leak_funnel",
-    "Funnel of the prolonged-leak rate by unit, with exact binomial limits around the overall rate.",
-    (
-        SITE_NAME,
-        UNIT,
-        _EVALUABLE,
-        _PROLONGED_N,
-        Column("rate", REAL, "prolonged / evaluable.", "1"),
-        Column("centre", REAL, "Overall rate.", "1"),
-        Column("limit_95_low", REAL, "Lower 95 % limit.", "1"),
-        Column("limit_95_high", REAL, "Upper 95 % limit.", "1"),
-        Column("limit_998_low", REAL, "Lower 99.8 % limit.", "1"),
-        Column("limit_998_high", REAL, "Upper 99.8 % limit.", "1"),
     ),
 )
 
@@ -161,10 +96,10 @@ LEAK_INCIDENCE = Table(
 
 _DEFINITION = Column("definition", TEXT, "Name of the definition.")
 _RATE: tuple[Column, ...] = (
-    _COUNTED,
-    _EVALUABLE,
-    _PROLONGED_N,
-    _UNKNOWN_N,
+    COUNTED,
+    EVALUABLE,
+    PROLONGED_N,
+    UNKNOWN_N,
     Column("rate", REAL, "prolonged / evaluable: unknowns left out; null where none is evaluable.", "1"),
     Column("rate_low", REAL, "Lower 95 % bound (Wilson).", "1"),
     Column("rate_high", REAL, "Upper 95 % bound (Wilson).", "1"),
@@ -186,10 +121,10 @@ LEAK_AT_THRESHOLD = Table(
         Column("still_leaking", REAL, "Share still leaking, with death and transfer competing.", "1"),
         Column("still_leaking_low", REAL, "Lower 95 % bound (log-log).", "1"),
         Column("still_leaking_high", REAL, "Upper 95 % bound (log-log).", "1"),
-        Column("ended", REAL, "Cumulative incidence of the leak's end by then (Aalen-Johansen).", "1"),
-        Column("ended_low", REAL, "Lower 95 % bound.", "1"),
-        Column("ended_high", REAL, "Upper 95 % bound.", "1"),
-        Column("died_or_transferred", REAL, "Cumulative incidence of death or transfer while leaking.", "1"),
+        Column("incidence", REAL, "Cumulative incidence of the leak's end by then (Aalen-Johansen).", "1"),
+        Column("incidence_low", REAL, "Lower 95 % bound.", "1"),
+        Column("incidence_high", REAL, "Upper 95 % bound.", "1"),
+        Column("competing_incidence", REAL, "Cumulative incidence of death or transfer while leaking.", "1"),
     ),
 )
 
@@ -240,63 +175,13 @@ LEAK_COMPARISON = Table(
     ),
 )
 
-REMOVAL_DELAY = Table(
-    "removal_delay",
-    "Hours between ready and removed, by unit, month and rule.",
-    (
-        SITE_NAME,
-        UNIT,
-        _MONTH,
-        Column("rule", TEXT, "Name of the rule."),
-        Column("drains", WHOLE, "Drains whose removal is known."),
-        Column("ready", WHOLE, "Of them, ready before removal."),
-        Column("removed_before_ready", WHOLE, "Of them, removed before the rule held."),
-        Column("delay_median_hours", REAL, "Median hours between ready and removed.", "h"),
-        Column("delay_p90_hours", REAL, "90th percentile.", "h"),
-    ),
-)
-
-HANDLING = Table(
-    "handling",
-    "How drains are handled, by unit and month, per day of the minutes that could tell.",
-    (
-        SITE_NAME,
-        UNIT,
-        _MONTH,
-        Column("drains", WHOLE, "Drains."),
-        Column("drain_days", REAL, "Days observed.", "d"),
-        Column("tilted_minutes_per_day", REAL, "Minutes tilted per day of tilt read.", "min/d"),
-        Column("pause_minutes_per_day", REAL, "Minutes paused per day of state known.", "min/d"),
-        Column(
-            "shortfall_minutes_per_day", REAL, "Minutes short of suction per day of suction read.", "min/d"
-        ),
-        Column("alerts_per_day", REAL, "Alerts per day of alerts told.", "/d"),
-        Column("minutes_to_clear_median", REAL, "Median minutes until an alert was cleared.", "min"),
-        Column("mains_share", REAL, "Share of known minutes on mains power.", "1"),
-    ),
-)
-
-DEVICE_USE = Table(
-    "device_use",
-    "What each device did, by month.",
-    (
-        SITE_NAME,
-        Column("device", TEXT, "Serial of the drain."),
-        Column("month", DAY, "First day of the local month in which it happened."),
-        Column("uses", WHOLE, "Uses that began."),
-        Column("hours", REAL, "Hours observed.", "h"),
-        Column("alerts", WHOLE, "Alerts that began; null: the logs do not say."),
-        Column("failed_checks", WHOLE, "Failed self-checks; null: the logs do not say."),
-        Column("battery_low", WHOLE, "Battery-low alerts; null: the logs do not say."),
-    ),
-)
-
 VIEWS: tuple[Table, ...] = (
     MINUTE_VIEW,
     PROLONGED_LEAK_COUNTED,
     PROLONGED_LEAK_RATE,
     PROLONGED_LEAK_CHART,
     PROLONGED_LEAK_FUNNEL,
+    CHART_RULE,
     LEAK_SURVIVAL,
     LEAK_INCIDENCE,
     LEAK_AT_THRESHOLD,
@@ -305,5 +190,7 @@ VIEWS: tuple[Table, ...] = (
     LEAK_COMPARISON,
     REMOVAL_DELAY,
     HANDLING,
+    ALERT_CLEARING,
+    SUSPECTED_OCCLUSIONS,
     DEVICE_USE,
 )

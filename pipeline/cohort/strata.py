@@ -180,11 +180,11 @@ def _at(hours: float, counts: Any, rules: StatisticsRules) -> dict[str, float | 
         names = ("still_leaking", "still_leaking_low", "still_leaking_high")
         starts = (1.0, float("nan"), float("nan"))
         found |= {n: value_at(time, counts, c, s) for n, c, s in zip(names, either, starts, strict=True)}
-        names = ("ended", "ended_low", "ended_high")
+        names = ("incidence", "incidence_low", "incidence_high")
         starts = (0.0, float("nan"), float("nan"))
         found |= {n: value_at(time, counts, c, s) for n, c, s in zip(names, incidence, starts, strict=True)}
         # From its own events: 1 less the other two would leave the last digit of their sum.
-        found["died_or_transferred"] = value_at(time, counts, gone, 0.0)
+        found["competing_incidence"] = value_at(time, counts, gone, 0.0)
     return found
 
 

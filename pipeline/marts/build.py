@@ -15,10 +15,10 @@ from pipeline.marts.figures import figures
 from pipeline.marts.minute_view import IN_STORE, IN_STORE_MEANING, minute_statements
 from pipeline.marts.months import alert_by_month, use_by_month
 from schemas.errors import LedgerError
+from schemas.macros import MACROS
 from schemas.published import DEFINITION, TABLES
 from schemas.table import Table
 from schemas.views import (
-    DEVICE_USE,
     LEAK_AT_THRESHOLD,
     LEAK_BY_STRATUM,
     LEAK_COMPARISON,
@@ -26,38 +26,25 @@ from schemas.views import (
     LEAK_SURVIVAL,
     VIEWS,
 )
+from schemas.wards import DEVICE_USE
 
 SQL = Path(__file__).parent / "sql"
 
 CURVES = (LEAK_SURVIVAL, LEAK_INCIDENCE, LEAK_AT_THRESHOLD, LEAK_BY_STRATUM, LEAK_COMPARISON)
-_MACROS = ("figure", "wilson", "binomial", "removal")
+_MACROS = ("figure", "wilson", "binomial", "poisson", "removal")
 _VIEWS = (
     "prolonged_leak_counted",
     "prolonged_leak_rate",
     "prolonged_leak_chart",
     "prolonged_leak_funnel",
+    "chart_rule",
+    "prolonged_leak_signals",
     "leak_sensitivity",
     "removal_delay",
     "handling",
+    "alert_clearing",
+    "suspected_occlusions",
 )
-_MACRO_COMMENTS = {
-    "figure": "A figure of the definitions by name, e.g. figure('leak.on_above').",
-    "wilson_low": "Lower bound of the Wilson interval of k in n; level two-sided.",
-    "wilson_high": "Upper bound of the Wilson interval of k in n; level two-sided.",
-    "exact_low": "Lower bound of the exact (Clopper-Pearson) interval of k in n; level two-sided.",
-    "exact_high": "Upper bound of the exact (Clopper-Pearson) interval of k in n; level two-sided.",
-    "binomial_at_most": "Probability of k or fewer of n where each has the chance p.",
-    "binomial_quantile": "Least count of n that has at least this share of the probability below or at it.",
-    "sigma_low": "Lower limit of a p-chart, so many standard deviations below the centre, not below 0.",
-    "sigma_high": "Upper limit of a p-chart, so many standard deviations above the centre, not above 1.",
-    "came_out": "Whether a tube came out of the patient: a time for it, and no reason that says otherwise.",
-    "binomial_log": "Natural logarithm of the probability of exactly i of n.",
-    "polynomial": "A polynomial from its coefficients, the constant first.",
-    "normal_quantile_centre": "Normal quantile near the middle (Wichura 1988); part of normal_deviate.",
-    "normal_quantile_flank": "Normal quantile further out (Wichura 1988); part of normal_deviate.",
-    "normal_quantile_tail": "Normal quantile far out (Wichura 1988); part of normal_deviate.",
-    "normal_deviate": "Standard deviations that hold the middle `level` of a normal distribution.",
-}
 
 
 def build(
@@ -147,8 +134,9 @@ def _comment(connection: duckdb.DuckDBPyConnection) -> None:
             connection.execute(f"COMMENT ON COLUMN {name}.{_name(c.name)} IS {_text(c.comment)}")
     if connection.execute("SELECT 1 FROM duckdb_functions() WHERE function_name = ?", [IN_STORE]).fetchall():
         connection.execute(f"COMMENT ON MACRO TABLE {IN_STORE} IS {_text(IN_STORE_MEANING)}")
-    for macro, meaning in _MACRO_COMMENTS.items():
-        connection.execute(f"COMMENT ON MACRO {_name(macro)} IS {_text(meaning)}")
+    for macro in MACROS:
+        kind = "MACRO TABLE" if macro.gives_rows else "MACRO"
+        connection.execute(f"COMMENT ON {kind} {_name(macro.name)} IS {_text(macro.meaning)}")
 
 
 def _name(text: str) -> str:

@@ -127,8 +127,8 @@ class TestThreshold:
         assert (row["hours"], row["watched"]) == (120, 4)
         assert row["kaplan_meier"] == pytest.approx(3 / 4 * 1 / 2)  # the death is censoring
         assert row["still_leaking"] == pytest.approx(1 / 4)
-        assert row["ended"] == pytest.approx(1 / 4 + 1 / 4)
-        assert row["died_or_transferred"] == pytest.approx(1 / 4)
+        assert row["incidence"] == pytest.approx(1 / 4 + 1 / 4)
+        assert row["competing_incidence"] == pytest.approx(1 / 4)
 
     @given(st.lists(st.tuples(st.integers(1, 240), st.booleans()), min_size=1, max_size=12))
     @settings(deadline=None, max_examples=60)
@@ -136,25 +136,25 @@ class TestThreshold:
         definitions = load_definitions()
         rows = [ended(h) if over else open_at(h) for h, over in told]
         row = leak_at_threshold(*ward_of(*rows), definitions).row(0, named=True)
-        assert row["died_or_transferred"] in (0.0, None)
+        assert row["competing_incidence"] in (0.0, None)
 
     def test_the_three_shares_add_up(self, ward, definitions: Definitions) -> None:
         rows = [ended(h) for h in (3, 40, 90, 150)] + [open_at(h, "died") for h in (30, 70, 110)]
         row = leak_at_threshold(*ward(*rows, open_at(50), ended(200)), definitions).row(0, named=True)
-        total = row["still_leaking"] + row["ended"] + row["died_or_transferred"]
+        total = row["still_leaking"] + row["incidence"] + row["competing_incidence"]
         assert total == pytest.approx(1, abs=1e-12)
-        assert row["died_or_transferred"] > 0.3
+        assert row["competing_incidence"] > 0.3
 
     def test_of_curves_that_end_before_nothing_is_said(self, ward, definitions: Definitions) -> None:
         drain, outcome = ward(ended(60), open_at(80))
         row = leak_at_threshold(drain, outcome, definitions).row(0, named=True)
-        assert (row["kaplan_meier"], row["still_leaking"], row["died_or_transferred"]) == (None, None, None)
+        assert (row["kaplan_meier"], row["still_leaking"], row["competing_incidence"]) == (None, None, None)
         assert row["watched"] == 2
 
     def test_if_all_have_ended_none_leaks_on(self, ward, definitions: Definitions) -> None:
         drain, outcome = ward(ended(60), ended(70))
         row = leak_at_threshold(drain, outcome, definitions).row(0, named=True)
-        assert (row["kaplan_meier"], row["kaplan_meier_low"], row["ended"]) == (0, None, 1)
+        assert (row["kaplan_meier"], row["kaplan_meier_low"], row["incidence"]) == (0, None, 1)
 
     def test_a_threshold_of_the_calendar_lies_on_no_curve(self, ward, definitions: Definitions) -> None:
         drain, outcome = ward(ended(60), ended(130))

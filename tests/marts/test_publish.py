@@ -35,6 +35,7 @@ NASTY = [
     " ",
     "$level {x} %s",
 ]
+TELLING = {"chart_rule.sql", "prolonged_leak_signals.sql"}  # hold sentences and names of rules of their own
 ALL = [*TABLES, DEFINITION, *VIEWS]
 
 
@@ -75,6 +76,7 @@ def test_every_table_view_and_macro_says_what_it_is(empty_database):
 def test_a_ledger_without_any_drain_answers_every_table_and_view_with_no_rows(empty_database):
     held = dump(empty_database)
     assert len(held.pop("definition")) > 50
+    assert len(held.pop("chart_rule")) == 5
     assert all(rows == [] for rows in held.values())
 
 
@@ -214,7 +216,7 @@ def test_a_folder_that_is_not_there_is_named(ward_month, tmp_path):
 
 
 def test_the_database_carries_the_figures_it_was_made_with(empty_database):
-    held = dict(dump(empty_database)["definition"])
+    held = {row[0]: row[1] for row in dump(empty_database)["definition"]}
     definitions = load_definitions()
     assert held["leak.on_above"] == definitions.leak.on_above
     assert held["statistics.level"] == definitions.statistics.level
@@ -236,11 +238,12 @@ def test_tables_keep_what_may_not_be_null(empty_database):
 def test_words_in_the_sql_are_words_of_the_contract():
     # A reason or status spelt otherwise would silently match nothing.
     words = {word for table in (*ALL, LOAD_FILE, USE_ALERT) for c in table.columns for word in c.words}
-    words |= {str(code) for code in AlertCode} | set(dict(figures(load_definitions()).iter_rows()))
+    words |= {str(code) for code in AlertCode} | set(figures(load_definitions())["name"])
     parts = {"month", ""}  # of a date; no reason given
     quoted = {
         word
         for file in [*SQL.glob("*.sql"), *(SHARED / "sql").glob("*.sql")]
+        if file.name not in TELLING
         for line in file.read_text(encoding="utf-8").splitlines()
         for word in re.findall(r"'([^']*)'", line.split("--")[0])
     }

@@ -13,7 +13,7 @@ from pipeline.definitions import load_definitions
 from pipeline.marts import publish, select
 from pipeline.marts.build import CURVES
 from schemas.lake import USE_ALERT, USE_TABLE
-from schemas.published import DRAIN, TABLES
+from schemas.published import CHART_BASELINE, DRAIN, TABLES
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.3.2: chips that fail on 30 wafers of 50 chips each
 # (counts: the handbook's fractions × 50, from memory; their mean is the published 0.2313).
@@ -84,7 +84,11 @@ def handbook(tmp_path_factory):
     months = [date(2031 + i // 12, i % 12 + 1, 1) for i in range(len(WAFERS))]
     groups = [("A", month, CHIPS, failed) for month, failed in zip(months, WAFERS, strict=True)]
     target = folder / "drainledger.duckdb"
-    publish(target, {**frames(), "drain": drains_of(groups)}, [], load_definitions())
+    whole = pl.DataFrame(
+        [(None, months[0], months[-1], "all wafers")], schema=CHART_BASELINE.dtypes, orient="row"
+    )
+    given = {**frames(), "drain": drains_of(groups), "chart_baseline": whole}
+    publish(target, given, [], load_definitions())
     return target
 
 

@@ -79,7 +79,7 @@ SELECT
     months.site,
     months.device,
     months.month,
-    coalesce(uses_begun.uses, 0) AS uses,
+    coalesce(uses_begun.uses, 0)::INTEGER AS uses,
     hours_observed.minutes / 60 AS hours,
     CASE WHEN telling.month IS NOT NULL THEN coalesce(alerts_begun.alerts, 0) END AS alerts,
     CASE WHEN telling.month IS NOT NULL THEN coalesce(alerts_begun.failed_checks, 0) END AS failed_checks,

@@ -5,7 +5,13 @@
 --   those whose log says what the device was doing, short of suction per those running with both pressures
 --   read, alerts per those whose log says whether one rang. A drain always tilted, its tilt read in a tenth
 --   of its minutes, was tilted for 1440 minutes a day as far as anybody knows, not for 144.
+-- The minutes and alerts behind each figure stand beside it, so that months and wards can be added up: add
+--   those and divide again, never the rates.
 -- Minutes to clear: median over the alerts of these drains that were seen to end.
+-- Left ringing: alerts that rang for longer than the definitions' handling.alert_long, seen to end or not.
+-- Clamps left on: clamps that no annotation explains and that lasted longer than handling.clamp_long. Seen in
+--   the log by a stop that came with handling and a return; a line that was never opened again is not among
+--   them (see the period flow_stopped).
 -- Share on mains: of the minutes for which the power supply is known.
 -- Awkward cases: nothing known gives null, not nought. The minutes of a drain all count in the month it
 --   began. Sums are of whole minutes, so that they are the same however they are added.
@@ -26,7 +32,8 @@ WITH drains AS (
         drain.alert_count,
         drain.alerts_known_minutes,
         drain.mains_minutes,
-        drain.battery_minutes
+        drain.battery_minutes,
+        drain.line_open_minutes IS NOT NULL OR drain.occlusion_minutes IS NOT NULL AS stops_could_be_seen
     FROM drain
 ),
 alerts_cleared AS (
@@ -34,10 +41,31 @@ alerts_cleared AS (
         drains.site,
         drains.unit,
         drains.month,
+        count(*) FILTER (
+            WHERE greatest(alert.minutes, coalesce(alert.minutes_to_clear, 0)) > figure('handling.alert_long')
+        ) AS left_ringing,
         median(alert.minutes_to_clear)::DOUBLE AS minutes_to_clear_median
     FROM drains
     INNER JOIN alert
         ON drains.drain_id = alert.drain_id
+    GROUP BY
+        drains.site,
+        drains.unit,
+        drains.month
+),
+clamps AS (
+    SELECT
+        drains.site,
+        drains.unit,
+        drains.month,
+        count(*) FILTER (
+            WHERE period.grade IS DISTINCT FROM 'annotated'
+                AND period.minutes > figure('handling.clamp_long')
+        ) AS left_on
+    FROM drains
+    INNER JOIN period
+        ON drains.drain_id = period.drain_id
+    WHERE period.kind = 'clamped'
     GROUP BY
         drains.site,
         drains.unit,
@@ -48,7 +76,8 @@ minutes AS (
         drains.site,
         drains.unit,
         drains.month,
-        count(*) AS drains,
+        count(*)::INTEGER AS drains,
+        bool_or(drains.stops_could_be_seen) AS stops_could_be_seen,
         sum(drains.minutes_observed)::BIGINT AS observed,
         sum(drains.tilted_minutes)::BIGINT AS tilted,
         sum(drains.tilt_known_minutes)::BIGINT AS tilt_known,
@@ -78,12 +107,30 @@ SELECT
     minutes.shortfall * 1440 / nullif(minutes.shortfall_known, 0) AS shortfall_minutes_per_day,
     minutes.alerts * 1440 / nullif(minutes.alerts_known, 0) AS alerts_per_day,
     alerts_cleared.minutes_to_clear_median,
-    minutes.on_mains / nullif(minutes.power_known, 0) AS mains_share
+    minutes.on_mains / nullif(minutes.power_known, 0) AS mains_share,
+    minutes.observed AS minutes_observed,
+    minutes.tilted AS tilted_minutes,
+    minutes.tilt_known AS tilt_known_minutes,
+    minutes.paused AS pause_minutes,
+    minutes.pause_known AS state_known_minutes,
+    minutes.shortfall AS suction_shortfall_minutes,
+    minutes.shortfall_known AS suction_known_minutes,
+    minutes.alerts AS alert_count,
+    minutes.alerts_known AS alerts_known_minutes,
+    CASE WHEN minutes.alerts IS NOT NULL THEN coalesce(alerts_cleared.left_ringing, 0) END
+        AS alerts_left_ringing,
+    CASE WHEN minutes.stops_could_be_seen THEN coalesce(clamps.left_on, 0) END AS clamps_left_on,
+    minutes.on_mains AS mains_minutes,
+    minutes.power_known AS power_known_minutes
 FROM minutes
 LEFT JOIN alerts_cleared
     ON minutes.site = alerts_cleared.site
     AND minutes.unit IS NOT DISTINCT FROM alerts_cleared.unit
     AND minutes.month IS NOT DISTINCT FROM alerts_cleared.month
+LEFT JOIN clamps
+    ON minutes.site = clamps.site
+    AND minutes.unit IS NOT DISTINCT FROM clamps.unit
+    AND minutes.month IS NOT DISTINCT FROM clamps.month
 ORDER BY
     minutes.site,
     minutes.unit,

@@ -46,10 +46,10 @@ SELECT
     reached.still_leaking,
     reached.still_leaking_low,
     reached.still_leaking_high,
-    reached.ended,
-    reached.ended_low,
-    reached.ended_high,
-    reached.died_or_transferred
+    reached.incidence,
+    reached.incidence_low,
+    reached.incidence_high,
+    reached.competing_incidence
 FROM tally
 LEFT JOIN leak_at_threshold AS reached
     ON tally.definition = reached.definition

@@ -16,7 +16,7 @@ WITH tally AS (
         counted.procedure,
         counted.month,
         count(*) AS counted,
-        sum(counted.drains)::BIGINT AS drains,
+        sum(counted.drains)::INTEGER AS drains,
         count(*) FILTER (WHERE counted.prolonged_leak <> 'unknown') AS evaluable,
         count(*) FILTER (WHERE counted.prolonged_leak = 'yes') AS prolonged,
         count(*) FILTER (WHERE counted.prolonged_leak = 'unknown') AS unknown,
