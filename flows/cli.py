@@ -61,13 +61,19 @@ def _everywhere(
     ] = Path("ledger"),
 ) -> Any:
     command: Callable[..., Any]
+    from pipeline.store import Home
+
     command, bound, ignored = app.parse_args(tokens)
     extra = {"home": home} if "home" in ignored else {}
     try:
         return command(*bound.args, **bound.kwargs, **extra)
-    except (DrainledgerError, CycloptsError, OSError):
+    except (DrainledgerError, CycloptsError):
         raise
     except Exception as error:
+        if (said := Home(home).explained(error)) is not None:
+            raise said from error
+        if isinstance(error, OSError):
+            raise
         raise LedgerError(_unforeseen(error, home)) from error
 
 
