@@ -8,7 +8,19 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from flows.app import DONE, SOME_REJECTED, HomeDir, Json, Profile, Site, app, now, open_home, open_ledger
+from flows.app import (
+    DONE,
+    SOME_REJECTED,
+    VARIABLE,
+    HomeDir,
+    Json,
+    Profile,
+    Site,
+    app,
+    now,
+    open_home,
+    open_ledger,
+)
 from schemas.errors import CallError
 
 
@@ -29,6 +41,10 @@ def load(
         list[Path] | None,
         Parameter(negative="", help="Registry or annotation file, where it does not lie among PATHS."),
     ] = None,
+    store: Annotated[
+        str | None,
+        Parameter(help="Keep a new home's raw files and lake there: s3://bucket/prefix.", env_var=VARIABLE),
+    ] = None,
     home: HomeDir,
     json_: Json = False,
 ) -> int:
@@ -46,6 +62,10 @@ def load(
     if not every:
         raise CallError("load: no path given; name the files or folders to load.")
     ledger = open_home(home)
+    if store is not None:
+        from flows.storing import begin_store
+
+        begin_store(ledger, store)
     if os.environ.get("PREFECT_API_URL"):  # without one nobody should wait for a server to start
         from flows.prefect_load import load_under_prefect
 
