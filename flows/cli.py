@@ -61,8 +61,6 @@ def _everywhere(
     ] = Path("ledger"),
 ) -> Any:
     command: Callable[..., Any]
-    from pipeline.store import Home
-
     command, bound, ignored = app.parse_args(tokens)
     extra = {"home": home} if "home" in ignored else {}
     try:
@@ -70,6 +68,8 @@ def _everywhere(
     except (DrainledgerError, CycloptsError):
         raise
     except Exception as error:
+        from pipeline.store import Home
+
         if (said := Home(home).explained(error)) is not None:
             raise said from error
         if isinstance(error, OSError):

@@ -18,11 +18,11 @@ from schemas.errors import CallError, StoreError
 
 def begin_store(home: Home, url: str | None, environment: Mapping[str, str] | None = None) -> None:
     """
-    Say, once, that a new home's raw files and lake lie in an object store; null: nothing is said, nothing done.
+    Say, once, that a new home's raw files and lake lie in an object store; null: nothing is done.
 
     The server and the region are taken from where every S3 client takes them (`AWS_ENDPOINT_URL_S3`,
-    `AWS_ENDPOINT_URL`, `AWS_REGION`, `AWS_DEFAULT_REGION`) and noted in the home's `store.toml`, so that later
-    calls need only the credentials. A home that has one keeps it: the same url again changes nothing.
+    `AWS_ENDPOINT_URL`, `AWS_REGION`, `AWS_DEFAULT_REGION`) and noted in the home's `store.toml`, so that
+    later calls need only the credentials. A home that has one keeps it: the same url again changes nothing.
 
     Raises
     ------
@@ -44,14 +44,14 @@ def begin_store(home: Home, url: str | None, environment: Mapping[str, str] | No
         return
     if home.exists():
         raise CallError(
-            f"home {home.root}: keeps its raw files and lake beside it already; --store (and {VARIABLE}) is for "
-            "a new home. Load the raw files anew into one."
+            f"home {home.root}: keeps its raw files and lake beside it already; --store (and {VARIABLE}) is "
+            "for a new home. Load the raw files anew into one."
         )
     store = _store(url, environ)
     if Bucket(store).sizes():
         raise StoreError(
-            f"object store {url}: something lies there already; give the home a prefix of its own, or restore "
-            f"the {NAME} of the home it belongs to."
+            f"object store {url}: something lies there already; give the home a prefix of its own, or "
+            f"restore the {NAME} of the home it belongs to."
         )
     make_folder(home.root)
     write_store_file(home.store_file, store)
@@ -59,14 +59,13 @@ def begin_store(home: Home, url: str | None, environment: Mapping[str, str] | No
 
 def _store(url: str, environ: Mapping[str, str]) -> ObjectStore:
     said = {
+        "url": url,
+        "owner": secrets.token_hex(16),
         "endpoint": environ.get("AWS_ENDPOINT_URL_S3") or environ.get("AWS_ENDPOINT_URL"),
         "region": environ.get("AWS_REGION") or environ.get("AWS_DEFAULT_REGION"),
     }
     try:
-        return ObjectStore.model_validate(
-            {"url": url, "owner": secrets.token_hex(16)}
-            | {key: value for key, value in said.items() if value}
-        )
+        return ObjectStore.model_validate({key: value for key, value in said.items() if value})
     except ValidationError as error:
         key = error.errors()[0]["loc"][0]
         if key == "url":
