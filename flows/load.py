@@ -27,6 +27,7 @@ from flows.derive import (
 from flows.intake import Outcome, ensure_raw, finish_interrupted, read_again, take_in
 from flows.publishing import out_of_date, publish_ledger
 from flows.request import Request
+from flows.reread import read_due, read_named
 from flows.survey import Found, file_batches, survey
 from pipeline.store import Home, moments
 from pipeline.store.journal import Reading, read_readings, write_journal
@@ -74,6 +75,7 @@ class Summary:
     published: bool = False
     findings: tuple[tuple[str, int], ...] = ()  # of the registry, and how many of each
     found: Found = NOTHING_FOUND
+    again: tuple[Outcome, ...] = ()  # files of the ledger that were due to be read again
 
     @property
     def new(self) -> tuple[Outcome, ...]:
@@ -101,7 +103,8 @@ def run_load(
     """
     Take the files in, compute what they touch and publish; again with the same files changes nothing.
 
-    A load that was killed before is finished first. Everything a reader sees changes at once, at the end.
+    A load that was killed before is finished first. Files that wait for a profile, or whose profile was
+    mended since, are read again. Everything a reader sees changes at once, at the end.
 
     Parameters
     ----------
@@ -110,7 +113,8 @@ def run_load(
     now
         Goes into the bookkeeping columns only.
     found
-        What lies behind the paths, where somebody has looked already; a file that went away since is reported.
+        What lies behind the paths, where somebody has looked already; a file that went away since is
+        reported.
 
     Raises
     ------
@@ -124,13 +128,35 @@ def run_load(
     with home.locked():
         home.note_key()
         finished = finish_interrupted(home, request, now)
+        again = read_due(home, request, now)
         outcomes: list[Outcome] = []
         for batch in file_batches(files):
             progress("reading files", len(outcomes), len(files))
             outcomes += stages.take_in(home, batch, request, now)
         progress("reading files", len(files), len(files))
-        done = _derive(home, request, now, progress, stages)
-        return Summary(tuple(outcomes), tuple(finished), *done, found)
+        done = compute_and_publish(home, request, now, progress, stages)
+        return Summary(tuple(outcomes), tuple(finished), *done, found, tuple(again))
+
+
+def run_reread(
+    home: Home, which: Sequence[str], request: Request, now: datetime, *, progress: Progress = silent
+) -> Summary:
+    """
+    Read files of the ledger again and publish: what is due by itself, or what is named, with its profile.
+
+    Raises
+    ------
+    CallError
+        When a name means no file or several, or a file that is withdrawn.
+    """
+    with home.locked():
+        home.note_key()
+        finished = finish_interrupted(home, request, now)
+        again = read_due(home, request, now)
+        if which or request.profile is not None:
+            again += read_named(home, which, request, now)
+        done = compute_and_publish(home, request, now, progress)
+        return Summary((), tuple(finished), *done, again=tuple(again))
 
 
 def run_rebuild(
@@ -185,13 +211,21 @@ def _rebuild(
         home, readings, request, now, lambda done: progress("reading raw files", done, total)
     )
     progress("reading raw files", total, total)
-    done = _derive(home, request, now, progress, stages)
+    done = compute_and_publish(home, request, now, progress, stages)
     return Summary(tuple(outcomes), (), *done)
 
 
-def _derive(
-    home: Home, request: Request, now: datetime, progress: Progress, stages: Stages
+def compute_and_publish(
+    home: Home, request: Request, now: datetime, progress: Progress = silent, stages: Stages = PLAIN
 ) -> tuple[int, int, int, bool, tuple[tuple[str, int], ...]]:
+    """
+    Compute what is out of date and publish, where anything is; the caller holds the home's lock.
+
+    Returns
+    -------
+    Devices and minutes computed, drains summarised, whether a database was published, and the registry's
+    findings with how many of each: the fields of `Summary` from `devices` on.
+    """
     definitions = request.definitions
     ward = read_ward(home)
     stale = stale_devices(home, ward, definitions)

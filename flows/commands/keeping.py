@@ -41,6 +41,9 @@ def load(
         list[Path] | None,
         Parameter(negative="", help="Registry or annotation file, where it does not lie among PATHS."),
     ] = None,
+    take_back: Annotated[
+        bool, Parameter(negative="", help="Let withdrawn files among PATHS count again.")
+    ] = False,
     store: Annotated[
         str | None,
         Parameter(help="Keep a new home's raw files and lake there: s3://bucket/prefix.", env_var=VARIABLE),
@@ -55,6 +58,8 @@ def load(
     paths
         Files and folders. Logs, registries and annotations are told apart by their first line.
     """
+    from dataclasses import replace
+
     from flows.meter import Meter
     from flows.show import show_load
 
@@ -66,7 +71,9 @@ def load(
         from flows.storing import begin_store
 
         begin_store(ledger, store)
-    if os.environ.get("PREFECT_API_URL"):  # without one nobody should wait for a server to start
+    if (
+        os.environ.get("PREFECT_API_URL") and not take_back
+    ):  # without one nobody should wait for a server to start
         from flows.prefect_load import load_under_prefect
 
         summary = load_under_prefect(ledger, every, profile, site)
@@ -74,7 +81,7 @@ def load(
         from flows.load import run_load
         from flows.request import request_for
 
-        request = request_for(ledger, profile, site)
+        request = replace(request_for(ledger, profile, site), take_back=take_back)
         with Meter() as progress:
             summary = run_load(ledger, every, request, now(), progress=progress)
     show_load(summary, ledger, as_json=json_)

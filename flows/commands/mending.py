@@ -1,0 +1,76 @@
+"""Put right what was loaded: `withdraw reread`."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from cyclopts import Parameter
+
+from flows.app import DONE, SOME_REJECTED, HomeDir, Json, Profile, Site, app, now, open_ledger
+from schemas.errors import CallError
+
+
+@app.command
+def withdraw(
+    *files: str,
+    why: Annotated[
+        str | None, Parameter(help="The reason, in your own words; kept in the private store.")
+    ] = None,
+    undo: Annotated[bool, Parameter(negative="", help="Let the files count again.")] = False,
+    home: HomeDir,
+    json_: Json = False,
+) -> int:
+    """Take files out of everything derived; their record stays. Without files: list what is withdrawn.
+
+    Parameters
+    ----------
+    files
+        First digits of a file's SHA-256, or the name it was given under.
+    """
+    from flows.meter import Meter
+    from flows.request import request_for
+    from flows.show_mending import show_withdrawals, show_withdrawn
+    from flows.withdraw import run_take_back, run_withdraw, withdrawals
+
+    ledger = open_ledger(home)
+    if not files:
+        show_withdrawals(withdrawals(ledger), as_json=json_)
+        return DONE
+    if undo and why is not None:
+        raise CallError("withdraw: --undo takes no reason; leave --why out.")
+    if not undo and why is None:
+        raise CallError('withdraw: no reason given; say --why "…".')
+    request = request_for(ledger)
+    with Meter() as progress:
+        if undo:
+            summary = run_take_back(ledger, files, request, now(), progress)
+        else:
+            summary = run_withdraw(ledger, files, why or "", request, now(), progress)
+    show_withdrawn(summary, ledger, undone=undo, as_json=json_)
+    return DONE
+
+
+@app.command
+def reread(
+    *files: str, profile: Profile = None, site: Site = None, home: HomeDir, json_: Json = False
+) -> int:
+    """Read files again: those that wait for a profile or whose profile was mended, or those named.
+
+    Parameters
+    ----------
+    files
+        First digits of a file's SHA-256, or the name it was given under. With --profile and without files:
+        all files of that profile, and those that wait for one.
+    """
+    from flows.load import run_reread
+    from flows.meter import Meter
+    from flows.request import request_for
+    from flows.show_mending import show_reread
+
+    ledger = open_ledger(home)
+    if site is not None and not files:
+        raise CallError("reread: --site needs the files it is meant for; name them.")
+    with Meter() as progress:
+        summary = run_reread(ledger, files, request_for(ledger, profile, site), now(), progress=progress)
+    show_reread(summary, ledger, as_json=json_)
+    return DONE if all(o.clean for o in summary.again) else SOME_REJECTED
