@@ -1,0 +1,135 @@
+"""What the ledger holds of one drain, asked of the published database: the material of its page."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+
+from pipeline.report.ask import Ask
+from schemas.errors import CallError, DrainledgerError
+from schemas.published import ALERT, CANISTER, CHANGE, DRAIN_DAY, PERIOD
+from schemas.views import MINUTE_VIEW
+from schemas.vocabulary import PeriodKind
+
+ANNOTATIONS: dict[str, pl.DataType] = {
+    "started_at": pl.Datetime("us", "UTC"),
+    "ended_at": pl.Datetime("us", "UTC"),
+    "kind": pl.String(),
+}
+
+
+@dataclass(frozen=True)
+class DrainRecord:
+    """
+    One drain, whole.
+
+    Parameters
+    ----------
+    drain
+        Its row of `drain`.
+    minutes
+        Its rows of the view `minute` in time order, and `seen` (the log has the minute); no rows where it
+        has no log or where the lake cannot be read.
+    unreadable
+        Why the minutes could not be read; empty where they could.
+    periods, alerts, canisters, days, changes
+        Its rows of these tables, in time order.
+    uses
+        `from_at`, `until_at`, `device`, `session`: the device uses that served it, in time order.
+    annotations
+        `started_at`, `ended_at` (null: a moment or no end noted), `kind`: what staff noted.
+    made
+        `code_version` and `settings_digest` of the database.
+    """
+
+    drain: Mapping[str, Any]
+    minutes: pl.DataFrame
+    unreadable: str
+    periods: pl.DataFrame
+    alerts: pl.DataFrame
+    canisters: pl.DataFrame
+    days: pl.DataFrame
+    uses: pl.DataFrame
+    changes: pl.DataFrame
+    annotations: pl.DataFrame
+    made: Mapping[str, Any]
+
+
+def read_record(ask: Ask, drain_id: str, annotations: pl.DataFrame | None = None) -> DrainRecord:
+    """
+    Ask the published database for everything it holds of a drain.
+
+    Parameters
+    ----------
+    ask
+        Answers SELECTs on the database.
+    drain_id
+        In full.
+    annotations
+        `started_at`, `ended_at`, `kind` of what staff noted: private, so the database lacks it.
+
+    Raises
+    ------
+    CallError
+        When there is no such drain.
+    """
+    found = ask("SELECT * FROM drain WHERE drain_id = ?", drain_id)
+    if found.height != 1:
+        raise CallError(
+            f'report: there is no drain {drain_id}; drainledger sql "SELECT drain_id FROM drain" lists '
+            "those there are."
+        )
+    minutes, unreadable = _minutes(ask, drain_id)
+    tables = {
+        table.name: ask(
+            f"SELECT * FROM {table.name} WHERE drain_id = ? ORDER BY {', '.join(order)}", drain_id
+        )
+        for table, order in (
+            (PERIOD, ("started_at", "kind", "ended_at")),
+            (ALERT, ("started_at", "code", "ended_at")),
+            (CANISTER, ("canister_no",)),
+            (DRAIN_DAY, ("day",)),
+            (CHANGE, ('"column"',)),
+        )
+    }
+    return DrainRecord(
+        drain=found.row(0, named=True),
+        minutes=minutes,
+        unreadable=unreadable,
+        periods=tables["period"],
+        alerts=tables["alert"],
+        canisters=tables["canister"],
+        days=tables["drain_day"],
+        uses=_uses(ask, drain_id),
+        changes=tables["change"],
+        annotations=pl.DataFrame(schema=ANNOTATIONS)
+        if annotations is None
+        else annotations.select(ANNOTATIONS).unique().sort(*ANNOTATIONS, nulls_last=True),
+        made=ask("SELECT code_version, settings_digest FROM provenance").row(0, named=True),
+    )
+
+
+def _minutes(ask: Ask, drain_id: str) -> tuple[pl.DataFrame, str]:
+    try:
+        minutes, said = ask("SELECT * FROM minute WHERE drain_id = ? ORDER BY minute", drain_id), ""
+    except DrainledgerError as error:  # the lake has moved, or a load has swept what this database read
+        minutes, said = MINUTE_VIEW.empty(), str(error)
+    return minutes.with_columns(seen=~pl.col("flags").list.contains(PeriodKind.NO_DATA.value)), said
+
+
+def _uses(ask: Ask, drain_id: str) -> pl.DataFrame:
+    """The device's serial and session stand in the use's id, site:device/session@first minute."""
+    served = ask(
+        "SELECT use_id, from_at, until_at FROM drain_use WHERE drain_id = ? ORDER BY from_at, use_id",
+        drain_id,
+    )
+    named = pl.col("use_id").str.extract_groups(r"^[^:]*:(?<device>.+)/(?<session>\d+)@")
+    return served.select(
+        "from_at",
+        "until_at",
+        device=named.struct.field("device"),
+        session=named.struct.field("session").cast(pl.Int64),
+    )
