@@ -2,30 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 
 import polars as pl
 
-from flows.survey import batches
-from pipeline.cohort import (
-    Claims,
-    RemovalRule,
-    claim,
-    cuts_of,
-    load_rules,
-    standing,
-    summarise,
-    use_annotations,
-)
+from flows.stale import DEVICE_OWNER, IN_FORCE, Stale, Ward
+from pipeline.cohort import Claims, RemovalRule, claim, cuts_of, load_rules, summarise, use_annotations
 from pipeline.course import course_of
 from pipeline.course.evidence import evidence_of
 from pipeline.course.resolve import resolve
 from pipeline.definitions import Definitions
-from pipeline.provenance import code_digest, digest_of_texts, digest_rows
+from pipeline.provenance import digest_of_texts
 from pipeline.store import Home, moments
 from pipeline.store.moments import Moment
-from schemas.derivation import MADE, MADE_PARTS
+from schemas.derivation import MADE
 from schemas.lake import (
     BEDSIDE,
     COURSE,
@@ -40,12 +30,7 @@ from schemas.lake import (
     USE_TABLE,
 )
 from schemas.published import ALERT, CANISTER, DRAIN, DRAIN_DAY, DRAIN_OUTCOME, DRAIN_USE, PERIOD, READINESS
-from schemas.registry import ANNOTATION, REGISTRY_DRAIN
 from schemas.table import Table
-from schemas.vocabulary import FileStatus
-
-BATCH_MINUTES = 1_000_000  # of log rows computed at once; bounds the memory of a load
-IN_FORCE = (FileStatus.LOADED.value, FileStatus.PARTIAL.value)
 
 DEVICE_TABLES: tuple[Table, ...] = (
     USE_TABLE,
@@ -68,81 +53,6 @@ DRAIN_TABLES: tuple[Table, ...] = (
 )
 DRAIN_STAGE: tuple[Table, ...] = (*DRAIN_TABLES, BEDSIDE)  # the last is not published
 
-_DEVICE_OWNER = pl.format("{}:{}", "site", "device")
-_EMPTY = digest_of_texts([])
-
-
-@dataclass(frozen=True)
-class Stale:
-    """Owners of one stage that must be computed again (with what they weigh) and those that are gone."""
-
-    stage: str
-    todo: dict[str, int]
-    gone: tuple[str, ...]
-    parts: Mapping[str, Mapping[str, str]]
-    causes: Mapping[str, str]
-
-    def made_from(self, owners: Sequence[str]) -> dict[str, str]:
-        """Owner → one digest over everything it is made from."""
-        return {o: digest_of_texts(self.parts[o][p] for p in MADE_PARTS) for o in owners}
-
-    def batches(self, most: int = BATCH_MINUTES) -> Iterator[list[str]]:
-        """Owners in order, so many minutes at once."""
-        return batches(self.todo.items(), most)
-
-
-@dataclass(frozen=True)
-class Ward:
-    """What the wards' registries and annotations say now: the rows that stand."""
-
-    registry: pl.DataFrame
-    annotations: pl.DataFrame
-
-
-def read_ward(home: Home) -> Ward:
-    """Registry rows and annotations of the files in force that stand, from the private store."""
-    files = home.lake.scan(LOAD_FILE).filter(pl.col("status").is_in(IN_FORCE)).select("file_sha256")
-    registry, annotations = (
-        home.private_lake.scan(table).join(files, on="file_sha256", how="semi").collect()
-        for table in (REGISTRY_DRAIN, ANNOTATION)
-    )
-    return Ward(standing(registry), standing(annotations))
-
-
-def stale_devices(home: Home, ward: Ward, definitions: Definitions) -> Stale:
-    """Devices whose files, registry, annotations, definitions or code are not what they were made from."""
-    files = (
-        home.lake.scan(LOAD_FILE)
-        .filter(pl.col("status").is_in(IN_FORCE) & pl.col("device").is_not_null())
-        .select("file_sha256", "site", pl.col("device").str.split(";"), "rows_kept", "read_with")
-        .explode("device")
-        .with_columns(owner=_DEVICE_OWNER)
-        .sort("owner", "file_sha256")
-        .group_by("owner", maintain_order=True)
-        .agg(
-            read=pl.format("{} {}", "file_sha256", pl.col("read_with").fill_null("")),
-            weight=pl.col("rows_kept").sum(),
-        )
-        .collect()
-    )
-    registry = _mentions(ward.registry)
-    annotated = _annotated(ward)
-    notes = registry.join(annotated, on=["site", "drain_key"]).sort("owner", "digest_right")
-    registry_of = _grouped(registry, "owner", "digest")
-    annotations_of = _grouped(notes, "owner", "digest_right")
-    parts = {
-        owner: {
-            "files": digest_of_texts(read),
-            "registry": digest_of_texts(registry_of.get(owner, ())),
-            "annotations": digest_of_texts(annotations_of.get(owner, ())),
-            "definitions": definitions.digest,
-            "code": code_digest(),
-        }
-        for owner, read in zip(files["owner"], files["read"].to_list(), strict=True)
-    }
-    weights = dict(zip(files["owner"], files["weight"], strict=True))
-    return _compare(home, "device", parts, weights)
-
 
 def compute_devices(
     home: Home, owners: Sequence[str], stale: Stale, ward: Ward, definitions: Definitions
@@ -155,7 +65,7 @@ def compute_devices(
     in_force = near & pl.col("file_sha256").is_in(files["file_sha256"].implode())
     # The pair is asked of what was read, not while reading: Polars' Parquet reader fails on a text that is
     # put together from columns it is filtering by.
-    theirs = _DEVICE_OWNER.is_in(list(owners))
+    theirs = DEVICE_OWNER.is_in(list(owners))
     minutes = home.lake.scan(MINUTE).filter(in_force).collect().filter(theirs)
     traces = home.lake.scan(TRACE).filter(in_force).collect().filter(theirs)
     resolved = resolve(minutes, traces, files, definitions)
@@ -177,7 +87,7 @@ def compute_devices(
         USE_ALERT.name: course.alerts,
         USE_CANISTER.name: course.canisters,
     }
-    _put(home, stale, owners, DEVICE_TABLES, frames, _DEVICE_OWNER)
+    _put(home, stale, owners, DEVICE_TABLES, frames, DEVICE_OWNER)
     return course.minutes.height
 
 
@@ -185,61 +95,6 @@ def claims_now(home: Home, ward: Ward) -> Claims:
     """Which drain every minute of every use belongs to, as the registry stands."""
     uses = home.lake.scan(USE_TABLE).collect().sort("use_id")
     return claim(uses, ward.registry, home.secret(), ward.annotations)
-
-
-def stale_drains(
-    home: Home,
-    claims: Claims,
-    ward: Ward,
-    definitions: Definitions,
-    rules: Sequence[RemovalRule] | None = None,
-) -> Stale:
-    """Drains whose minutes, registry, annotations, definitions or code are not what they were made from."""
-    devices = home.lake.scan(MADE).filter(pl.col("stage") == "device").collect()
-    made_of_device = dict(
-        zip(
-            devices["subject"],
-            (digest_of_texts(row) for row in devices.select(MADE_PARTS).rows()),
-            strict=True,
-        )
-    )
-    uses = home.lake.scan(USE_TABLE).select("use_id", owner=_DEVICE_OWNER).collect()
-    spans = claims.drain_use.join(uses, on="use_id", how="left").sort("drain_id", "use_id", "from_at")
-    spans = spans.with_columns(
-        text=pl.format(
-            "{} {} {} {}",
-            "use_id",
-            "from_at",
-            "until_at",
-            pl.col("owner").replace_strict(made_of_device, default="", return_dtype=pl.String),
-        ),
-        weight=(pl.col("until_at") - pl.col("from_at")).dt.total_minutes(),
-    )
-    files_of = _grouped(spans, "drain_id", "text")
-    weight_of = dict(spans.group_by("drain_id").agg(pl.col("weight").sum()).rows())
-    rows = claims.drains.with_columns(digest=digest_rows(claims.drains, claims.drains.columns))
-    notes_of: dict[str, tuple[str, ...]] = {}
-    if ward.annotations.height:
-        keyed = rows.filter("linked").join(_annotated(ward), on=["site", "drain_key"]).sort("digest_right")
-        notes_of = _grouped(keyed, "drain_id", "digest_right")
-    settings = settings_digest(definitions, rules)
-    parts = {
-        drain_id: {
-            "files": digest_of_texts(files_of.get(drain_id, ())),
-            "registry": digest,
-            "annotations": digest_of_texts(notes_of.get(drain_id, ())),
-            "definitions": settings,
-            "code": code_digest(),
-        }
-        for drain_id, digest in rows.select("drain_id", "digest").sort("drain_id").rows()
-    }
-    return _compare(home, "drain", parts, {d: int(weight_of.get(d) or 0) for d in parts})
-
-
-def settings_digest(definitions: Definitions, rules: Sequence[RemovalRule] | None = None) -> str:
-    """One digest over all definitions and removal rules; unsaid: the rules that are shipped."""
-    in_force = load_rules() if rules is None else rules
-    return digest_of_texts([definitions.digest, *(rule.model_dump_json() for rule in in_force)])
 
 
 def compute_drains(
@@ -255,7 +110,7 @@ def compute_drains(
     some = claims.only(owners)
     use_ids = some.drain_use["use_id"].unique().sort()
     uses = home.lake.scan(USE_TABLE).filter(pl.col("use_id").is_in(use_ids.implode())).collect()
-    devices = uses.select(_DEVICE_OWNER.alias("owner")).unique().sort("owner")["owner"].to_list()
+    devices = uses.select(DEVICE_OWNER.alias("owner")).unique().sort("owner")["owner"].to_list()
 
     def of_uses(table: Table) -> pl.DataFrame:
         rows = home.lake.scan_owners(table, devices).filter(pl.col("use_id").is_in(use_ids.implode()))
@@ -330,48 +185,3 @@ def _put(
         home.lake.replace(table, made, table.validate(frames[table.name]), owner)
         moments.passed(Moment.DERIVED)
     note_made(home, stale.stage, {o: stale.parts[o] for o in owners})
-
-
-def _compare(
-    home: Home, stage: str, parts: Mapping[str, Mapping[str, str]], weights: Mapping[str, int]
-) -> Stale:
-    made = home.lake.scan(MADE).filter(pl.col("stage") == stage).collect()
-    before = {row["subject"]: row for row in made.iter_rows(named=True)}
-    todo: dict[str, int] = {}
-    causes: dict[str, str] = {}
-    for owner, wanted in parts.items():
-        had = before.get(owner)
-        if had is None:
-            todo[owner], causes[owner] = weights[owner], "files"
-        elif moved := [part for part in MADE_PARTS if had[part] != wanted[part]]:
-            todo[owner], causes[owner] = weights[owner], moved[0]
-    return Stale(stage, todo, tuple(sorted(set(before) - set(parts))), parts, causes)
-
-
-def _mentions(registry: pl.DataFrame) -> pl.DataFrame:
-    """One row a device that a registry row names, with the row's digest."""
-    content = [c for c in registry.columns if c not in ("exported_at", "file_sha256")]
-    return (
-        registry.with_columns(digest=digest_rows(registry, content))
-        .with_columns(
-            device=pl.concat_list(
-                pl.col("uses").fill_null([]).list.eval(pl.element().str.split("/").list.first()),
-                pl.col("devices").fill_null([]),
-            ).list.unique()
-        )
-        .explode("device")
-        .filter(pl.col("device").is_not_null())
-        .with_columns(owner=_DEVICE_OWNER)
-        .sort("owner", "digest")
-    )
-
-
-def _annotated(ward: Ward) -> pl.DataFrame:
-    notes = ward.annotations
-    content = [c for c in notes.columns if c not in ("exported_at", "file_sha256")]
-    return notes.with_columns(digest=digest_rows(notes, content)).select("site", "drain_key", "digest")
-
-
-def _grouped(frame: pl.DataFrame, key: str, value: str) -> dict[str, tuple[str, ...]]:
-    grouped = frame.group_by(key, maintain_order=True).agg(value)
-    return {row[0]: tuple(row[1]) for row in grouped.select(key, value).rows()}

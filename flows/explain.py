@@ -8,7 +8,8 @@ from datetime import datetime, timedelta
 
 import polars as pl
 
-from flows.derive import IN_FORCE, Ward, made_digest, read_ward, stale_devices
+from flows.derive import made_digest
+from flows.stale import IN_FORCE, Ward, read_ward, stale_devices
 from flows.when import When, when_of
 from pipeline.cohort import cuts_of, use_annotations
 from pipeline.course import marked_course, resolve

@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 
 import polars as pl
 
-from flows.derive import DRAIN_TABLES, IN_FORCE, claims_now, read_ward
+from flows.derive import DRAIN_TABLES, claims_now
 from flows.publishing import out_of_date
+from flows.stale import IN_FORCE, read_ward
 from flows.survey import batches
 from pipeline.cohort import RemovalRule, load_rules
 from pipeline.cohort.fluid import stretch_outputs, with_drain_output

@@ -15,19 +15,12 @@ from pathlib import Path
 import polars as pl
 from deltalake.exceptions import DeltaError, TableNotFoundError
 
-from flows.derive import (
-    claims_now,
-    compute_devices,
-    compute_drains,
-    drop_gone,
-    read_ward,
-    stale_devices,
-    stale_drains,
-)
+from flows.derive import claims_now, compute_devices, compute_drains, drop_gone
 from flows.intake import Outcome, ensure_raw, finish_interrupted, read_again, take_in
 from flows.publishing import out_of_date, publish_ledger
 from flows.request import Request
 from flows.reread import read_due, read_named
+from flows.stale import read_ward, stale_devices, stale_drains
 from flows.survey import Found, file_batches, survey
 from pipeline.store import Home, moments
 from pipeline.store.journal import Reading, read_readings, write_journal

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from flows.derive import claims_now, read_ward
+from flows.derive import claims_now
+from flows.stale import read_ward
 from pipeline.cohort import counted_outcomes
 from pipeline.cohort.grouping import BY, group_of
 from pipeline.cohort.small_groups import suppressed_groups

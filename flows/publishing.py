@@ -7,7 +7,8 @@ from datetime import datetime
 
 import polars as pl
 
-from flows.derive import DEVICE_TABLES, DRAIN_TABLES, IN_FORCE, Stale, made_digest, note_made, settings_digest
+from flows.derive import DEVICE_TABLES, DRAIN_TABLES, made_digest, note_made
+from flows.stale import IN_FORCE, Stale, settings_digest
 from pipeline.cohort import (
     Claims,
     clock_findings,
@@ -47,7 +48,7 @@ _CAUSE_WORDS = {
 
 def out_of_date(home: Home, claims: Claims, definitions: Definitions) -> dict[str, str] | None:
     """What the database should be made from, or null where it is made from just that."""
-    files = home.lake.scan(LOAD_FILE).drop("loaded_at").collect().sort("file_sha256")
+    files = home.lake.scan(LOAD_FILE).drop("loaded_at", "read_with").collect().sort("file_sha256")
     parts = {
         # The view `minute` names the lake's files by their place: a home that was moved is published anew.
         "files": digest_of_texts(

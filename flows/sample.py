@@ -10,9 +10,9 @@ from pathlib import Path
 
 import polars as pl
 
-from flows.derive import IN_FORCE
 from flows.extract import require_new, write_folder
 from flows.extract_source import courses, current_source, require_published
+from flows.stale import IN_FORCE
 from pipeline.course.resolve import resolve
 from pipeline.definitions import Definitions, load_definitions
 from pipeline.extract import Source

@@ -8,7 +8,7 @@ from typing import Any
 
 import polars as pl
 
-from flows.derive import IN_FORCE
+from flows.stale import IN_FORCE
 from pipeline.store import Home
 from pipeline.store.journal import read_journal
 from schemas.errors import InputError

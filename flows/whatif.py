@@ -9,7 +9,8 @@ from typing import Any
 
 import polars as pl
 
-from flows.derive import claims_now, read_ward
+from flows.derive import claims_now
+from flows.stale import read_ward
 from flows.survey import batches
 from pipeline.cohort.readiness import readiness_followed
 from pipeline.cohort.rule_grid import RuleGrid, read_axis, read_grid, rule_named, spread

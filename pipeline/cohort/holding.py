@@ -6,6 +6,18 @@ from dataclasses import dataclass
 
 import polars as pl
 
+# What of a registry row decides who holds which minutes; its other columns only describe the drain.
+CLAIMING = (
+    "site",
+    "drain_key",
+    "patient_key",
+    "side",
+    "tube_in_at",
+    "tube_out_at",
+    "uses",
+    "devices",
+)
+
 _DRAIN = ["site", "drain_key"]
 
 

@@ -178,7 +178,7 @@ def test_what_was_made_by_other_definitions_or_code_is_not_explained(
     other = DEFINITIONS.model_copy(update={"tilted": tilted})
     with pytest.raises(InputError, match="made from other definitions than what is here now"):
         use_anew(home, spans.row(0, named=True), other)
-    monkeypatch.setattr("flows.derive.code_digest", lambda: "another")
+    monkeypatch.setattr("flows.stale.code_digest", lambda: "another")
     with pytest.raises(InputError, match="another version of the code"):
         use_anew(home, spans.row(0, named=True), DEFINITIONS)
 
