@@ -9,7 +9,8 @@ import polars as pl
 
 from flows.extract_source import require_published
 from flows.sample import answer_key
-from flows.show import print_table, show_json
+from flows.show import show_json
+from flows.show_rows import print_table
 from pipeline.definitions import load_definitions
 from pipeline.extract.agreement import accuracy, agreement, disagreements
 from pipeline.extract.score_sheet import read_sheet, side_by_side

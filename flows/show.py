@@ -2,42 +2,30 @@
 
 from __future__ import annotations
 
-import csv
-import io
-import json
-import math
 import os
-import shutil
-import sys
-from collections.abc import Iterable, Sequence
-from datetime import date, datetime
-from pathlib import Path
+from collections.abc import Iterable
+from datetime import datetime
 from typing import Any
 
 import polars as pl
-from rich.console import Console
-from rich.markup import escape
-from rich.table import Table
 
+from flows.as_json import json_text
 from flows.checking import CheckReport
 from flows.intake import Outcome
 from flows.load import Summary
+from flows.show_rows import print_table
 from flows.status import LedgerStatus
 from flows.survey import Found
 from pipeline.store import Home
-from schemas.errors import CallError
 from schemas.vocabulary import FileStatus
 
 _MOST_LINES = 20  # of rejected rows a table shows a file; all of them with --json
 _FINDINGS = "SELECT * FROM data_quality WHERE scope = 'registry'"
-_WIDEST = 100_000  # columns that no table needs
-# A spreadsheet runs a cell that begins with one of these as a formula.
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 def show_json(value: Any) -> None:
     """Print a value as JSON; times as ISO 8601."""
-    print(_json(value))
+    print(json_text(value))
 
 
 def show_load(summary: Summary, home: Home, *, as_json: bool, rebuilt: bool = False) -> None:
@@ -47,6 +35,7 @@ def show_load(summary: Summary, home: Home, *, as_json: bool, rebuilt: bool = Fa
             {
                 "files": [o.__dict__ for o in summary.outcomes],
                 "finished": [o.__dict__ for o in summary.finished],
+                "read_again": [o.__dict__ for o in summary.again],
                 "devices_computed": summary.devices,
                 "drains_summarised": summary.drains,
                 "published": summary.published,
@@ -57,8 +46,14 @@ def show_load(summary: Summary, home: Home, *, as_json: bool, rebuilt: bool = Fa
         )
         return
     for outcome in summary.outcomes:
-        if outcome.status == FileStatus.REJECTED or not (outcome.known or outcome.clean):
+        if outcome.status == FileStatus.WITHDRAWN and outcome.reason:
+            print(f"{outcome.name}: known and not taken in. {outcome.reason}")
+        elif outcome.status == FileStatus.REJECTED or not (outcome.known or outcome.clean):
             print(_sentence(outcome))
+    if summary.again:
+        print(
+            f"{_count(len(summary.again), 'file')} of the ledger read again: a profile or the code has moved."
+        )
     if summary.finished:
         print(f"{_count(len(summary.finished), 'file')} left half-written by an earlier load: finished.")
     for remark in () if rebuilt else summary.found.remarks():
@@ -170,66 +165,6 @@ def show_rejected(rows: pl.DataFrame, *, as_json: bool) -> None:
                 print("    " + _broken(row))
 
 
-def show_frame(frame: pl.DataFrame, how: str, output: Path | None) -> None:
-    """
-    Print or write a query's result.
-
-    Raises
-    ------
-    CallError
-        When Parquet is asked for without a file to write to.
-    """
-    if how == "parquet":
-        if output is None:
-            raise CallError("sql: parquet cannot be printed; name a file with -o.")
-        frame.write_parquet(output)
-        print(f"{_count(frame.height, 'row')} in {output}", file=sys.stderr)
-        return
-    if how == "table" and output is None:
-        print_table(frame, None)
-        return
-    text = _json(frame.to_dicts()) + "\n" if how == "json" else _csv(frame)
-    if output is None:
-        sys.stdout.write(text)
-    else:
-        output.write_text(text, encoding="utf-8")
-        print(f"{_count(frame.height, 'row')} in {output}", file=sys.stderr)
-
-
-def print_table(frame: pl.DataFrame, title: str | None) -> None:
-    """
-    Print a frame for people to read; null is an empty cell.
-
-    A table too wide for the terminal is printed row by row, a line a column; where there is no
-    terminal nothing is wrapped or cut.
-    """
-    width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
-    table = Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
-    for name, dtype in frame.schema.items():
-        table.add_column(name, justify="right" if dtype.is_numeric() else "left", no_wrap=True)
-    cells = [[_cell(value) for value in row] for row in frame.iter_rows()]
-    for row in cells:
-        table.add_row(*(escape(cell) for cell in row))
-    wide = Console(width=_WIDEST, highlight=False)
-    needed = wide.measure(table).maximum
-    if width is not None and needed > width:
-        _print_rows(frame.columns, cells, title)
-    else:
-        Console(width=max(needed, len(title or "")), highlight=False).print(table)
-    if title is None:
-        print(f"({_count(frame.height, 'row')})")
-
-
-def _print_rows(names: Sequence[str], rows: Sequence[Sequence[str]], title: str | None) -> None:
-    if title:
-        print(title)
-    longest = max(len(name) for name in names)
-    for number, row in enumerate(rows, 1):
-        print(f"-- {number}")
-        for name, cell in zip(names, row, strict=True):
-            print(f"{name:<{longest}}  {cell}".rstrip())
-
-
 def _sentence(outcome: Outcome, how: str | None = None) -> str:
     """What became of a file; with `how` (profile or kind) what would become of it."""
     name = outcome.name if how is None else f"{outcome.name} ({how})"
@@ -246,59 +181,6 @@ def _broken(row: dict[str, Any]) -> str:
     value = f": {row['value']!r}" if row.get("value") is not None else ""
     fate = "row rejected" if row["scope"] == "row" else "cell made null"
     return f"line {row['line']}: {what}{row['rule']}{value} ({fate})"
-
-
-def _csv(frame: pl.DataFrame) -> str:
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(frame.columns)
-    for row in frame.iter_rows():
-        writer.writerow([_safe(value) for value in row])
-    return out.getvalue()
-
-
-def _safe(value: Any) -> Any:
-    """A text that a spreadsheet would run as a formula gets an apostrophe before it."""
-    if isinstance(value, str) and value.startswith(_FORMULA):
-        return "'" + value
-    if isinstance(value, list):
-        return ";".join(str(item) for item in value)
-    return "" if value is None else _plain(value) if isinstance(value, datetime | date) else value
-
-
-def _cell(value: Any) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, float):
-        return f"{value:.4g}" if abs(value) < 1 else f"{value:,.2f}".rstrip("0").rstrip(".")
-    if isinstance(value, datetime):
-        return value.strftime("%Y-%m-%d %H:%M")
-    if isinstance(value, list):
-        return ", ".join(str(item) for item in value)
-    return str(value)
-
-
-def _json(value: Any) -> str:
-    return json.dumps(_finite(value), default=_plain, ensure_ascii=False, indent=2, allow_nan=False)
-
-
-def _finite(value: Any) -> Any:
-    """JSON has no word for what is no number: null."""
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    if isinstance(value, dict):
-        return {key: _finite(item) for key, item in value.items()}
-    return [_finite(item) for item in value] if isinstance(value, list | tuple) else value
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, datetime):
-        return value.isoformat().replace("+00:00", "Z")
-    if isinstance(value, Path | date):
-        return str(value)
-    if isinstance(value, pl.Series):
-        return value.to_list()
-    raise TypeError(f"{type(value).__name__} has no JSON form")
 
 
 def _when(moment: datetime | None) -> str:

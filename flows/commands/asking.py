@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -10,6 +11,8 @@ from cyclopts import Parameter
 from flows.app import DONE, HomeDir, Json, app, open_ledger
 from schemas.errors import CallError, InputError
 
+_INTERRUPTED = 130  # what a shell makes of a command stopped by Ctrl-C
+
 
 @app.command
 def sql(
@@ -17,19 +20,23 @@ def sql(
     /,
     *,
     format_: Annotated[
-        Literal["table", "csv", "json", "parquet"], Parameter(name="--format", help="How to print.")
-    ] = "table",
+        Literal["table", "csv", "json", "parquet"] | None,
+        Parameter(name="--format", help="How to print or write; unsaid: by the file's ending, else a table."),
+    ] = None,
     output: Annotated[Path | None, Parameter(name=["--output", "-o"], help="File to write.")] = None,
+    rows: Annotated[int, Parameter(help="Most rows a printed table shows.")] = 200,
     home: HomeDir,
 ) -> int:
     """Run one SELECT on the published database, and nothing else. Times are UTC.
+
+    Nothing can be written by it and no file but the database and its minutes is read. Ctrl-C stops it.
 
     Parameters
     ----------
     query
         For example: "SELECT * FROM prolonged_leak_rate".
     """
-    from flows.show import show_frame
+    from flows.show_rows import format_for, show_frame
     from pipeline.marts import select
 
     ledger = open_ledger(home)
@@ -42,7 +49,17 @@ def sql(
         raise InputError(f"home {home}: nothing is published yet; {wait}.")
     if output is not None and output.resolve().is_relative_to(home.resolve()):
         raise CallError(f"sql: {output} lies in the ledger's own home; write elsewhere.")
-    show_frame(select(ledger.database, query, ledger.lake.root), format_, output)
+    if rows < 1:
+        raise CallError(f"sql: --rows {rows}: a table shows at least one row.")
+    how = format_for(format_, output)
+    most = rows if how == "table" and output is None else None
+    try:
+        # One more than are shown tells whether there are more.
+        answer = select(ledger.database, query, ledger.lake.root, most=most and most + 1)
+        show_frame(answer, how, output, most)
+    except KeyboardInterrupt:
+        print("drainledger: sql: the query was stopped; nothing was written.", file=sys.stderr)
+        return _INTERRUPTED
     return DONE
 
 

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
 from typing import Any
 
 import duckdb
 
 from schemas.errors import CallError
+from schemas.macros import MACROS
+
+OTHER_FILE = (
+    "sql: the query asks for another file; only the published database is read, and through it its minutes."
+)
 
 # Kinds of query that only read. A WITH may hold INSERT, UPDATE, DELETE or COPY and the whole still
 # counts as a SELECT, so every part of the parse tree is looked at.
@@ -18,37 +24,45 @@ _READING = {
     "RECURSIVE_CTE_NODE",
     "CTE_NODE",
 }
-# Functions that stand where a table stands and only read. Some others run SQL out of a text, change
-# settings or write a log.
+# Functions that stand where a table stands and only read the database. Others read files, run SQL out of a
+# text, change settings or write a log.
 _TABLE_FUNCTIONS = {
     "duckdb_columns",
     "duckdb_constraints",
     "duckdb_functions",
     "duckdb_keywords",
     "duckdb_schemas",
-    "duckdb_settings",
     "duckdb_tables",
     "duckdb_types",
     "duckdb_views",
     "generate_series",
-    "glob",
     "histogram",
     "histogram_values",
     "json_each",
     "json_tree",
-    "parquet_file_metadata",
-    "parquet_kv_metadata",
-    "parquet_metadata",
-    "parquet_scan",
-    "parquet_schema",
     "pg_timezone_names",
     "pragma_table_info",
     "range",
-    "read_parquet",
     "repeat",
-    "summary",
     "unnest",
+    *(macro.name for macro in MACROS if macro.gives_rows),
 }
+# Functions of values that do more than compute: they read settings, write a log, wait.
+_NOT_COMPUTING = {
+    "current_setting",
+    "getenv",
+    "getvariable",
+    "pg_sleep",
+    "setseed",
+    "setval",
+    "sleep_ms",
+    "write_log",
+}
+# Views of the engine that speak of the machine, not of the database.
+_OF_THE_MACHINE = {"duckdb_databases", "duckdb_logs", "pg_settings", "pragma_database_list"}
+# A name with any other in front is looked for as a file where there is no such schema: part.parquet.
+_SCHEMAS = {"", "drainledger", "information_schema", "main", "memory", "pg_catalog", "system", "temp"}
+_OF_A_FILE = re.compile(r"[/\\.*?:\[\]]")
 
 # Where the parser's name for a kind of statement is not a word of SQL.
 _KINDS = {"MULTI": "PIVOT"}
@@ -75,7 +89,7 @@ def only_select(sql: str) -> str:
     try:
         statements = duckdb.extract_statements(sql)
     except duckdb.Error as error:
-        raise CallError(f"sql: {parser_complaint(error)}; mend the query.") from error
+        raise CallError(f"sql: {complaint(error)}; mend the query.") from error
     if not statements:
         raise CallError("sql: there is no statement in the text; give one SELECT.")
     if len(statements) > 1:
@@ -93,10 +107,19 @@ def only_select(sql: str) -> str:
     return query
 
 
-def parser_complaint(error: Exception) -> str:
-    """The parser's own words for what is wrong, on one line, with the spot it means."""
+def tables_named(query: str) -> set[str]:
+    """Names of the tables and views that a SELECT reads from."""
+    return {
+        str(node.get("table_name", "")).lower()
+        for node in _nodes(_tree(query))
+        if node.get("type") == "BASE_TABLE"
+    }
+
+
+def complaint(error: Exception) -> str:
+    """The engine's own words for what is wrong, on one line, with the spot it means."""
     text = str(error).strip()
-    first = text.splitlines()[0].removeprefix("Parser Error: ").rstrip(".!")
+    first = re.sub(r"^[A-Z][A-Za-z ]+ Error: ", "", text.splitlines()[0] if text else "").rstrip(".!: ")
     return first[:1].lower() + first[1:] + _spot(text)
 
 
@@ -111,13 +134,20 @@ def _spot(text: str) -> str:
     return ""
 
 
-def _look_through(query: str) -> None:
+def _tree(query: str) -> dict[str, Any]:
     with duckdb.connect() as connection:
         row = connection.execute("SELECT json_serialize_sql(?::VARCHAR)", [query]).fetchone()
     tree: dict[str, Any] = json.loads(row[0]) if row else {"error": True}
+    return tree
+
+
+def _look_through(query: str) -> None:
+    tree = _tree(query)
     if tree.get("error"):
         raise CallError("sql: only a plain SELECT is run; write the query without PIVOT or other statements.")
-    for node in _nodes(tree):
+    nodes = list(_nodes(tree))
+    within = {str(entry.get("key")) for node in nodes for entry in node.get("cte_map", {}).get("map", [])}
+    for node in nodes:
         kind = node.get("type")
         if isinstance(kind, str) and kind.endswith("_NODE") and kind not in _READING:
             word = kind.removesuffix("_QUERY_NODE").removesuffix("_NODE").replace("_", " ")
@@ -129,6 +159,24 @@ def _look_through(query: str) -> None:
                     f"sql: the table function {function!r} is not allowed here; query the published tables "
                     "and views."
                 )
+        if kind == "BASE_TABLE":
+            _refuse_what_is_not_published(node, within)
+        if kind == "FUNCTION" and str(node.get("function_name", "")).lower() in _NOT_COMPUTING:
+            raise CallError(
+                f"sql: the function {node['function_name']!r} is not allowed here; a query only computes on "
+                "the published tables and views."
+            )
+
+
+def _refuse_what_is_not_published(node: dict[str, Any], within: set[str]) -> None:
+    name = str(node.get("table_name", ""))
+    if name not in within and _OF_A_FILE.search(name):
+        raise CallError(OTHER_FILE)
+    for part in ("catalog_name", "schema_name"):
+        if (before := str(node.get(part, "")).lower()) not in _SCHEMAS:
+            raise CallError(f"sql: there is no schema {before!r}; name the table alone, without it.")
+    if name.lower() in _OF_THE_MACHINE:
+        raise CallError(f"sql: {name!r} tells of the machine; query the published tables and views.")
 
 
 def _nodes(tree: Any) -> Iterator[dict[str, Any]]:

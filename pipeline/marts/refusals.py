@@ -1,0 +1,98 @@
+"""Why a query was refused, in one sentence for the person who wrote it, with the nearest names."""
+
+from __future__ import annotations
+
+import re
+from difflib import get_close_matches
+
+import duckdb
+
+from pipeline.marts.minute_view import LENT
+from pipeline.marts.statement import OTHER_FILE, complaint, tables_named
+from schemas.errors import CallError, LakeError, LedgerError
+from schemas.macros import MACROS
+
+_UNKNOWN_TABLE = re.compile(
+    r'Table with name "?([^"\s]+)"? does not exist|Referenced table "([^"]+)" not found'
+)
+_UNKNOWN_COLUMN = re.compile(r'Referenced column "([^"]+)"|does not have a column named "([^"]+)"')
+_UNKNOWN_FUNCTION = re.compile(r"(?:Function|Macro) with name \"?([^\"\s]+)\"? does not exist")
+_UNKNOWN_TYPE = re.compile(r"Type with name \"?([^\"\s]+)\"? does not exist")
+_WRONG_CALL = re.compile(r"acro \"?(\w+)\"?\(.*does not support the supplied arguments", re.IGNORECASE)
+_CANDIDATE = re.compile(r"^\s+(\w+\(.*)$", re.MULTILINE)
+_MOST_HOLDERS = 4
+
+
+def explained(
+    connection: duckdb.DuckDBPyConnection, query: str, error: duckdb.Error
+) -> CallError | LedgerError:
+    """
+    What the engine raised, as one sentence of ours.
+
+    Names that do not exist come with the nearest that do: columns of the tables the query names first, then
+    those of other tables, with where they are.
+
+    Parameters
+    ----------
+    connection
+        Open on the published database; its catalogue is asked for names.
+    """
+    text = str(error)
+    if LENT in text:
+        return LakeError(f"sql: a part of the lake cannot be read ({complaint(error)}); run `drainledger rebuild`.")
+    if isinstance(error, duckdb.PermissionException):
+        return CallError(OTHER_FILE)
+    if found := _UNKNOWN_TABLE.search(text):
+        name = found[1] or found[2]
+        return _unknown("table", name, _known(connection, "table_name", "information_schema.tables"))
+    if found := _UNKNOWN_COLUMN.search(text):
+        return _unknown_column(connection, query, found[1] or found[2])
+    if found := _UNKNOWN_FUNCTION.search(text):
+        return _unknown("function", found[1], _known(connection, "function_name", "duckdb_functions()"))
+    if found := _UNKNOWN_TYPE.search(text):
+        return _unknown("type", found[1], _known(connection, "lower(type_name)", "duckdb_types()"))
+    if (found := _WRONG_CALL.search(text)) and (calls := [m.call for m in MACROS if m.name == found[1]]):
+        return CallError(f"sql: {found[1]} is called as {calls[0]}; mend the query.")
+    if isinstance(error, duckdb.IOException):
+        return LedgerError(
+            f"sql: a file of the lake cannot be read ({complaint(error)}); load or rebuild, then ask again."
+        )
+    if isinstance(error, duckdb.OutOfMemoryException):
+        return LedgerError("sql: the query needs more memory than there is; ask for fewer rows at once.")
+    candidates = _CANDIDATE.findall(text.partition("Candidate")[2])[:3]
+    takes = f" (it takes {' or '.join(candidates)})" if candidates else ""
+    return CallError(f"sql: {complaint(error)}{takes}; mend the query.")
+
+
+def _unknown_column(connection: duckdb.DuckDBPyConnection, query: str, name: str) -> CallError:
+    columns = connection.execute(
+        "SELECT table_name, column_name FROM information_schema.columns ORDER BY 1, 2"
+    ).fetchall()
+    named = tables_named(query)
+    here = sorted({column for table, column in columns if table in named})
+    if get_close_matches(name.lower(), here, n=1, cutoff=0.6):
+        return _unknown("column", name, here)
+    holders = [table for table, column in columns if column == name.lower()]
+    if holders:
+        more = " and others" if len(holders) > _MOST_HOLDERS else ""
+        verb = "has" if len(holders) == 1 else "have"
+        return CallError(
+            f"sql: there is no column {name!r} here; {', '.join(holders[:_MOST_HOLDERS])}{more} {verb} it."
+        )
+    return _unknown("column", name, here or sorted({column for _, column in columns}))
+
+
+def _known(connection: duckdb.DuckDBPyConnection, name: str, catalogue: str) -> list[str]:
+    rows = connection.execute(f"SELECT DISTINCT {name} FROM {catalogue} ORDER BY 1").fetchall()
+    return [str(row[0]) for row in rows]
+
+
+def _unknown(what: str, name: str, known: list[str]) -> CallError:
+    nearest = get_close_matches(name.lower(), known, n=3, cutoff=0.5)
+    verb = "is" if len(nearest) == 1 else "are"
+    near = (
+        f"the nearest {verb} {', '.join(nearest)}"
+        if nearest
+        else "DESCRIBE a table or SHOW TABLES tells what there is"
+    )
+    return CallError(f"sql: there is no {what} {name!r}; {near}.")
