@@ -1,88 +1,67 @@
 """
 The load as a Prefect flow: the same stages, each a task with retries on I/O, and an artifact of what came.
 
-Used where a Prefect API is configured (`PREFECT_API_URL`) or a schedule runs it; without one, Prefect
-starts a temporary server by itself.
+Used where a Prefect API is configured (`PREFECT_API_URL`); a schedule runs `flows.prefect_nightly`.
 """
 
 from __future__ import annotations
 
-import errno
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
-from prefect import flow, task
+from prefect import flow
 from prefect.artifacts import create_markdown_artifact
-from prefect.cache_policies import NO_CACHE
-from prefect.client.schemas.objects import State, TaskRun
-from prefect.tasks import Task
 from pydantic import SecretStr
 
-from flows.derive import compute_devices, compute_drains
-from flows.intake import take_in
-from flows.load import Stages, Summary, run_load
-from flows.publishing import publish_ledger
+from flows.load import Summary, run_load
+from flows.orchestrator import behind, nameless
+from flows.prefect_tasks import load_tasks
 from flows.request import request_for
+from flows.runs import counts_of
 from flows.survey import find_files
 from pipeline.store import Home
 from schemas.errors import CallError
 
-_RETRY_DELAYS = [2.0, 10.0, 60.0]  # seconds: a network drive that hiccups, then one that restarts
-
-
-def is_passing_fault(task: Task[..., Any], run: TaskRun, state: State[Any]) -> bool:
-    """Only I/O is tried again; bad data or a full disk stay what they are."""
-    try:
-        state.result()
-    except OSError as error:
-        return error.errno not in {errno.ENOSPC, errno.EROFS, errno.EACCES, errno.EPERM, errno.EDQUOT}
-    except Exception:
-        return False
-    return False
-
-
-def _as_task(name: str, stage: Callable[..., Any]) -> Callable[..., Any]:
-    return task(
-        name=name,
-        retries=len(_RETRY_DELAYS),
-        retry_delay_seconds=_RETRY_DELAYS,
-        retry_condition_fn=is_passing_fault,
-        cache_policy=NO_CACHE,
-        persist_result=False,
-        log_prints=False,
-    )(stage)
-
-
-TASKS = Stages(
-    take_in=_as_task("take in files", take_in),
-    compute_devices=_as_task("compute devices", compute_devices),
-    compute_drains=_as_task("summarise drains", compute_drains),
-    publish=_as_task("publish", publish_ledger),
-)
+_SAID = {
+    "new": "new files",
+    "known": "known files",
+    "rejected": "rejected files",
+    "unread": "files that could not be read",
+    "rows_kept": "rows kept",
+    "rows_rejected": "rows rejected",
+    "cells_rejected": "cells made null",
+    "devices": "devices computed",
+    "drains": "drains summarised",
+}
 
 
 @flow(name="load", persist_result=False)
-def load(home: Path, paths: list[SecretStr], profile: str | None = None, site: str | None = None) -> Summary:
+def load(
+    home: SecretStr, paths: list[SecretStr], profile: SecretStr | None = None, site: str | None = None
+) -> Summary:
     """
     Take files into a ledger and publish, each stage a task; sum up in an artifact.
 
-    `paths` are secrets because file names can hold patients' names and Prefect records parameters; the
-    artifact names no file, device or patient.
+    Paths are secrets because folders and files can be named after patients and Prefect records parameters;
+    the artifact names no file, device or patient, and nor does what the flow raises.
     """
-    ledger = Home(home)
-    files = [Path(path.get_secret_value()) for path in paths]
-    if not all(path.exists() for path in files):
-        # Nameless: Prefect keeps what a flow raises.
-        raise CallError("load: a path that was given is not there; check the paths.")
-    request = request_for(ledger, profile, site)
-    summary = run_load(ledger, files, request, datetime.now(UTC), stages=TASKS)
-    rows = "\n".join(f"| {what} | {count} |" for what, count in _counts(summary).items())
+    summary: Summary = nameless(_load)(home, paths, profile, site)  # type: ignore[assignment]
     create_markdown_artifact(
-        f"| what | count |\n|---|---|\n{rows}\n", key="load-summary", description="What the load did"
+        count_table(counts_of(summary)), key="load-summary", description="What the load did"
     )
     return summary
+
+
+def _load(
+    home: SecretStr, paths: list[SecretStr], profile: SecretStr | None = None, site: str | None = None
+) -> Summary:
+    ledger = Home(Path(home.get_secret_value()))
+    files = [Path(path.get_secret_value()) for path in paths]
+    if not all(path.exists() for path in files):
+        raise CallError("load: a path that was given is not there; check the paths.")
+    request = request_for(ledger, profile.get_secret_value() if profile else None, site)
+    return run_load(ledger, files, request, datetime.now(UTC), stages=load_tasks())
 
 
 def load_under_prefect(
@@ -97,16 +76,14 @@ def load_under_prefect(
         When a path is not there; said before the flow begins, so that its name stays with the caller.
     """
     find_files(paths)
-    return load(home.root, [SecretStr(str(path)) for path in paths], profile, site)
+    named = None if profile is None else SecretStr(profile)
+    try:
+        return load(SecretStr(str(home.root)), [SecretStr(str(path)) for path in paths], named, site)
+    except Exception as error:
+        raise behind(error) from None
 
 
-def _counts(summary: Summary) -> dict[str, int]:
-    return {
-        "new files": len(summary.new),
-        "known files": len(summary.outcomes) - len(summary.new),
-        "rejected files": sum(o.status == "rejected" for o in summary.new),
-        "rows kept": sum(o.rows_kept for o in summary.new),
-        "rows rejected": sum(o.rows_rejected for o in summary.new),
-        "devices computed": summary.devices,
-        "drains summarised": summary.drains,
-    }
+def count_table(counts: dict[str, int]) -> str:
+    """Counts as a Markdown table."""
+    rows = "\n".join(f"| {said} | {counts[what]} |" for what, said in _SAID.items() if what in counts)
+    return f"| what | count |\n|---|---|\n{rows}\n"

@@ -27,7 +27,7 @@ PRIVATE_NAME = "Grey_Heron.csv"
 
 @pytest.fixture(scope="module")
 def orchestrated(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Home, Path, Path]]:
-    folder = tmp_path_factory.mktemp("prefect")
+    folder = tmp_path_factory.mktemp("Night_Jay")  # folders can be named after people too
     path = folder / PRIVATE_NAME
     path.write_text(LOG)
     home = make_home(folder / "ledger")
@@ -68,14 +68,15 @@ def test_a_path_that_is_not_there_is_said_to_the_caller_alone(
     from pydantic import SecretStr
 
     from flows.prefect_load import load as load_flow
+    from flows.orchestrator import Fault
     from flows.prefect_load import load_under_prefect
 
     home, _, database = orchestrated
     gone = tmp_path / "White_Stork.csv"
     with pytest.raises(CallError, match=r"White_Stork\.csv: no such file"):
         load_under_prefect(home, [gone])
-    with pytest.raises(CallError, match="a path that was given is not there"):
-        load_flow(home.root, [SecretStr(str(gone))])
+    with pytest.raises(Fault, match=r"^CallError$"):
+        load_flow(SecretStr(str(home.root)), [SecretStr(str(gone))])
     with sqlite3.connect(database) as records:
         assert "Stork" not in "\n".join(records.iterdump())
 
@@ -88,3 +89,4 @@ def test_no_file_name_reaches_prefects_records(orchestrated: tuple[Home, Path, P
     assert "load-summary" in dump
     assert PRIVATE_NAME not in dump
     assert "Heron" not in dump
+    assert "Jay" not in dump

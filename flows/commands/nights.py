@@ -1,0 +1,115 @@
+"""Nights without anyone watching: `nightly serve`."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Annotated, Literal
+
+from cyclopts import Parameter
+
+from flows.app import HomeDir, Json, Profile, Site, app, now, open_home
+
+Landing = Annotated[Path | None, Parameter(help="Folder that sites drop their files into.")]
+Report = Annotated[Path | None, Parameter(help="Folder to write the report to.")]
+Settle = Annotated[
+    float | None,
+    Parameter(
+        name="--settle",
+        help="Minutes a file must have lain unwritten to count as whole; 0: take everything at once.",
+    ),
+]
+After = Annotated[
+    Literal["keep", "move", "delete"] | None,
+    Parameter(help="What becomes of a file in the landing folder once the ledger holds it."),
+]
+Done = Annotated[Path | None, Parameter(help="Folder that loaded files are moved to, with --after move.")]
+LogTo = Annotated[
+    Literal["json"] | None, Parameter(name="--log", help="Write events to standard error too, as JSON lines.")
+]
+
+
+@app.command
+def nightly(
+    *,
+    landing: Landing = None,
+    report: Report = None,
+    settle: Settle = None,
+    after: After = None,
+    done: Done = None,
+    profile: Profile = None,
+    site: Site = None,
+    plain: Annotated[bool, Parameter(negative="", help="Without Prefect: no server, no artifact.")] = False,
+    log: LogTo = None,
+    home: HomeDir,
+    json_: Json = False,
+) -> int:
+    """One scheduled run: landing folder, load, report, summary. What is not said is read from nightly.toml.
+
+    Files are never moved or deleted in the landing folder unless --after says so. One line is printed. Exit
+    status 0: done; 1: done, but something it brought was rejected or unreadable; 2: wrong call; 3: failed.
+    """
+    from flows.night_settings import night_settings
+    from flows.nights import one_night
+    from flows.show import show_json
+
+    if log is not None:
+        os.environ["DRAINLEDGER_LOG"] = log
+    said = {
+        "landing": landing,
+        "report": report,
+        "settle_minutes": settle,
+        "after": after,
+        "done": done,
+        "profile": profile,
+        "site": site,
+        "prefect": False if plain else None,
+    }
+    night = one_night(open_home(home), night_settings(home, said), now())
+    if json_:
+        show_json(night.facts())
+    else:
+        print(f"nightly: {night.line()}")
+    return night.exit
+
+
+@app.command
+def serve(
+    *,
+    landing: Landing = None,
+    report: Report = None,
+    cron: Annotated[
+        str | None, Parameter(help="When: minute hour day month weekday. Else 30 2 * * *.")
+    ] = None,
+    timezone: Annotated[str | None, Parameter(help="IANA time zone of the schedule. Else UTC.")] = None,
+    settle: Settle = None,
+    after: After = None,
+    done: Done = None,
+    profile: Profile = None,
+    site: Site = None,
+    name: Annotated[str | None, Parameter(help="Name of the Prefect deployment.")] = None,
+    log: LogTo = None,
+    home: HomeDir,
+) -> int:
+    """Keep `nightly` scheduled, as a Prefect deployment, until stopped. At most one run at a time.
+
+    With PREFECT_API_URL set that server is used; else one is started here, reachable from this machine alone.
+    """
+    from flows.night_settings import night_settings
+    from flows.serving import serve_nights
+
+    if log is not None:
+        os.environ["DRAINLEDGER_LOG"] = log
+    said = {
+        "landing": landing,
+        "report": report,
+        "cron": cron,
+        "timezone": timezone,
+        "settle_minutes": settle,
+        "after": after,
+        "done": done,
+        "profile": profile,
+        "site": site,
+        "name": name,
+    }
+    return serve_nights(open_home(home), night_settings(home, said), said)

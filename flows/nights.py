@@ -1,0 +1,33 @@
+"""One night as it was asked for: as a Prefect flow, or plainly."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from flows.logs import log_of
+from flows.night_settings import NightSettings
+from flows.nightly import Night, landing_of, run_night
+from flows.orchestrator import prepare, reachable
+from pipeline.store import Home
+
+
+def one_night(home: Home, settings: NightSettings, now: datetime) -> Night:
+    """
+    Run one night; without a Prefect server that answers it goes on without Prefect, and says so in the log.
+
+    Raises
+    ------
+    CallError, InputError, LedgerError
+        As `run_night`.
+    """
+    landing_of(settings, home)
+    if not settings.prefect:
+        return run_night(home, settings, now)
+    home.create()
+    prepare(home.root)
+    if not reachable():
+        log_of(home.root, "nightly").say("orchestrator_missing", level="warning")
+        return run_night(home, settings, now)
+    from flows.prefect_nightly import night_under_prefect
+
+    return night_under_prefect(home, settings)
