@@ -17,10 +17,9 @@ from schemas.derivation import MADE, MADE_PARTS
 from schemas.lake import LOAD_FILE, USE_TABLE
 from schemas.published import DRAIN, DRAIN_USE
 from schemas.registry import ANNOTATION, REGISTRY_DRAIN
-from schemas.vocabulary import FileStatus
+from schemas.vocabulary import IN_FORCE as IN_FORCE
 
 BATCH_MINUTES = 1_000_000  # of log rows computed at once; bounds the memory of a load
-IN_FORCE = (FileStatus.LOADED.value, FileStatus.PARTIAL.value)
 DEVICE_OWNER = pl.format("{}:{}", "site", "device")
 
 # Of the definitions: what a device's course rests on, and what only the published statistics, extracts and

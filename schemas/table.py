@@ -9,11 +9,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import pandera.polars as pa
 import polars as pl
 from polars.datatypes import DataType, DataTypeClass
+
+if TYPE_CHECKING:  # a second of imports that whoever only reads a table need not wait for
+    import pandera.polars as pa
 
 PolarsType = DataType | DataTypeClass
 
@@ -83,6 +85,8 @@ class Column:
 
     def checks(self) -> list[pa.Check]:
         """Pandera checks for the words and bounds; nulls are left to `nullable`."""
+        import pandera.polars as pa
+
         found: list[pa.Check] = []
         if self.words:
             found.append(pa.Check.isin(list(self.words)))
@@ -116,6 +120,8 @@ class Table:
     @cached_property
     def schema(self) -> pa.DataFrameSchema:
         """The Pandera schema: exact columns in order, types, nulls, checks, uniqueness of the key."""
+        import pandera.polars as pa
+
         return pa.DataFrameSchema(
             {c.name: pa.Column(c.dtype, checks=c.checks(), nullable=c.nullable) for c in self.columns},
             strict=True,

@@ -152,6 +152,9 @@ class FileStatus(StrEnum):
     WITHDRAWN = "withdrawn"  # taken out of everything derived, on purpose
 
 
+IN_FORCE = (FileStatus.LOADED.value, FileStatus.PARTIAL.value)  # files whose rows count
+
+
 class RejectScope(StrEnum):
     """How much a broken rule cost."""
 
