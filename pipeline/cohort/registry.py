@@ -111,6 +111,12 @@ def read_registry(data: bytes) -> RegistryRead:
     return _read(data, _DRAINS)
 
 
+def layout_columns(kind: RegistryKind) -> tuple[str, ...]:
+    """The columns that a file of that kind may have, by their names in the file."""
+    layout = _DRAINS if kind is RegistryKind.DRAINS else _ANNOTATIONS
+    return tuple(cell.name for cell in layout.cells)
+
+
 def read_annotations(data: bytes) -> RegistryRead:
     """Read an annotation file (`# drain-annotations: 1`): as `read_registry`, one row an annotation."""
     return _read(data, _ANNOTATIONS)

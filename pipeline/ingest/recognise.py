@@ -30,7 +30,7 @@ def recognise(data: bytes, profiles: Sequence[Profile], named: str | None = None
     """
     if named is not None:
         return _by_name(profiles, named)
-    fitting = [profile for profile in profiles if _matches(profile, data)]
+    fitting = [profile for profile in profiles if matches(profile, data)]
     if len(fitting) == 1:
         return fitting[0]
     if fitting:
@@ -51,12 +51,13 @@ def _by_name(profiles: Sequence[Profile], named: str) -> Profile:
         if profile.name == named:
             return profile
     names = sorted(profile.name for profile in profiles)
-    near = difflib.get_close_matches(named, names, n=1)
+    near = difflib.get_closematches(named, names, n=1)
     hint = f"did you mean '{near[0]}'?" if near else "known are " + ", ".join(names) + "."
     raise CallError(f"There is no profile '{named}'; {hint}")
 
 
-def _matches(profile: Profile, data: bytes) -> bool:
+def matches(profile: Profile, data: bytes) -> bool:
+    """Whether a file's first lines are such as the profile looks for."""
     if profile.match is None:
         return False
     return re.search(profile.match, first_lines(data, profile.encoding), re.MULTILINE) is not None

@@ -23,7 +23,7 @@ from schemas.table import TEXT, Table
 
 BUCKETS = 16
 # Versions that an extract was made from must stay readable, so neither the log nor old files expire.
-_KEEP = {
+KEPT = {
     "delta.logRetentionDuration": "interval 36500 days",
     "delta.deletedFileRetentionDuration": "interval 36500 days",
 }
@@ -204,7 +204,7 @@ class Lake:
                     mode="append",
                     partition_by=columns,
                     schema_mode="merge",
-                    configuration=_KEEP,
+                    configuration=KEPT,
                     writer_properties=_WRITER,
                     storage_options=place.engine,
                 )
