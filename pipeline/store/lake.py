@@ -12,14 +12,17 @@ import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import polars as pl
 from deltalake import DeltaTable, WriterProperties, write_deltalake
-from pyarrow import dataset
 
 from pipeline.store.place import Place, place_of, speaking_of
 from schemas.errors import LakeError, LedgerError
 from schemas.table import TEXT, Table
+
+if TYPE_CHECKING:  # Arrow's readers take longer to import than a small table takes to read
+    from pyarrow.dataset import Dataset
 
 BUCKETS = 16
 # Versions that an extract was made from must stay readable, so neither the log nor old files expire.
@@ -80,7 +83,7 @@ class Lake:
     def has(self, table: Table) -> bool:
         """Whether anything was ever written to the table."""
         known = self.versions is None or table.name in self.versions
-        return known and self._of(table).has_below("_delta_log")
+        return known and self._of(table).has_table()
 
     def scan(self, table: Table) -> pl.LazyFrame:
         """The table's rows in its contract's columns, in no order."""
@@ -238,8 +241,10 @@ class Lake:
         """Addresses of the Parquet files that make the table now, in order: absolute paths, or s3://…"""
         return sorted(name for names in self._parts(table).values() for name in names)
 
-    def dataset(self, table: Table) -> dataset.Dataset:
+    def dataset(self, table: Table) -> Dataset:
         """The table's files as an Arrow dataset in its contract's columns, for an engine to read from."""
+        from pyarrow import dataset
+
         place = self._of(table)
         files = [name.removeprefix("s3://") for name in self.files(table)]
         return dataset.dataset(

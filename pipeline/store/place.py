@@ -6,12 +6,13 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol
-
-from pyarrow import fs
+from typing import TYPE_CHECKING, Any, Protocol
 
 from pipeline.store.durable import PASSING, make_folder, write_whole
 from schemas.errors import LedgerError
+
+if TYPE_CHECKING:  # Arrow takes longer to import than a small table takes to read
+    from pyarrow import fs
 
 _READ_ONLY = 0o400
 
@@ -49,8 +50,8 @@ class Place(Protocol):
         """Whether there is a file of that name."""
         ...
 
-    def has_below(self, name: str) -> bool:
-        """Whether there is anything below that name."""
+    def has_table(self) -> bool:
+        """Whether this place holds a Delta table: a log was begun here."""
         ...
 
     def read(self, name: str) -> bytes:
@@ -102,6 +103,8 @@ class Folder:
     @property
     def filesystem(self) -> fs.FileSystem:
         """The disk as Arrow sees it."""
+        from pyarrow import fs
+
         return fs.LocalFileSystem()
 
     def child(self, name: str) -> Folder:
@@ -116,9 +119,9 @@ class Folder:
         """Whether there is a file of that name."""
         return (self.path / name).is_file()
 
-    def has_below(self, name: str) -> bool:
-        """Whether there is a folder of that name."""
-        return (self.path / name).is_dir()
+    def has_table(self) -> bool:
+        """Whether there is a folder for the log."""
+        return (self.path / "_delta_log").is_dir()
 
     def read(self, name: str) -> bytes:
         """The bytes of a file."""
