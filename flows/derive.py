@@ -15,7 +15,7 @@ from pipeline.definitions import Definitions
 from pipeline.provenance import digest_of_texts
 from pipeline.store import Home, moments
 from pipeline.store.moments import Moment
-from schemas.derivation import MADE
+from schemas.derivation import MADE, MADE_PARTS, UNKNOWN
 from schemas.lake import (
     BEDSIDE,
     COURSE,
@@ -137,10 +137,12 @@ def drop_gone(home: Home, stale: Stale) -> None:
     """Take owners that have no files or minutes any more out of everything derived."""
     if not stale.gone:
         return
-    forget_made(home, stale.stage, stale.gone)
+    doubt_made(home, stale.stage, stale.gone)
     for table in DEVICE_TABLES if stale.stage == "device" else DRAIN_STAGE:
         home.lake.remove(table, "owner", stale.gone)
         moments.passed(Moment.GONE_DROPPED)
+    home.lake.remove(MADE, "owner", [f"{stale.stage}|{owner}" for owner in stale.gone])
+    moments.passed(Moment.FORGOTTEN)
 
 
 def made_digest(home: Home) -> str:
@@ -149,15 +151,16 @@ def made_digest(home: Home) -> str:
     return digest_of_texts("|".join(row) for row in made.rows())
 
 
-def forget_made(home: Home, stage: str, owners: Sequence[str]) -> None:
+def doubt_made(home: Home, stage: str, owners: Sequence[str]) -> None:
     """
-    Write, before anything of theirs is touched, that owners are made from nothing known.
+    Write, before anything of theirs is touched, that owners are made from nobody knows what.
 
     A load killed half-way leaves rows of the new inputs behind. If the next load had the old inputs again,
-    a note that still spoke of those would pass the new rows for up to date.
+    a note that still spoke of those would pass the new rows for up to date; and if by then an owner were
+    gone, nothing without a note would say that it has rows to be taken out.
     """
-    home.lake.remove(MADE, "owner", [f"{stage}|{owner}" for owner in owners])
-    moments.passed(Moment.FORGOTTEN)
+    note_made(home, stage, {owner: dict.fromkeys(MADE_PARTS, UNKNOWN) for owner in owners})
+    moments.passed(Moment.DOUBTED)
 
 
 def note_made(home: Home, stage: str, parts: Mapping[str, Mapping[str, str]]) -> None:
@@ -180,7 +183,7 @@ def _put(
     owner: pl.Expr,
 ) -> None:
     made = stale.made_from(owners)
-    forget_made(home, stale.stage, owners)
+    doubt_made(home, stale.stage, owners)
     for table in tables:
         home.lake.replace(table, made, table.validate(frames[table.name]), owner)
         moments.passed(Moment.DERIVED)

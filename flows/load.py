@@ -15,7 +15,7 @@ from pathlib import Path
 import polars as pl
 from deltalake.exceptions import DeltaError, TableNotFoundError
 
-from flows.derive import claims_now, compute_devices, compute_drains, drop_gone
+from flows.derive import claims_now, compute_devices, compute_drains, doubt_made, drop_gone
 from flows.intake import Outcome, ensure_raw, finish_interrupted, read_again, take_in
 from flows.publishing import out_of_date, publish_ledger
 from flows.request import Request
@@ -197,8 +197,8 @@ def _rebuild(
     progress: Progress,
     stages: Stages,
 ) -> Summary:
-    made = home.lake.scan(MADE).select(pl.format("{}|{}", "stage", "subject")).collect().to_series()
-    home.lake.remove(MADE, "owner", made.to_list())
+    for stage, owners in home.lake.scan(MADE).group_by("stage").agg("subject").collect().sort("stage").rows():
+        doubt_made(home, stage, sorted(owners))
     total = len(readings)
     outcomes = read_again(
         home, readings, request, now, lambda done: progress("reading raw files", done, total)

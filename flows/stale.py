@@ -13,7 +13,7 @@ from pipeline.cohort.holding import CLAIMING
 from pipeline.definitions import Definitions
 from pipeline.provenance import code_digest, digest_of_sections, digest_of_texts, digest_rows
 from pipeline.store import Home
-from schemas.derivation import MADE, MADE_PARTS
+from schemas.derivation import MADE, MADE_PARTS, UNKNOWN
 from schemas.lake import LOAD_FILE, USE_TABLE
 from schemas.published import DRAIN, DRAIN_USE
 from schemas.registry import ANNOTATION, REGISTRY_DRAIN
@@ -211,7 +211,7 @@ def _compare(
     causes: dict[str, str] = {}
     for owner, wanted in parts.items():
         had = before.get(owner)
-        if had is None:
+        if had is None or had["files"] == UNKNOWN:
             todo[owner], causes[owner] = weights[owner], moved_by.get(owner, otherwise)
         elif moved := [part for part in MADE_PARTS if had[part] != wanted[part]]:
             todo[owner], causes[owner] = weights[owner], moved[0]

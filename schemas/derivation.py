@@ -25,5 +25,8 @@ MADE = Table(
     key=("stage", "subject"),
 )
 
+# In place of every digest of a note: the rows may be of any inputs, for something was killed at them.
+UNKNOWN = ""
+
 # In the order in which a change is laid at somebody's door: what moved most, first.
 MADE_PARTS: tuple[str, ...] = ("code", "definitions", "registry", "annotations", "files")
