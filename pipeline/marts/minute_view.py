@@ -17,7 +17,6 @@ import duckdb
 
 from pipeline.store.lake import Lake
 from schemas.lake import COURSE
-from schemas.table import Column
 from schemas.views import MINUTE_VIEW
 
 IN_STORE = "minute_in_store"
@@ -30,7 +29,7 @@ _ELSEWHERE = (
     "`drainledger sql`, or load DuckDB's httpfs with the store's credentials and ask FROM minute_in_store()"
 )
 _VIEW = Path(__file__).parent / "sql" / "minute.sql"
-_LENT = "course_of_lake"
+LENT = "course_of_lake"
 # Partition folders are not columns of the course; files older than a column lack it.
 _READ = "read_parquet({files}, union_by_name = true, hive_partitioning = false)"
 
@@ -45,17 +44,17 @@ def minute_statements(files: Sequence[str]) -> list[str]:
         Addresses of the lake's course files now in force: absolute paths, or `s3://…`; may be empty.
     """
     if not files:
-        return [_view(f"(SELECT {_nothing(COURSE.columns)} WHERE false)")]
+        columns = ", ".join(f'CAST(NULL AS {c.duckdb_type}) AS "{c.name}"' for c in COURSE.columns)
+        return [_view(f"(SELECT {columns} WHERE false)")]
     listed = f"[{', '.join(_text(file) for file in sorted(files))}]"
     if "://" not in files[0]:
         return [_view(_READ.format(files=listed))]
     place = files[0].rpartition("/course/")[0]
     macro = f"CREATE MACRO {IN_STORE}(files := {listed}) AS TABLE {_rows(_READ.format(files='files'))}"
     said = _text(_ELSEWHERE.format(place=place))
-    view = (
-        f"CREATE VIEW minute AS SELECT {_nothing(MINUTE_VIEW.columns)} "
-        f"FROM range(1) AS nothing WHERE error({said}) IS NOT NULL"
-    )
+    # In the columns and in the rows: whatever a query asks of it, and however the engine shortens that.
+    columns = ", ".join(f'CAST(error({said}) AS {c.duckdb_type}) AS "{c.name}"' for c in MINUTE_VIEW.columns)
+    view = f"CREATE VIEW minute AS SELECT {columns} FROM range(1) AS nothing WHERE error({said}) IS NOT NULL"
     return [macro, view]
 
 
@@ -71,13 +70,13 @@ def lend_minutes(connection: duckdb.DuckDBPyConnection, lake: Lake) -> None:
     StoreError
         When the object store cannot be read.
     """
-    noted = connection.execute("SELECT lake_versions FROM provenance").fetchone()
-    version = json.loads(noted[0])[COURSE.name] if noted else None
-    if version is None:
+    noted = connection.execute("SELECT lake_versions FROM provenance").fetchall()
+    versions = [version for (text,) in noted if (version := json.loads(text)[COURSE.name]) is not None]
+    if not versions:
         return
-    at = Lake(lake.root, {COURSE.name: version})
-    connection.register(_LENT, at.dataset(COURSE))
-    connection.execute(f"CREATE TEMP VIEW minute AS {_rows(_LENT)}")
+    at = Lake(lake.root, {COURSE.name: versions[0]})
+    connection.register(LENT, at.dataset(COURSE))
+    connection.execute(f"CREATE TEMP VIEW minute AS {_rows(LENT)}")
 
 
 def _view(course: str) -> str:
@@ -87,10 +86,6 @@ def _view(course: str) -> str:
 def _rows(course: str) -> str:
     """The SELECT behind the view."""
     return _view(course).partition("CREATE VIEW minute AS\n")[2].rstrip().rstrip(";")
-
-
-def _nothing(columns: Sequence[Column]) -> str:
-    return ", ".join(f'CAST(NULL AS {c.duckdb_type}) AS "{c.name}"' for c in columns)
 
 
 def _text(text: str) -> str:

@@ -18,11 +18,12 @@ from schemas.errors import LakeError, LedgerError, StoreError
 _CONNECT_SECONDS, _REQUEST_SECONDS = 5, 60
 _RETRY_SECONDS = 180
 _COLOUR = re.compile(r"\x1b\[[0-9;]*m")
+_NO_BUCKET = "there is no bucket {bucket}; make it, or mend url in store.toml"
 # Words by which the engines name a fault, each its own way; the first that fits is taken.
 _MEANINGS: tuple[tuple[str, str, bool], ...] = (
     (
         r"NoSuchBucket|NO_SUCH_BUCKET|bucket does not exist",
-        "there is no bucket {bucket}; make it, or mend url in store.toml",
+        _NO_BUCKET,
         False,
     ),
     (
@@ -45,7 +46,7 @@ _MEANINGS: tuple[tuple[str, str, bool], ...] = (
         True,
     ),
     (
-        r"InternalError|INTERNAL_FAILURE|50[0-9] [A-Z]|HTTP status 50[0-9]",
+        r"InternalError|INTERNAL_FAILURE|\b50[0-9] (?:Internal|Bad Gateway|Gateway)|HTTP status 50[0-9]",
         "it fails on its own side; wait and run the command again, and ask whoever keeps it if it goes on",
         True,
     ),
@@ -146,10 +147,10 @@ class Bucket:
             found = self.filesystem.get_file_info(f"{self._root}/{name}")
             return bool(found.type == fs.FileType.File)
 
-    def has_below(self, name: str) -> bool:
-        """Whether there is an object below that name."""
-        with speaking_of(self):
-            return bool(self.filesystem.get_file_info(f"{self._root}/{name}").type == fs.FileType.Directory)
+    def has_table(self) -> bool:
+        """Whether the log's first entry is there or, where that was trimmed, its latest summary."""
+        # Not a listing: a log may have thousands of entries, and Arrow leaves marks that look like folders.
+        return any(self.has(f"_delta_log/{name}") for name in (f"{0:020}.json", "_last_checkpoint"))
 
     def read(self, name: str) -> bytes:
         """The bytes of an object."""
@@ -182,6 +183,10 @@ class Bucket:
             below = self.filesystem.get_file_info(
                 fs.FileSelector(self._root, recursive=True, allow_not_found=True)
             )
+            if not below and self.filesystem.get_file_info(self.store.bucket).type == fs.FileType.NotFound:
+                raise StoreError(
+                    f"object store {self.store.url}: {_NO_BUCKET.format(bucket=self.store.bucket)}."
+                )
         start = len(self._root) + 1
         return {info.path[start:]: info.size for info in below if info.type == fs.FileType.File}
 
@@ -209,14 +214,15 @@ class Bucket:
         text = " ".join(_COLOUR.sub("", str(error)).split())
         if not _OF_A_STORE.search(text) and not text.startswith(("When ", "[Errno 2] Path does not exist")):
             return None
+        gone = isinstance(error, FileNotFoundError) and "bucket does not exist" not in text
         for words, meaning, passing in _MEANINGS:
-            if re.search(words, text):
+            if not gone and re.search(words, text):
                 said = meaning.format(bucket=self.store.bucket)
                 where = f" at {self.store.endpoint}" if self.store.endpoint else ""
                 return StoreError(f"object store {self.store.url}{where}: {said}.", passing=passing)
-        if isinstance(error, FileNotFoundError) or _GONE.search(text):
-            gone = re.search(r"[^\s'\"]+\.(?:parquet|json)\b", text)
-            what = gone[0].rpartition("/")[2] if gone else "an object"
+        if gone or _GONE.search(text):
+            named = re.search(r"[^\s'\"]+\.(?:parquet|json)\b", text)
+            what = named[0].rpartition("/")[2] if named else "an object"
             return LakeError(
                 f"object store {self.store.url}: {what} of the lake is gone; bring it back from the store's "
                 "own versions, or run `drainledger rebuild`."

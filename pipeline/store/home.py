@@ -13,16 +13,22 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+import polars as pl
+from deltalake.exceptions import DeltaError
+
 from pipeline.store.bucket import Bucket
+from pipeline.store.damage import damage
 from pipeline.store.durable import make_folder, write_whole
 from pipeline.store.lake import Lake
 from pipeline.store.place import Folder, Place
 from pipeline.store.store_file import NAME, ObjectStore, read_store_file
 from pipeline.store.sweeping import sweep
 from pipeline.store.vault import Vault
-from schemas.errors import LedgerError, StoreError
+from schemas.errors import LakeError, LedgerError, StoreError
 
 SECRET_BYTES = 32
+# What engines raise over a part that is gone or not what it was.
+_READING_FAULTS = (pl.exceptions.PolarsError, DeltaError, FileNotFoundError)
 CLAIM = "drainledger-home"  # object in a store that names the home it belongs to
 # In a path, the lake's or the database's engine takes these for a pattern or an escape.
 _UNFIT = frozenset("[]{}*?%\\\n\r\t")
@@ -155,7 +161,19 @@ class Home:
 
         Null where it is in our own words already or has nothing to do with where the files lie.
         """
-        return None if isinstance(error, LedgerError) else self.place.explained(error)
+        if isinstance(error, LedgerError):
+            return None
+        said = self.place.explained(error)
+        if isinstance(said, StoreError) or not isinstance(error, _READING_FAULTS):
+            return said
+        found = [one for lake in (self.lake, self.private_lake) for one in damage(lake)]
+        if not found:
+            return said
+        more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
+        return LakeError(
+            f"lake: {found[0].name} {found[0].what}{more}; restore it from a backup, or run "
+            "`drainledger rebuild`, which makes the lake again from the raw files."
+        )
 
     @contextmanager
     def _told(self) -> Iterator[None]:
