@@ -61,6 +61,7 @@ def figure(
     """
     themed_chart = themed(chart.properties(width=_PAPER) if fits else chart)
     spec = _named_apart(themed_chart.to_dict())
+    spec["config"]["aria"] = False  # no words mark by mark: the picture as a whole has its own
     drawing = _tidied(vl_convert.vegalite_to_svg(spec), name)
     if fits:
         spec |= {"width": "container", "autosize": {"type": "fit-x", "contains": "padding"}}

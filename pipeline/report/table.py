@@ -30,6 +30,8 @@ class Col:
         What stands where there is no value; say which unknown it is where one can.
     words
         Values → what is shown instead.
+    right
+        Words that are figures, such as an interval; numbers stand on the right by themselves.
     """
 
     heading: str
@@ -37,6 +39,7 @@ class Col:
     percent: bool = False
     null: str = "not known"
     words: Mapping[str, str] | None = None
+    right: bool = False
 
 
 def table(
@@ -72,11 +75,12 @@ def table(
     >>> "A&lt;b&gt;" in html, "not known" in html
     (True, True)
     """
-    right = {key: frame.schema[key].is_numeric() for key in columns}
+    right = {key: col.right or frame.schema[key].is_numeric() for key, col in columns.items()}
+    dated = {key: frame.schema[key].is_temporal() for key in columns}
     headings = [{"text": col.heading, "right": right[key]} for key, col in columns.items()]
     rows = [
         [
-            {"text": said(value, col), "right": right[key], "unknown": value is None}
+            {"text": said(value, col), "right": right[key], "dated": dated[key], "unknown": value is None}
             for value, (key, col) in zip(row, columns.items(), strict=True)
         ]
         for row in frame.select(*columns).iter_rows()

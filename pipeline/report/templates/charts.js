@@ -17,6 +17,8 @@ async function draw(place) {
   try {
     const drawn = await vegaEmbed(place, spec, { ...options, renderer: place.dataset.renderer || "svg" });
     views[name] = drawn.view;
+    // The picture as a whole has its words; mark by mark they would only stand in the way.
+    for (const drawing of place.querySelectorAll("svg, canvas")) drawing.setAttribute("aria-hidden", "true");
     place.dataset.drawn = "yes";
   } catch (error) {
     place.replaceChildren(...kept);

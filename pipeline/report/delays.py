@@ -1,0 +1,139 @@
+"""Hours between ready and removed, on a page: rule by rule, and by ward."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+from markupsafe import Markup
+
+from pipeline.report.ask import Ask
+from pipeline.report.figure import figure
+from pipeline.report.page import Section
+from pipeline.report.spans import spans
+from pipeline.report.table import Col, table
+from pipeline.report.templates import render
+from pipeline.report.words import ward
+
+# The medians of the months (view removal_delay) cannot be added up: here the same drains, all months at once.
+_RULES = """
+SELECT
+  {groups},
+  count(*) AS drains,
+  count(readiness.hours_ready_before_removal) AS ready,
+  count(*) FILTER (WHERE readiness.removed_before_ready) AS before,
+  count(*) FILTER (
+    WHERE readiness.hours_ready_before_removal IS NULL AND readiness.removed_before_ready IS NOT TRUE
+  ) AS untold,
+  quantile_cont(readiness.hours_ready_before_removal, 0.25) AS low,
+  quantile_cont(readiness.hours_ready_before_removal, 0.5) AS median,
+  quantile_cont(readiness.hours_ready_before_removal, 0.75) AS high,
+  quantile_cont(readiness.hours_ready_before_removal, 0.9) AS p90
+FROM drain
+INNER JOIN readiness
+  ON drain.drain_id = readiness.drain_id
+WHERE came_out(drain.tube_out_at, drain.removal_reason)
+GROUP BY {groups}
+ORDER BY {groups}
+"""
+
+
+def ready_to_removed(ask: Ask) -> Section:
+    """
+    The hours a tube stayed after a rule first held without break up to its removal.
+
+    Parameters
+    ----------
+    ask
+        Reads `drain` and `readiness`.
+    """
+    rules = ask(_RULES.format(groups="readiness.rule"))
+    parts: list[Markup] = []
+    if rules["ready"].sum():
+        parts.append(
+            figure(
+                "delay",
+                _delays(rules),
+                _told(rules),
+                "Hours from ready to removed, rule by rule. Dot: half took longer. Thick bar: the middle "
+                "half. Thin line: up to what nine in ten did not exceed.",
+            )
+        )
+    elif rules.height:
+        parts.append(
+            Markup("<p class='unknown'>No tube was both ready by a rule and known to be removed.</p>")
+        )
+    if rules.height:
+        parts.append(_table(rules.rename({"rule": "group"}), "rule", "Ready to removed, by rule", "delays"))
+        wards = ask(_RULES.format(groups="readiness.rule, drain.site, drain.unit")).with_columns(ward())
+        body = Markup("").join(
+            _table(
+                wards.filter(rule=rule).rename({"ward": "group"}),
+                "ward · site",
+                f"Ready to removed by ward, rule {rule}",
+                "",
+            )
+            for rule in rules["rule"].to_list()
+        )
+        parts.append(render("folded.html.j2", summary="By ward, rule by rule", body=body))
+    return Section(
+        "delay",
+        "From ready to removed",
+        render("parts.html.j2", note="", parts=parts, empty="No tube is known to have come out."),
+        "Once a tube could have come out by some rule, how long did it stay?",
+        "No rule here is a recommendation, and a delay is no fault: a tube stays for reasons that no log "
+        "shows, and the rules know only leak, fluid and time. Whoever was still watched after ready was "
+        "kept in for a reason. Tubes out before a rule held are counted beside the delays, never as a "
+        "delay of nought.",
+    )
+
+
+def _delays(rules: pl.DataFrame) -> Any:
+    shown = rules.with_columns(
+        pl.col("low", "median", "high", "p90").round(2),
+        said=pl.format("{} h", pl.col("median").round(1)),
+        middle=pl.format("{} to {} h", pl.col("low").round(1), pl.col("high").round(1)),
+        nine=pl.format("{} h", pl.col("p90").round(1)),
+        of=pl.format("{} of {}", "ready", "drains"),
+        early=pl.format("{} of {}", "before", "drains"),
+    )
+    tips = {
+        "rule": "rule",
+        "said": "median",
+        "middle": "middle half",
+        "nine": "nine in ten within",
+        "of": "ready before removal",
+        "early": "removed before ready",
+    }
+    return spans(
+        shown, "rule", "median", "hours from ready to removed", tips, low="low", high="high", faint="p90"
+    )
+
+
+def _table(rows: pl.DataFrame, heading: str, caption: str, name: str) -> Markup:
+    return table(
+        rows,
+        {
+            "group": Col(heading),
+            "drains": Col("removals known"),
+            "ready": Col("ready before removal"),
+            "before": Col("removed before ready"),
+            "untold": Col("neither can be told"),
+            "median": Col("median, h", 1, null="–"),
+            "low": Col("a quarter below, h", 1, null="–"),
+            "high": Col("a quarter above, h", 1, null="–"),
+            "p90": Col("nine in ten within, h", 1, null="–"),
+        },
+        caption,
+        name=name,
+    )
+
+
+def _told(rules: pl.DataFrame) -> str:
+    said = [
+        f"{rule}: {median:.0f} hours ({count} tubes)"
+        for rule, median, count in rules.filter(pl.col("ready") > 0)
+        .select("rule", "median", "ready")
+        .iter_rows()
+    ]
+    return "Median hours from ready to removed, by rule. " + "; ".join(said) + "."

@@ -1,0 +1,243 @@
+"""How drains are handled ward by ward, on a page for those who teach it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import polars as pl
+from markupsafe import Markup
+
+from pipeline.report.ask import Ask
+from pipeline.report.figure import figure
+from pipeline.report.page import Section
+from pipeline.report.spans import spans
+from pipeline.report.table import Col, table
+from pipeline.report.templates import render
+from pipeline.report.words import ward
+
+MOST_WARDS = 40
+
+# All months at once: the minutes and counts behind the view's rates are added, then divided again.
+_WARDS = """
+WITH wards AS (
+  SELECT
+    site,
+    unit,
+    sum(drains)::BIGINT AS drains,
+    sum(minutes_observed)::BIGINT AS observed,
+    sum(tilted_minutes)::BIGINT AS tilted,
+    sum(tilt_known_minutes)::BIGINT AS tilt_known,
+    sum(pause_minutes)::BIGINT AS paused,
+    sum(state_known_minutes)::BIGINT AS pause_known,
+    sum(suction_shortfall_minutes)::BIGINT AS short,
+    sum(suction_known_minutes)::BIGINT AS short_known,
+    sum(alert_count)::BIGINT AS alerts,
+    sum(alerts_known_minutes)::BIGINT AS alerts_known,
+    sum(alerts_left_ringing)::BIGINT AS left_ringing,
+    sum(clamps_left_on)::BIGINT AS left_on,
+    sum(minutes_observed) FILTER (WHERE clamps_left_on IS NOT NULL)::BIGINT AS clamps_known,
+    sum(mains_minutes)::BIGINT AS on_mains,
+    sum(power_known_minutes)::BIGINT AS power_known
+  FROM handling
+  GROUP BY site, unit
+)
+SELECT
+  site,
+  unit,
+  drains,
+  observed / 1440 AS days,
+  tilted * 1440 / nullif(tilt_known, 0) AS tilted,
+  tilt_known / 1440 AS tilted_days,
+  paused * 1440 / nullif(pause_known, 0) AS paused,
+  pause_known / 1440 AS paused_days,
+  short * 1440 / nullif(short_known, 0) AS short,
+  short_known / 1440 AS short_days,
+  alerts,
+  alerts * 1440 / nullif(alerts_known, 0) AS alerts_per_day,
+  alerts_known / 1440 AS ringing_days,
+  left_ringing AS ringing_count,
+  left_ringing * 144000 / nullif(alerts_known, 0) AS ringing,
+  poisson_low(left_ringing) * 144000 / nullif(alerts_known, 0) AS ringing_low,
+  poisson_high(left_ringing) * 144000 / nullif(alerts_known, 0) AS ringing_high,
+  left_on AS clamped_count,
+  clamps_known / 1440 AS clamped_days,
+  left_on * 144000 / nullif(clamps_known, 0) AS clamped,
+  poisson_low(left_on) * 144000 / nullif(clamps_known, 0) AS clamped_low,
+  poisson_high(left_on) * 144000 / nullif(clamps_known, 0) AS clamped_high,
+  on_mains / nullif(power_known, 0) AS mains
+FROM wards
+ORDER BY site, unit
+"""
+_LIMITS = """
+SELECT
+  figure('handling.alert_long') AS alert_long,
+  figure('handling.clamp_long') AS clamp_long
+"""
+
+
+@dataclass(frozen=True)
+class _Measure:
+    name: str
+    title: str
+    axis: str
+    caption: str
+    counted: bool
+
+
+def handling_by_ward(ask: Ask) -> Section:
+    """
+    Tilt, pauses, shortfall of suction, alerts left to ring and clamps left on, each per time that could tell.
+
+    Parameters
+    ----------
+    ask
+        Reads `handling` and the definitions' figures.
+    """
+    wards = ask(_WARDS).with_columns(ward())
+    parts: list[Markup] = []
+    if wards.height:
+        alert_long, clamp_long = ask(_LIMITS).row(0)
+        parts = [_shown(wards, measure) for measure in _measures(alert_long, clamp_long)]
+        parts.append(_tables(wards))
+    note = (
+        f"Charts of the first {MOST_WARDS} wards by name; the table has all."
+        if wards.height > MOST_WARDS
+        else ""
+    )
+    return Section(
+        "handling",
+        "Handling, ward by ward",
+        render("parts.html.j2", note=note, parts=parts, empty="No drain yet."),
+        "Where are drains tilted, paused, short of suction, left ringing or left clamped, and so what is "
+        "worth teaching where?",
+        "Wards are in the order of their names, not ranked. A ward whose patients walk tilts more, and "
+        "walking is good for them; a ward that answers alerts quickly may have more of them. Nothing here "
+        "is about a person. A few drains can make a ward's figure: look at how many days stand behind it. "
+        "Where a log does not tell, the figure is not known, which is not nought.",
+    )
+
+
+def _measures(alert_long: float | None, clamp_long: float | None) -> list[_Measure]:
+    long_alert, long_clamp = (
+        f"longer than {v:g} minutes" if v is not None else "too long" for v in (alert_long, clamp_long)
+    )
+    return [
+        _Measure(
+            "tilted",
+            "Tilted",
+            "minutes tilted per drain-day",
+            "Minutes in which a reading of the fluid is not to be trusted, per 24 hours of tilt read.",
+            False,
+        ),
+        _Measure(
+            "paused",
+            "Suction paused",
+            "minutes paused per drain-day",
+            "Minutes of suction paused by staff, per 24 hours whose log says what the device was doing.",
+            False,
+        ),
+        _Measure(
+            "short",
+            "Short of suction",
+            "minutes short of suction per drain-day",
+            "Minutes of running in which the ordered suction was not reached, per 24 hours with both "
+            "pressures read.",
+            False,
+        ),
+        _Measure(
+            "ringing",
+            "Alerts left ringing",
+            "alerts left ringing per 100 drain-days",
+            f"Alerts that rang {long_alert}, per 100 days whose log tells of alerts; with exact 95 % "
+            "intervals, too narrow where a few drains have many.",
+            True,
+        ),
+        _Measure(
+            "clamped",
+            "Clamps left on",
+            "clamps left on per 100 drain-days",
+            f"Clamps that nobody noted and that lasted {long_clamp}, per 100 days; with exact 95 % "
+            "intervals. A line that was never opened again is not among them.",
+            True,
+        ),
+    ]
+
+
+def _shown(wards: pl.DataFrame, measure: _Measure) -> Markup:
+    name = measure.name
+    days = pl.format(
+        "{} days of {} drains", pl.col(f"{name}_days").fill_null(0).round(0).cast(pl.Int64), "drains"
+    )
+    rows = wards.head(MOST_WARDS)
+    if rows[name].null_count() == rows.height:
+        return render(
+            "site.html.j2",
+            site=measure.title,
+            body=Markup("<p class='unknown'>Not known: no log here tells.</p>"),
+        )
+    number = pl.col(name).round(1)
+    if measure.counted:
+        bounds = [pl.col(f"{name}_{end}").round(1) for end in ("low", "high")]
+        shown = rows.with_columns(
+            number,
+            *bounds,
+            said=pl.format("{} ({} in all)", number, f"{name}_count"),
+            band=pl.format("{} to {}", *bounds),
+            of=days,
+        )
+        tips = {"ward": "ward", "said": measure.axis, "band": "95 % interval", "of": "standing on"}
+        chart = spans(shown, "ward", name, measure.axis, tips, low=f"{name}_low", high=f"{name}_high")
+    else:
+        shown = rows.with_columns(number, said=pl.format("{}", number), of=days)
+        tips = {"ward": "ward", "said": measure.axis, "of": "standing on"}
+        chart = spans(shown, "ward", name, measure.axis, tips)
+    drawing = figure(f"handling-{name}", chart, _told(rows, measure), measure.caption)
+    return render("site.html.j2", site=measure.title, body=drawing)
+
+
+def _told(rows: pl.DataFrame, measure: _Measure) -> str:
+    said = [
+        f"{place} {value:.1f}" if value is not None else f"{place} not known"
+        for place, value in rows.select("ward", measure.name).head(10).iter_rows()
+    ]
+    more = f", and {rows.height - 10} wards more" if rows.height > 10 else ""
+    return f"{measure.axis}, by ward: ".capitalize() + "; ".join(said) + more + "."
+
+
+def _tables(wards: pl.DataFrame) -> Markup:
+    def band(name: str) -> pl.Expr:
+        low, high = (pl.col(f"{name}_{end}").round(1) for end in ("low", "high"))
+        unknown = pl.col(f"{name}_low").is_null()
+        return pl.when(unknown).then(pl.lit("–")).otherwise(pl.format("{} to {}", low, high))
+
+    minutes = table(
+        wards,
+        {
+            "ward": Col("ward · site"),
+            "drains": Col("drains"),
+            "days": Col("drain-days", 1),
+            "tilted": Col("minutes tilted a day", 1),
+            "paused": Col("minutes paused a day", 1),
+            "short": Col("minutes short of suction a day", 1),
+            "mains": Col("time on mains", percent=True),
+        },
+        "Time by ward, each figure per 24 hours that could tell",
+        name="handling-minutes",
+    )
+    counts = table(
+        wards.with_columns(ringing_band=band("ringing"), clamped_band=band("clamped")),
+        {
+            "ward": Col("ward · site"),
+            "alerts": Col("alerts"),
+            "alerts_per_day": Col("alerts a day", 2),
+            "ringing_count": Col("left ringing"),
+            "ringing": Col("per 100 days", 1),
+            "ringing_band": Col("95 % interval", right=True),
+            "clamped_count": Col("clamps left on"),
+            "clamped": Col("per 100 days", 1),
+            "clamped_band": Col("95 % interval", right=True),
+        },
+        "Alerts and clamps by ward",
+        name="handling-counts",
+    )
+    return minutes + counts

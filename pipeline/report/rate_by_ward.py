@@ -1,0 +1,163 @@
+"""The prolonged-leak rate ward beside ward: a funnel on a page."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import altair as alt
+import polars as pl
+
+from pipeline.report.ask import Ask
+from pipeline.report.figure import figure
+from pipeline.report.look import GREYS, SERIES
+from pipeline.report.page import Section
+from pipeline.report.rate_words import RATE_COLUMNS, RATE_TIPS, rates_told
+from pipeline.report.table import Col, table
+from pipeline.report.words import interval, ward
+
+_WARDS = """
+SELECT
+  funnel.*,
+  wilson_low(funnel.prolonged, funnel.evaluable) AS low,
+  wilson_high(funnel.prolonged, funnel.evaluable) AS high,
+  funnel.prolonged / nullif(funnel.counted, 0) AS if_no,
+  (funnel.prolonged + funnel.unknown) / nullif(funnel.counted, 0) AS if_yes
+FROM prolonged_leak_funnel AS funnel
+ORDER BY funnel.site, funnel.unit
+"""
+
+# The limits between the wards' own numbers: the same macros the view uses, at every number up to the most.
+_LIMITS = """
+WITH given AS (
+  SELECT
+    max(centre) AS centre,
+    max(evaluable) AS most,
+    figure('statistics.level') AS level,
+    figure('statistics.outer_level') AS outer_level
+  FROM prolonged_leak_funnel
+),
+numbers AS (
+  SELECT DISTINCT
+    greatest(1, round(given.most * step / 120.0))::BIGINT AS evaluable,
+    given.*
+  FROM given
+  CROSS JOIN range(1, 121) AS steps(step)
+)
+SELECT
+  evaluable,
+  binomial_quantile((1 - level) / 2, evaluable, centre) / evaluable AS limit_95_low,
+  binomial_quantile((1 + level) / 2, evaluable, centre) / evaluable AS limit_95_high,
+  binomial_quantile((1 - outer_level) / 2, evaluable, centre) / evaluable AS limit_998_low,
+  binomial_quantile((1 + outer_level) / 2, evaluable, centre) / evaluable AS limit_998_high
+FROM numbers
+ORDER BY evaluable
+"""
+
+
+def rates_by_ward(ask: Ask) -> Section:
+    """
+    Funnel of the prolonged-leak rate by ward, with exact 95 % and 99.8 % limits.
+
+    Parameters
+    ----------
+    ask
+        Reads `prolonged_leak_funnel`, `prolonged_leak_rate` and the macros of the binomial.
+    """
+    rows = rates_told(ask(_WARDS)).with_columns(
+        ward(),
+        said_95=interval("limit_95_low", "limit_95_high"),
+        said_998=interval("limit_998_low", "limit_998_high"),
+    )
+    numbers = table(
+        rows,
+        {
+            "ward": Col("ward · site"),
+            **RATE_COLUMNS,
+            "said_95": Col("95 % limits", right=True),
+            "said_998": Col("99.8 % limits", right=True),
+            "too_small": Col("too few to tell"),
+        },
+        "Prolonged air leak by ward, with the funnel's limits at each ward's number",
+        name="wards",
+    )
+    known = rows.filter(pl.col("rate").is_not_null())
+    body = numbers
+    if known.height:
+        limits, centre = ask(_LIMITS), float(known["centre"][0])
+        body = (
+            figure(
+                "funnel",
+                _funnel(known, limits, centre),
+                _wards_told(known, centre),
+                "Each mark is a ward: to the right the number that could be judged, upwards the rate. "
+                "Within the inner limits lie 95 % of wards by chance alone, within the outer ones 99.8 %. "
+                "Open marks: too few to tell anything.",
+            )
+            + numbers
+        )
+    return Section(
+        "rate-by-ward",
+        "Prolonged air leak, ward by ward",
+        body,
+        "Does any ward differ from all wards together by more than chance?",
+        "Not as a league table. One ward in twenty lies beyond the inner limits by chance. Wards differ in "
+        "whom they take in, and nothing here is adjusted for that: a ward outside is a question to ask, "
+        "not an answer.",
+    )
+
+
+def _funnel(wards: pl.DataFrame, limits: pl.DataFrame, centre: float) -> Any:
+    rows = wards.select(
+        "ward",
+        "evaluable",
+        pl.col("rate").round(5),
+        pl.col("too_small").alias("open"),
+        *RATE_TIPS,
+        "said_95",
+        "said_998",
+    )
+    tips = {"ward": "ward", **RATE_TIPS, "said_95": "95 % limits", "said_998": "99.8 % limits"}
+    most = limits["evaluable"].to_list()[-1]
+    x = alt.X(
+        "evaluable:Q",
+        title="number that could be judged",
+        scale=alt.Scale(domain=[0, most * 1.04], nice=False),
+        axis=alt.Axis(tickCount=8, tickMinStep=1, format="d"),
+    )
+    # High enough for every mark, and for the outer limit where half of the wards stand.
+    middle_n = rows["evaluable"].sort().to_list()[rows.height // 2]
+    outer = limits.filter(pl.col("evaluable") >= middle_n)["limit_998_high"]
+    top = max(0.1, *rows["rate"].to_list(), outer[0] or 0.0)
+    scale = alt.Scale(domain=[0, min(1.02, top * 1.1)], nice=False)
+    axis = alt.Axis(title="prolonged, of those evaluable", format="%", tickCount=5)
+    lines = alt.Chart(limits.with_columns(pl.exclude("evaluable").round(5)))
+    layers = [
+        lines.mark_line(
+            interpolate="step-after", color=colour, strokeDash=dash, strokeWidth=1.5, clip=True
+        ).encode(x=x, y=alt.Y(f"{column}:Q", scale=scale, axis=axis))
+        for level, colour, dash in (("95", GREYS[1], [5, 3]), ("998", GREYS[1], [1, 0]))
+        for column in (f"limit_{level}_low", f"limit_{level}_high")
+    ]
+    middle = (
+        alt.Chart(pl.DataFrame({"centre": [round(centre, 5)]}))
+        .mark_rule(color=GREYS[2])
+        .encode(y=alt.Y("centre:Q", scale=scale, axis=axis))
+    )
+    dots = (
+        alt.Chart(rows)
+        .mark_point(size=110, strokeWidth=2, filled=True, opacity=1)
+        .encode(
+            x=x,
+            y=alt.Y("rate:Q", scale=scale, axis=axis),
+            fill=alt.condition("datum.open", alt.value("white"), alt.value(SERIES[0])),
+            stroke=alt.value(SERIES[0]),
+            tooltip=[alt.Tooltip(f"{column}:N", title=heading) for column, heading in tips.items()],
+        )
+    )
+    return alt.layer(*layers, middle, dots).properties(height=300)
+
+
+def _wards_told(wards: pl.DataFrame, centre: float) -> str:
+    beyond = wards.filter("outside_998")["ward"].to_list()
+    said = "beyond the outer limits: " + ", ".join(beyond) if beyond else "none beyond the outer limits"
+    return f"Funnel of {wards.height} wards about their common rate of {100 * centre:.0f} per cent; {said}."
