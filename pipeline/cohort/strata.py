@@ -64,7 +64,7 @@ def leak_at_threshold(
             row = {"definition": name, "site": site, "hours": threshold, "watched": int(_all(counts))}
             rows.append(row | ({} if threshold is None else _at(threshold, counts, definitions.statistics)))
     frame = pl.DataFrame(rows, schema=LEAK_AT_THRESHOLD.dtypes) if rows else LEAK_AT_THRESHOLD.empty()
-    return frame.fill_nan(None).sort("definition", "site", nulls_last=False)
+    return frame.fill_nan(None).sort("definition", "site", nulls_last=True)
 
 
 def leak_by_stratum(

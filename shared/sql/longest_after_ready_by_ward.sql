@@ -1,9 +1,12 @@
 -- Which wards keep drains longest after they could have come out?
 --
--- By removal rule: hours between ready (the rule held without break up to the removal) and removed. Each
--- rule answers differently and none is a recommendation. Patients who died, left with the drain in or had
--- it replaced are not counted; drains removed before the rule held stand beside. A delay has reasons that
--- no log shows.
+-- Definition: by removal rule, hours between ready (the rule held without break up to the removal) and
+--   removed, of drains whose tube is known to have come out; those removed before the rule held stand
+--   beside.
+-- Awkward cases: patients who died, left with the drain in or had it replaced are not counted. Where
+--   neither ready nor not ready could be told the drain is in `removed` alone. Medians of few drains jump:
+--   see `ready`. Each rule answers differently and none is a recommendation; a delay has reasons that no
+--   log shows.
 SELECT
     readiness.rule,
     drain.site,

@@ -1,8 +1,10 @@
 -- How often does a leak go on for more than 5 days, ward by ward and month by month?
 --
--- Counts operations (drains where patients are not known) of all procedures together. The rate stands on
--- those for which it could be told; `unknown` are beside it, and the last two columns say where the rate
--- would lie if all of them were a no, or a yes. Provisional months will still move.
+-- Definition: operations (drains where patients are not known) of all procedures together whose leak went
+--   on past the published threshold, of those for whom it could be told; Wilson interval.
+-- Awkward cases: `unknown` are beside the rate and never in it; rate_if_unknown_no and rate_if_unknown_yes
+--   say where it would lie if all of them were a no, or a yes. Provisional months will still move. A null
+--   ward holds drains that no registry knows, a null month those whose local day is not known.
 SELECT
     site,
     unit,

@@ -1,7 +1,9 @@
 -- On which wards do drains lie on their side, and for how long a day?
 --
--- Minutes tilted beyond what a volume reading tolerates, per 1440 minutes in which the tilt was read. A
--- drain carried on a walk tilts as well: compare wards, do not blame minutes.
+-- Definition: minutes tilted beyond what a volume reading tolerates (definitions: tilted.limit), per 1440
+--   minutes in which the tilt was read.
+-- Awkward cases: drains whose tilt was never read are not counted; a ward with none of the others is not
+--   listed. A drain carried on a walk tilts as well: compare wards, do not blame minutes.
 SELECT
     site,
     unit,

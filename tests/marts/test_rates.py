@@ -201,7 +201,7 @@ class TestSensitivity:
     def test_definitions_come_first_and_then_what_was_moved(self, moved, tmp_path):
         found = asked(moved, tmp_path, "SELECT definition, site FROM leak_sensitivity")
         assert found.rows()[:3] == [
-            ("more_than_5_days", None), ("more_than_5_days", "lakeside"), ("more_than_5_days", "north"),
+            ("more_than_5_days", "lakeside"), ("more_than_5_days", "north"), ("more_than_5_days", None),
         ]  # fmt: skip
         assert found["definition"].unique(maintain_order=True).to_list()[-1] == "strict"
 

@@ -57,4 +57,4 @@ LEFT JOIN leak_at_threshold AS reached
 ORDER BY
     tally.moved IS NOT NULL,
     tally.definition,
-    tally.site NULLS FIRST;
+    tally.site;

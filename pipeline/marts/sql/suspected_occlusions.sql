@@ -47,6 +47,7 @@ SELECT
     tally.drains,
     tally.drains_assessed,
     tally.drains_suspected,
+    tally.assessed_minutes,
     tally.assessed_minutes / 1440 AS drain_days,
     tally.suspected,
     tally.probable,

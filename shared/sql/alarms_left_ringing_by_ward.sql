@@ -1,0 +1,28 @@
+-- On which wards are alarms left to ring?
+--
+-- Definition: alerts that rang for longer than the definitions' handling.alert_long (15 min), per 100
+--   drain-days whose logs say whether an alert rang; and which share of all alerts they are (Wilson
+--   interval).
+-- Awkward cases: an alert that still rang where the log breaks off counts by the minutes it was heard.
+--   Drains whose logs are silent about alerts are not counted, in neither number. A ward with fewer alerts
+--   than chart.least_evaluable says little: see `too_few`. Why an alarm rang on, no log shows.
+SELECT
+    site,
+    unit,
+    sum(alerts_known_minutes) / 1440 AS drain_days,
+    sum(alert_count)::BIGINT AS alerts,
+    sum(alerts_left_ringing)::BIGINT AS left_ringing,
+    sum(alerts_left_ringing) * 144000 / nullif(sum(alerts_known_minutes), 0) AS left_ringing_per_100_days,
+    sum(alerts_left_ringing) / nullif(sum(alert_count), 0) AS share,
+    wilson_low(sum(alerts_left_ringing), sum(alert_count)) AS share_low,
+    wilson_high(sum(alerts_left_ringing), sum(alert_count)) AS share_high,
+    sum(alert_count) < figure('chart.least_evaluable') AS too_few
+FROM handling
+WHERE alert_count IS NOT NULL
+GROUP BY
+    site,
+    unit
+ORDER BY
+    left_ringing_per_100_days DESC NULLS LAST,
+    site,
+    unit;

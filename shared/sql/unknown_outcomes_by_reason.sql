@@ -1,0 +1,30 @@
+-- Why could it not be told whether a leak was prolonged?
+--
+-- Definition: drains whose outcome is unknown, by site and the reason in prolonged_leak_reason, and their
+--   share of the site's drains.
+-- Awkward cases: an unknown is never counted as a no. Some reasons are mended with a registry (still_in,
+--   log_ends_leaking), some with fuller exports (gap_spans_threshold, too_little_data), some never (died,
+--   transferred_with_drain): the question tells which data to ask for.
+SELECT
+    drain.site,
+    drain.prolonged_leak_reason AS reason,
+    count(*) AS drains,
+    count(*) / any_value(sites.drains) AS share_of_site,
+    count(*) FILTER (WHERE drain.linked) AS linked
+FROM drain
+INNER JOIN (
+    SELECT
+        every.site,
+        count(*) AS drains
+    FROM drain AS every
+    GROUP BY every.site
+) AS sites
+    ON drain.site = sites.site
+WHERE drain.prolonged_leak = 'unknown'
+GROUP BY
+    drain.site,
+    drain.prolonged_leak_reason
+ORDER BY
+    drain.site,
+    drains DESC,
+    reason;
