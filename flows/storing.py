@@ -12,7 +12,8 @@ from flows.app import VARIABLE
 from pipeline.store import Home
 from pipeline.store.bucket import Bucket
 from pipeline.store.durable import make_folder
-from pipeline.store.store_file import NAME, ObjectStore, write_store_file
+from pipeline.store.home import STORE_FILE
+from pipeline.store.store_file import ObjectStore, write_store_file
 from schemas.errors import CallError, StoreError
 
 
@@ -51,7 +52,7 @@ def begin_store(home: Home, url: str | None, environment: Mapping[str, str] | No
     if Bucket(store).sizes():
         raise StoreError(
             f"object store {url}: something lies there already; give the home a prefix of its own, or "
-            f"restore the {NAME} of the home it belongs to."
+            f"restore the {STORE_FILE} of the home it belongs to."
         )
     make_folder(home.root)
     write_store_file(home.store_file, store)

@@ -12,21 +12,24 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import polars as pl
 from deltalake.exceptions import DeltaError
 
-from pipeline.store.bucket import Bucket
 from pipeline.store.damage import damage
 from pipeline.store.durable import make_folder, write_whole
 from pipeline.store.lake import Lake
 from pipeline.store.place import Folder, Place
-from pipeline.store.store_file import NAME, ObjectStore, read_store_file
 from pipeline.store.sweeping import sweep
 from pipeline.store.vault import Vault
 from schemas.errors import LakeError, LedgerError, StoreError
 
+if TYPE_CHECKING:
+    from pipeline.store.store_file import ObjectStore
+
 SECRET_BYTES = 32
+STORE_FILE = "store.toml"
 # What engines raise over a part that is gone or not what it was.
 _READING_FAULTS = (pl.exceptions.PolarsError, DeltaError, FileNotFoundError)
 CLAIM = "drainledger-home"  # object in a store that names the home it belongs to
@@ -54,22 +57,29 @@ class Home:
     @property
     def store_file(self) -> Path:
         """Says where raw files and lake lie; absent where they lie here."""
-        return self.root / NAME
+        return self.root / STORE_FILE
 
     @property
     def store(self) -> ObjectStore | None:
         """The object store that holds raw files and lake; null: they lie in the folder."""
+        if not self.store_file.exists():
+            return None
+        from pipeline.store.store_file import read_store_file  # paid for by homes that have one
+
         return read_store_file(self.store_file)
 
     def _place(self, name: str) -> Path | Place:
-        store = self.store
-        return self.root / name if store is None else Bucket(store, name)
+        return self.root / name if self.store is None else self.place.child(name)
 
     @property
     def place(self) -> Place:
         """Where raw files and lake lie."""
         store = self.store
-        return Folder(self.root) if store is None else Bucket(store)
+        if store is None:
+            return Folder(self.root)
+        from pipeline.store.bucket import Bucket
+
+        return Bucket(store)
 
     @property
     def raw(self) -> Vault:
@@ -146,13 +156,13 @@ class Home:
         """Write this home's name into its store, or see that it stands there: two homes in one would mix."""
         if (store := self.store) is None:
             return
-        place = Bucket(store)
+        place = self.place
         if not place.has(CLAIM):
             place.write_once(CLAIM, store.owner.encode())
         if place.read(CLAIM) != store.owner.encode():
             raise StoreError(
                 f"object store {store.url}: belongs to another home; give this one a prefix of its own, "
-                f"or restore the {NAME} it was made with."
+                f"or restore the {STORE_FILE} it was made with."
             )
 
     def explained(self, error: BaseException) -> LedgerError | None:

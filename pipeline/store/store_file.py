@@ -11,7 +11,6 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 from pipeline.store.durable import write_whole
 from schemas.errors import InputError
 
-NAME = "store.toml"
 _URL = r"^s3://[a-z0-9][a-z0-9.\-]{1,61}[a-z0-9](/[A-Za-z0-9_][A-Za-z0-9._\-]*)*$"
 _ENDPOINT = r"^https?://[A-Za-z0-9.\-]+(:[0-9]{1,5})?$"
 
