@@ -1,0 +1,329 @@
+"""The cookbook's answers against the same figures computed from the base tables, without SQL."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import polars as pl
+import pytest
+from polars.testing import assert_frame_equal
+from scipy import stats
+from statsmodels.stats.proportion import proportion_confint
+
+from pipeline.definitions import load_definitions
+from pipeline.marts import select
+from shared import SHARED
+from tests.marts.busy_ward import busy_ward
+
+WARD = ["site", "unit"]
+BUILT = datetime(2031, 6, 1, 3, tzinfo=UTC)
+LONG_ALERT = load_definitions().handling.alert_long
+LONG_CLAMP = load_definitions().handling.clamp_long
+STAYED = ["died", "replaced", "transferred_with_drain", "discharged_with_drain"]
+
+
+@pytest.fixture(scope="module", params=[1, 2])
+def ward(request, new_cohort, tmp_path_factory):
+    """An invented ward as published, and its frames."""
+    cohort = new_cohort()
+    for name, rows in busy_ward(request.param).items():
+        cohort.put(name, rows)
+    cohort.put(
+        "provenance",
+        [{"code_version": "1", "settings_digest": "x", "lake_versions": "{}", "built_at": BUILT}],
+    )
+    folder = tmp_path_factory.mktemp("ward")
+    cohort.publish(folder / "drainledger.duckdb")
+    return folder, cohort.frames
+
+
+def answer(ward, name: str) -> pl.DataFrame:
+    folder, _ = ward
+    query = (SHARED / "sql" / f"{name}.sql").read_text(encoding="utf-8")
+    return select(folder / "drainledger.duckdb", query, folder)
+
+
+def same(got: pl.DataFrame, expected: pl.DataFrame, by: list[str]) -> None:
+    """Whether the columns expected are there with these values, rows in any order."""
+    assert expected.height > 1
+    both = [frame.select(expected.columns).sort(by, nulls_last=True) for frame in (got, expected)]
+    assert_frame_equal(*both, check_dtypes=False, rel_tol=1e-9, abs_tol=1e-9)
+
+
+def out_of_the_patient(drain: pl.DataFrame) -> pl.DataFrame:
+    reason = pl.col("removal_reason").fill_null("")
+    return drain.filter(pl.col("tube_out_at").is_not_null() & ~reason.is_in(STAYED))
+
+
+def poisson(events: int, exposure: float) -> tuple[float, float]:
+    low = stats.chi2.ppf(0.025, 2 * events) / 2 if events else 0.0
+    return low / exposure, stats.chi2.ppf(0.975, 2 * events + 2) / 2 / exposure
+
+
+def test_prolonged_leak_by_ward_and_month(ward):
+    frames = ward[1]
+    shared = ["site", "unit", "origin_day", "prolonged_leak"]
+    counted = pl.concat(
+        [frames["operation"].select(shared), frames["drain"].filter(~pl.col("linked")).select(shared)]
+    ).with_columns(month=pl.col("origin_day").dt.truncate("1mo"))
+    verdict = pl.col("prolonged_leak")
+    expected = counted.group_by("site", "unit", "month").agg(
+        counted=pl.len(),
+        evaluable=(verdict != "unknown").sum(),
+        prolonged=(verdict == "yes").sum(),
+        unknown=(verdict == "unknown").sum(),
+    )
+    bounds = [
+        proportion_confint(k, n, method="wilson") if n else (None, None)
+        for k, n in expected.select("prolonged", "evaluable").rows()
+    ]
+    expected = expected.with_columns(
+        rate=pl.when(pl.col("evaluable") > 0).then(pl.col("prolonged") / pl.col("evaluable")),
+        rate_low=pl.Series([b[0] for b in bounds], dtype=pl.Float64),
+        rate_high=pl.Series([b[1] for b in bounds], dtype=pl.Float64),
+        rate_if_unknown_yes=(pl.col("prolonged") + pl.col("unknown")) / pl.col("counted"),
+    )
+    same(answer(ward, "prolonged_leak_by_ward_and_month"), expected, ["site", "unit", "month"])
+
+
+def test_longest_after_ready_by_ward(ward):
+    frames = ward[1]
+    hours = pl.col("hours_ready_before_removal")
+    expected = (
+        out_of_the_patient(frames["drain"])
+        .join(frames["readiness"], on="drain_id")
+        .group_by("rule", *WARD)
+        .agg(
+            removed=pl.len(),
+            ready=hours.count(),
+            removed_before_ready=pl.col("removed_before_ready").fill_null(False).sum(),
+            delay_median_hours=hours.median(),
+            delay_p90_hours=hours.quantile(0.9, "linear"),
+        )
+    )
+    got = answer(ward, "longest_after_ready_by_ward")
+    same(got, expected, ["rule", *WARD])
+    for _, one in got.group_by("rule", maintain_order=True):
+        assert one["delay_median_hours"].drop_nulls().is_sorted(descending=True)
+
+
+def test_suspected_occlusions_by_ward_with_exact_poisson_bounds(ward):
+    frames = ward[1]
+    suspected = frames["period"].filter(pl.col("kind") == "occlusion_suspected")
+    found = suspected.group_by("drain_id").agg(n=pl.len(), sure=(pl.col("grade") == "probable").sum())
+    assessed = pl.col("occlusion_minutes").is_not_null()
+    expected = (
+        frames["drain"]
+        .join(found, on="drain_id", how="left")
+        .group_by(WARD)
+        .agg(
+            drains=pl.len(),
+            drains_suspected=pl.col("n").count(),
+            drain_days=pl.col("minutes_observed").filter(assessed).sum() / 1440,
+            suspected=pl.col("n").sum(),
+            probable=pl.col("sure").sum(),
+        )
+    )
+    bounds = [poisson(n, days / 100) for n, days in expected.select("suspected", "drain_days").rows()]
+    expected = expected.with_columns(
+        suspected_per_100_days=pl.col("suspected") / pl.col("drain_days") * 100,
+        per_100_days_low=pl.Series([b[0] for b in bounds]),
+        per_100_days_high=pl.Series([b[1] for b in bounds]),
+    )
+    same(answer(ward, "suspected_occlusions_by_ward"), expected, WARD)
+
+
+def test_tilted_minutes_by_ward(ward):
+    read = ward[1]["drain"].filter(pl.col("tilted_minutes").is_not_null())
+    expected = read.group_by(WARD).agg(
+        drains=pl.len(),
+        tilted_minutes=pl.col("tilted_minutes").sum(),
+        tilted_minutes_per_day=pl.col("tilted_minutes").sum() / pl.col("tilt_known_minutes").sum() * 1440,
+    )
+    same(answer(ward, "tilted_minutes_by_ward"), expected, WARD)
+
+
+def test_files_that_did_not_load(ward):
+    files = ward[1]["load_file"].filter(
+        pl.col("status").is_in(["rejected", "partial"]), pl.col("loaded_at") > BUILT - timedelta(hours=24)
+    )
+    expected = files.select("file_sha256", "status", "rows_read", "rows_rejected", "loaded_at")
+    same(answer(ward, "files_that_did_not_load"), expected, ["file_sha256"])
+
+
+def test_alarms_left_ringing_by_ward(ward):
+    frames = ward[1]
+    rang = frames["alert"].group_by("drain_id").agg(left=(pl.col("minutes") > LONG_ALERT).sum())
+    telling = frames["drain"].filter(pl.col("alert_count").is_not_null())
+    expected = (
+        telling.join(rang, on="drain_id", how="left")
+        .group_by(WARD)
+        .agg(
+            alerts=pl.col("alert_count").sum(),
+            left_ringing=pl.col("left").sum(),
+            minutes=pl.col("alerts_known_minutes").sum(),
+        )
+        .with_columns(left_ringing_per_100_days=pl.col("left_ringing") / pl.col("minutes") * 144000)
+        .drop("minutes")
+    )
+    same(answer(ward, "alarms_left_ringing_by_ward"), expected, WARD)
+
+
+def test_minutes_to_clear_by_alert(ward):
+    cleared = pl.col("minutes_to_clear")
+    expected = (
+        ward[1]["alert"]
+        .group_by("code")
+        .agg(
+            alerts=pl.len(),
+            drains=pl.col("drain_id").n_unique(),
+            not_seen_to_clear=cleared.null_count(),
+            minutes_to_clear_median=cleared.median(),
+            minutes_to_clear_p90=cleared.quantile(0.9, "linear"),
+        )
+    )
+    same(answer(ward, "minutes_to_clear_by_alert"), expected, ["code"])
+
+
+def test_clamps_left_on_by_ward(ward):
+    frames = ward[1]
+    unnoted = pl.col("grade").is_null() | (pl.col("grade") != "annotated")
+    clamps = (
+        frames["period"]
+        .filter((pl.col("kind") == "clamped") & unnoted)
+        .group_by("drain_id")
+        .agg(left=(pl.col("minutes") > LONG_CLAMP).sum(), longest=pl.col("minutes").max())
+    )
+    expected = (
+        frames["drain"]
+        .join(clamps, on="drain_id", how="left")
+        .group_by(WARD)
+        .agg(drains=pl.len(), clamps_left_on=pl.col("left").sum(), longest_minutes=pl.col("longest").max())
+    )
+    same(answer(ward, "clamps_left_on_by_ward"), expected, WARD)
+
+
+def test_output_before_removal(ward):
+    frames = ward[1]
+    last = frames["drain_day"].group_by("drain_id").agg(day=pl.col("day").max() - timedelta(days=1))
+    volume = pl.col("output_ml")
+    expected = (
+        out_of_the_patient(frames["drain"])
+        .select("drain_id", *WARD)
+        .join(last, on="drain_id")
+        .join(frames["drain_day"].select("drain_id", "day", "output_ml"), on=["drain_id", "day"], how="left")
+        .group_by(WARD)
+        .agg(
+            drains=pl.len(),
+            unread=volume.null_count(),
+            output_ml_median=volume.median(),
+            output_ml_p75=volume.quantile(0.75, "linear"),
+            output_ml_most=volume.max(),
+        )
+    )
+    same(answer(ward, "output_before_removal"), expected, WARD)
+
+
+def test_completeness_by_site(ward):
+    drain = ward[1]["drain"]
+    known = pl.col("minutes_expected").is_not_null()
+    expected = drain.group_by("site").agg(
+        drains=pl.len(),
+        unlinked=(~pl.col("linked")).sum(),
+        without_log=(pl.col("minutes_observed") == 0).sum(),
+        completeness=pl.col("minutes_observed").filter(known).sum() / pl.col("minutes_expected").sum(),
+    )
+    same(answer(ward, "completeness_by_site"), expected, ["site"])
+
+
+def test_unknown_outcomes_by_reason(ward):
+    drain = ward[1]["drain"]
+    sizes = drain.group_by("site").agg(size=pl.len())
+    expected = (
+        drain.filter(pl.col("prolonged_leak") == "unknown")
+        .rename({"prolonged_leak_reason": "reason"})
+        .group_by("site", "reason")
+        .agg(drains=pl.len(), linked=pl.col("linked").sum())
+        .join(sizes, on="site")
+        .with_columns(share_of_site=pl.col("drains") / pl.col("size"))
+        .drop("size")
+    )
+    same(answer(ward, "unknown_outcomes_by_reason"), expected, ["site", "reason"])
+
+
+def test_canister_changes_by_ward(ward):
+    frames = ward[1]
+    removed = frames["canister"].filter(pl.col("removed_at").is_not_null())
+    volumes = (
+        removed.join(frames["drain"].select("drain_id", *WARD), on="drain_id")
+        .group_by(WARD)
+        .agg(volume_ml_median=pl.col("volume_ml").median())
+    )
+    read = frames["drain"].filter(pl.col("canister_changes").is_not_null())
+    expected = (
+        read.group_by(WARD)
+        .agg(
+            drains=pl.len(),
+            changes=pl.col("canister_changes").sum(),
+            changes_per_10_days=pl.col("canister_changes").sum() / pl.col("minutes_observed").sum() * 14400,
+        )
+        .join(volumes, on=WARD, how="left", nulls_equal=True)
+    )
+    same(answer(ward, "canister_changes_by_ward"), expected, WARD)
+
+
+def test_removal_by_weekday(ward):
+    frames = ward[1]
+    last = frames["drain_day"].group_by("drain_id").agg(weekday_no=pl.col("day").max().dt.weekday())
+    hours = pl.col("hours_ready_before_removal")
+    expected = (
+        out_of_the_patient(frames["drain"])
+        .join(frames["readiness"], on="drain_id")
+        .join(last, on="drain_id")
+        .group_by("rule", "weekday_no")
+        .agg(removed=pl.len(), ready=hours.count(), delay_median_hours=hours.median())
+    )
+    same(answer(ward, "removal_by_weekday"), expected, ["rule", "weekday_no"])
+
+
+def test_handling_by_ward(ward):
+    drain = ward[1]["drain"]
+
+    def per_day(part: str, known: str) -> pl.Expr:
+        told = pl.col(part).is_not_null().any()
+        return pl.when(told).then(pl.col(part).sum() / pl.col(known).sum() * 1440)
+
+    expected = (
+        drain.with_columns(pause=(pl.col("pause_hours") * 60).round())
+        .group_by(WARD)
+        .agg(
+            drains=pl.len(),
+            tilted_minutes_per_day=per_day("tilted_minutes", "tilt_known_minutes"),
+            pause_minutes_per_day=per_day("pause", "state_known_minutes"),
+            shortfall_minutes_per_day=per_day("suction_shortfall_minutes", "suction_known_minutes"),
+            alerts_per_day=per_day("alert_count", "alerts_known_minutes"),
+        )
+    )
+    same(answer(ward, "handling_by_ward"), expected, WARD)
+
+
+def test_leaks_that_came_back_after_ready(ward):
+    back = pl.col("leak_returned_within_24h")
+    expected = (
+        ward[1]["readiness"]
+        .group_by("rule")
+        .agg(
+            became_ready=pl.col("ready_at").count(),
+            told=back.count(),
+            came_back=back.fill_null(False).sum(),
+            share=back.fill_null(False).sum() / back.count(),
+        )
+    )
+    bounds = [
+        stats.binomtest(k, n).proportion_ci(0.95, "exact")
+        for k, n in expected.select("came_back", "told").rows()
+    ]
+    expected = expected.with_columns(
+        share_low=pl.Series([b.low for b in bounds]), share_high=pl.Series([b.high for b in bounds])
+    )
+    same(answer(ward, "leaks_that_came_back_after_ready"), expected, ["rule"])
