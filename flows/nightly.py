@@ -174,9 +174,9 @@ def run_night(
         When another load is running on this home.
     """
     landing = landing_of(settings, home)
-    with home.locked():
-        pass  # made, and free just now: otherwise the night ends here and says so
     with recorded(home, "nightly") as recorder:
+        with home.locked():
+            pass  # made, and free just now: otherwise the night ends here and says so
         night = _night(home, landing, settings, now, _timed(steps or Steps(), recorder), recorder, wait)
         _tell(recorder, night)
         recorder.record.counts = night.counts

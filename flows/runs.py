@@ -95,10 +95,18 @@ class Recorder:
                     cells_rejected=outcome.cells_rejected,
                 )
 
-    def loaded(self, summary: Summary) -> None:
-        """Note the counts of a load."""
+    def loaded(self, summary: Summary, *, rebuilt: bool = False) -> None:
+        """Note how a load, or a rebuild, came out."""
+        count = counts_of(summary)
         self.took(summary.new)
-        self.record.counts |= counts_of(summary)
+        self.record.counts |= count
+        said = (
+            f"{count['new']} {'files read again' if rebuilt else 'new files'} ({count['rejected']} rejected)"
+        )
+        if count["unread"]:
+            said += f", {count['unread']} could not be read"
+        said += f"; {count['rows_kept']} rows kept, {count['rows_rejected']} rejected"
+        self.ended(DONE if summary.clean or rebuilt else SOME_REJECTED, said)
 
     def ended(self, exit_status: int, said: str) -> None:
         """Note how the run came out; its time of end is noted when it is left."""

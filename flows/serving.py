@@ -27,11 +27,11 @@ from flows.night_settings import ENVIRONMENT, NightSettings
 from flows.nightly import landing_of
 from flows.orchestrator import api_address, prepare
 from flows.runs import DONE
+from flows.schedule import SERVED, served_now
 from pipeline.store import Home
 from pipeline.store.durable import write_whole
 from schemas.errors import LedgerError
 
-SERVED = "served.json"  # in the private store: which schedule is kept, and by which process
 _PORT = 4200  # of the server started here, where it is free
 _START_SECONDS = 120
 
@@ -107,18 +107,6 @@ def serve_nights(home: Home, settings: NightSettings, said: Mapping[str, Any]) -
 def deployment_name(home: Home) -> str:
     """A name for the deployment of a home that tells it from others on one server and holds no path."""
     return "home-" + hashlib.sha256(os.fsencode(home.root.resolve())).hexdigest()[:8]
-
-
-def served_now(private: Path) -> dict[str, Any] | None:
-    """Schedule and process of who serves a home; null where nobody does."""
-    try:
-        served = json.loads((private / SERVED).read_text(encoding="utf-8"))
-        os.kill(served["process"], 0)
-    except PermissionError:
-        return dict(served)
-    except (OSError, ValueError, KeyError, TypeError):
-        return None
-    return dict(served)
 
 
 def _ensure_alone(home: Home) -> None:

@@ -11,10 +11,8 @@ import polars as pl
 
 from flows.as_json import json_text
 from flows.checking import CheckReport
-from flows.intake import Outcome
+from flows.outcome import Outcome
 from flows.load import Summary
-from flows.show_rows import print_table
-from flows.status import LedgerStatus
 from flows.survey import Found
 from pipeline.store import Home
 from schemas.vocabulary import FileStatus
@@ -121,31 +119,6 @@ def show_check(found: Found, reports: Iterable[CheckReport], *, as_json: bool) -
         total = f"{_count(files, 'file')}, {clean} clean; {kept} of {read} rows would be kept."
         print(f"{total} Nothing was written.")
     return not found.closed and clean == files
-
-
-def show_status(status: LedgerStatus, *, as_json: bool) -> None:
-    """Print a ledger at a glance."""
-    if as_json:
-        show_json(status.facts())
-        return
-    files = ", ".join(f"{n} {s}" for s, n in status.files.items() if n) or "none"
-    print(f"Home {status.home}: {'a load is running' if status.running else 'no load is running'}")
-    if status.interrupted_files and not status.running:
-        print(f"  An earlier load left {_count(status.interrupted_files, 'file')} half-written: load again.")
-    print(f"  files      {files}; last taken in {_when(status.last_load)}")
-    print(
-        f"  rows       {status.rows_kept} kept, {status.rows_rejected} rejected, "
-        f"{status.cells_rejected} cells made null"
-    )
-    print(f"  published  {'yes' if status.published else 'no'}: {status.uses} uses, {status.drains} drains")
-    print(
-        f"  disk       raw {_size(status.bytes_raw)}, lake {_size(status.bytes_lake)}, "
-        f"database {_size(status.bytes_database)}"
-    )
-    if status.sites.height:
-        print_table(status.sites, "Sites")
-    if status.failed.height:
-        print_table(status.failed.with_columns(pl.col("file_sha256").str.head(12)), "Not simply loaded")
 
 
 def show_rejected(rows: pl.DataFrame, *, as_json: bool) -> None:

@@ -1,20 +1,30 @@
-"""What a ledger holds: files, freshness, rejections, what is running."""
+"""What a ledger holds: files, freshness, rejections, runs, what waits, what is running."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import os
+import shutil
+from dataclasses import asdict, dataclass
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 import polars as pl
 
-from flows.stale import IN_FORCE
+from flows.freshness import device_freshness, site_freshness
+from flows.landing import REASONS
+from flows.runs import Run, last_runs
+from flows.schedule import upcoming
+from flows.survey import name_of
 from pipeline.store import Home
 from pipeline.store.journal import read_journal
+from pipeline.store.seen import Fate, read_sights
 from schemas.errors import InputError
 from schemas.lake import FILE_NAME, LOAD_FILE, REJECTED_ROW, REJECTED_VALUE, USE_TABLE
 from schemas.published import DRAIN
 from schemas.vocabulary import FileStatus, RejectScope
+
+_RUNS = 20  # on record in `status`
 
 
 @dataclass(frozen=True)
@@ -22,8 +32,10 @@ class LedgerStatus:
     """
     A ledger at a glance.
 
-    `sites`: a row a site with devices, files, last export and last minute. `failed`: files that were
-    rejected or cut, with their names (private) and reasons.
+    `sites`, `devices`: when each was last heard of, the longest silent first. `failed`: files that were
+    rejected or cut, with their names (private) and reasons. `waiting`: what the last night left in the
+    landing folder or could not read, likewise. `runs`: the last ones, newest first. `schedule`: what is
+    served and when it runs next.
     """
 
     home: str
@@ -40,33 +52,34 @@ class LedgerStatus:
     bytes_raw: int
     bytes_lake: int
     bytes_database: int
+    bytes_private: int
+    bytes_free: int | None
     sites: pl.DataFrame
+    devices: pl.DataFrame
     failed: pl.DataFrame
+    waiting: pl.DataFrame
+    runs: list[Run]
+    schedule: dict[str, Any] | None
 
     def facts(self) -> dict[str, Any]:
         """Everything as plain values, for JSON."""
-        plain = {k: v for k, v in self.__dict__.items() if not isinstance(v, pl.DataFrame)}
-        return plain | {"sites": self.sites.to_dicts(), "failed": self.failed.to_dicts()}
+        frames = {k: v.to_dicts() for k, v in self.__dict__.items() if isinstance(v, pl.DataFrame)}
+        runs = [asdict(run) | {"killed": run.killed} for run in self.runs]
+        return self.__dict__ | frames | {"runs": runs}
 
 
-def ledger_status(home: Home) -> LedgerStatus:
-    """Look at a ledger; reads only."""
+def ledger_status(home: Home, now: datetime) -> LedgerStatus:
+    """
+    Look at a ledger; reads only.
+
+    Parameters
+    ----------
+    now
+        What silence is counted to, and the next run from.
+    """
     files = home.lake.scan(LOAD_FILE).collect()
-    uses = home.lake.scan(USE_TABLE).collect()
-    in_force = files.filter(pl.col("status").is_in(IN_FORCE) & pl.col("device").is_not_null())
-    last_minutes = uses.group_by("site").agg(last_minute=pl.col("ended_at").max())
-    sites = (
-        in_force.with_columns(device=pl.col("device").str.split(";"))
-        .explode("device")
-        .group_by("site")
-        .agg(
-            devices=pl.col("device").n_unique(),
-            files=pl.col("file_sha256").n_unique(),
-            last_export=pl.col("exported_at").max(),
-        )
-        .join(last_minutes, on="site", how="left")
-        .sort("site")
-    )
+    uses = home.lake.scan(USE_TABLE).select("site", "device", "ended_at").collect()
+    devices = device_freshness(files, uses, now)
     failed = (
         files.filter(
             (pl.col("status") != FileStatus.LOADED.value) & (pl.col("status") != FileStatus.WITHDRAWN.value)
@@ -90,9 +103,48 @@ def ledger_status(home: Home) -> LedgerStatus:
         bytes_raw=home.raw.size_bytes(),
         bytes_lake=home.lake.size_bytes(),
         bytes_database=home.database.stat().st_size if home.database.exists() else 0,
-        sites=sites,
+        bytes_private=_bytes_below(home.private),
+        bytes_free=_bytes_free(home.root),
+        sites=site_freshness(devices, files),
+        devices=devices,
         failed=failed,
+        waiting=_waiting(home),
+        runs=last_runs(home, _RUNS),
+        schedule=upcoming(home.private, now),
     )
+
+
+def _waiting(home: Home) -> pl.DataFrame:
+    """What was seen in the landing folder and not taken in, and files that could not be read."""
+    sights = [s for s in read_sights(home.private).values() if s.fate not in (Fate.HELD, Fate.REJECTED)]
+    rows = [
+        (name_of(s.path), s.fate.value, REASONS.get(s.why, f"could not be read ({s.why})"), s.since)
+        for s in sights
+    ]
+    schema = {"name": pl.String, "fate": pl.String, "why": pl.String, "since": pl.Datetime("us", "UTC")}
+    return pl.DataFrame(rows, schema=schema, orient="row").sort("fate", "since", "name")
+
+
+def _bytes_below(folder: Path) -> int:
+    size, folders = 0, [os.fspath(folder)]
+    while folders:
+        try:
+            with os.scandir(folders.pop()) as entries:
+                for entry in entries:
+                    if entry.is_dir(follow_symlinks=False):
+                        folders.append(entry.path)
+                    else:
+                        size += entry.stat(follow_symlinks=False).st_size
+        except OSError:  # gone since, or not ours to look into
+            continue
+    return size
+
+
+def _bytes_free(root: Path) -> int | None:
+    try:
+        return shutil.disk_usage(root).free
+    except OSError:
+        return None
 
 
 def rejected_rows(home: Home, file: str | None = None) -> pl.DataFrame:

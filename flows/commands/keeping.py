@@ -61,6 +61,7 @@ def load(
     from dataclasses import replace
 
     from flows.meter import Meter
+    from flows.runs import recorded
     from flows.show import show_load
 
     every = [*paths, *(registry or [])]
@@ -76,14 +77,17 @@ def load(
     ):  # without one nobody should wait for a server to start
         from flows.prefect_load import load_under_prefect
 
-        summary = load_under_prefect(ledger, every, profile, site)
+        with recorded(ledger, "load") as run:
+            summary = load_under_prefect(ledger, every, profile, site)
+            run.loaded(summary)
     else:
         from flows.load import run_load
         from flows.request import request_for
 
         request = replace(request_for(ledger, profile, site), take_back=take_back)
-        with Meter() as progress:
+        with recorded(ledger, "load") as run, Meter() as progress:
             summary = run_load(ledger, every, request, now(), progress=progress)
+            run.loaded(summary)
     show_load(summary, ledger, as_json=json_)
     return DONE if summary.clean else SOME_REJECTED
 
@@ -114,10 +118,10 @@ def check(
 @app.command
 def status(*, home: HomeDir, json_: Json = False) -> int:
     """Say what is loaded, how fresh, what was rejected, what is running."""
-    from flows.show import show_status
+    from flows.show_status import show_status
     from flows.status import ledger_status
 
-    show_status(ledger_status(open_ledger(home)), as_json=json_)
+    show_status(ledger_status(open_ledger(home), now()), as_json=json_)
     return DONE
 
 
@@ -142,10 +146,12 @@ def rebuild(*, home: HomeDir, json_: Json = False) -> int:
     from flows.load import run_rebuild
     from flows.meter import Meter
     from flows.request import request_for
+    from flows.runs import recorded
     from flows.show import show_load
 
     ledger = open_ledger(home)
-    with Meter() as progress:
+    with recorded(ledger, "rebuild") as run, Meter() as progress:
         summary = run_rebuild(ledger, request_for(ledger), now(), progress=progress)
+        run.loaded(summary, rebuilt=True)
     show_load(summary, ledger, as_json=json_, rebuilt=True)
     return DONE

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import os
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
@@ -117,6 +117,29 @@ def note_sights(private: Path, sights: Iterable[Sight], gone: Iterable[Path] = (
     except sqlite3.DatabaseError:
         (private / FILE_NAME).unlink(missing_ok=True)
         _write(private, rows, old)
+
+
+def note_unread(private: Path, unread: Mapping[Path, str], tried: Iterable[Path], now: datetime) -> None:
+    """
+    Put files on record that could not be read from disk, and take out those that could be this time.
+
+    Parameters
+    ----------
+    unread
+        Place → one word why.
+    tried
+        All places that were tried.
+    """
+    if not unread and not (private / FILE_NAME).exists():
+        return
+    before = {path: sight for path, sight in read_sights(private).items() if sight.fate == Fate.UNREAD}
+    read = [path.absolute() for path in tried if path not in unread]
+    sights = [
+        before.get(path.absolute(), Sight(path.absolute(), 0, 0, 0, Fate.UNREAD, now, why))
+        for path, why in unread.items()
+    ]
+    if sights or any(path in before for path in read):
+        note_sights(private, sights, [path for path in read if path in before])
 
 
 def forget_sights(private: Path, digests: Iterable[str]) -> None:
