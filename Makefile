@@ -8,7 +8,7 @@ export PIP_DISABLE_PIP_VERSION_CHECK := 1
 export PREFECT_SERVER_ANALYTICS_ENABLED := false
 export DO_NOT_TRACK := 1
 
-.PHONY: help setup demo test lint format samples bench evaluate guides characterise lock clean
+.PHONY: help setup demo test lint audit format samples bench evaluate guides characterise lock clean
 
 help:  ## say what there is
 	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -34,6 +34,10 @@ lint: $(INSTALLED)  ## style, types and the layers
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
+	$(BIN)/bandit --quiet --configfile pyproject.toml --recursive schemas pipeline flows
+
+audit: $(INSTALLED)  ## known holes of the pinned dependencies; says so where nobody can be asked
+	$(BIN)/python -m tests.support.audit
 
 format: $(INSTALLED)  ## put the code into shape
 	$(BIN)/ruff format .
