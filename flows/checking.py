@@ -8,7 +8,7 @@ from pathlib import Path
 
 import polars as pl
 
-from flows.intake import Outcome
+from flows.outcome import Outcome
 from flows.reading import kind_of
 from flows.request import Request
 from flows.survey import Found, name_of

@@ -16,12 +16,14 @@ import polars as pl
 from deltalake.exceptions import DeltaError, TableNotFoundError
 
 from flows.derive import claims_now, compute_devices, compute_drains, doubt_made, drop_gone
-from flows.intake import Outcome, ensure_raw, finish_interrupted, read_again, take_in
+from flows.intake import ensure_raw, finish_interrupted, take_in
+from flows.outcome import Outcome
 from flows.publishing import out_of_date, publish_ledger
 from flows.request import Request
 from flows.reread import read_due, read_named
 from flows.stale import read_ward, stale_devices, stale_drains
 from flows.survey import Found, file_batches, survey
+from flows.writing import read_again
 from pipeline.store import Home, moments
 from pipeline.store.journal import Reading, read_readings, write_journal
 from pipeline.store.moments import Moment

@@ -11,7 +11,7 @@ import polars as pl
 
 from flows.request import Request
 from pipeline.cohort import read_annotations, read_registry
-from pipeline.ingest import Profile, parse_profile, read_log
+from pipeline.ingest import Profile, ReadLog, parse_profile, read_log
 from pipeline.ingest.recognise import recognise
 from pipeline.ingest.rules import FileRejected
 from pipeline.provenance import digest_of_sections, digest_of_texts, reading_digest
@@ -34,6 +34,7 @@ class Read:
     file: dict[str, Any]
     frames: dict[str, pl.DataFrame]
     profile_text: str | None
+    log: ReadLog | None = None
 
 
 def kind_of(data: bytes) -> str:
@@ -80,7 +81,7 @@ def read_file(home: Home, reading: Reading, data: bytes, request: Request) -> Re
             REJECTED_ROW.name: log.rejected,
             REJECTED_VALUE.name: log.rejected_values,
         }
-        return Read(reading, _told(reading, log.file, request), frames, log.profile_text)
+        return Read(reading, _told(reading, log.file, request), frames, log.profile_text, log)
     table = REGISTRY_DRAIN if reading.kind == "registry" else ANNOTATION
     found = read_registry(data) if reading.kind == "registry" else read_annotations(data)
     frames = {

@@ -9,14 +9,17 @@ from typing import Any
 
 import polars as pl
 
-from flows.intake import Outcome, known_reading, read_again
+from flows.intake import known_reading
+from flows.outcome import Outcome
 from flows.reading import to_be_read_again, to_try_anew
 from flows.request import Request
+from flows.writing import read_again
 from pipeline.store import Home
 from schemas.errors import CallError
 from schemas.lake import FILE_NAME, LOAD_FILE
 from schemas.vocabulary import FileStatus
 
+_LEAST_DIGITS = 4  # of a digest, to name a file by
 _ASKED = ("file_sha256", "status", "profile", "read_with", "rows_kept")
 
 
@@ -70,8 +73,9 @@ def read_named(home: Home, which: Sequence[str], request: Request, now: datetime
         if reading.kind != "log" or file["status"] == FileStatus.WITHDRAWN.value:
             continue
         if file["profile"] == request.profile:
-            named = {"profile": request.profile, "pinned": True} if request.pinned else {}
-            chosen.append(replace(reading, profile_sha256=None, **named))
+            if request.pinned:
+                reading = replace(reading, profile=request.profile, pinned=True)
+            chosen.append(replace(reading, profile_sha256=None))
         elif waits and file["profile"] is None:
             chosen.append(replace(reading, profile_sha256=None))
     return read_again(home, chosen, request, now)
@@ -86,11 +90,11 @@ def find_file(home: Home, name: str) -> str:
     CallError
         When they mean none, or several.
     """
-    digests = home.lake.scan(LOAD_FILE).select("file_sha256").collect()["file_sha256"]
+    digests: list[str] = home.lake.scan(LOAD_FILE).select("file_sha256").collect()["file_sha256"].to_list()
     names = home.private_lake.scan(FILE_NAME).collect()
-    called = names.filter(pl.col("name") == name)["file_sha256"].to_list()
-    begun = digests.filter(digests.str.starts_with(name.lower())).to_list() if len(name) >= 4 else []
-    found = sorted({*called, *begun} & set(digests))
+    called = set(names.filter(pl.col("name") == name)["file_sha256"])
+    begun = len(name) >= _LEAST_DIGITS
+    found = sorted(d for d in digests if d in called or (begun and d.startswith(name.lower())))
     if len(found) == 1:
         return found[0]
     if not found:

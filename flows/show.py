@@ -11,8 +11,8 @@ import polars as pl
 
 from flows.as_json import json_text
 from flows.checking import CheckReport
-from flows.outcome import Outcome
 from flows.load import Summary
+from flows.outcome import Outcome
 from flows.survey import Found
 from pipeline.store import Home
 from schemas.vocabulary import FileStatus
@@ -44,8 +44,8 @@ def show_load(summary: Summary, home: Home, *, as_json: bool, rebuilt: bool = Fa
         )
         return
     for outcome in summary.outcomes:
-        if outcome.status == FileStatus.WITHDRAWN and outcome.reason:
-            print(f"{outcome.name}: known and not taken in. {outcome.reason}")
+        if outcome.remark is not None:
+            print(f"{outcome.name}: {outcome.remark}")
         elif outcome.status == FileStatus.REJECTED or not (outcome.known or outcome.clean):
             print(_sentence(outcome))
     if summary.again:

@@ -6,10 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
-from flows.intake import Outcome, finish_interrupted, known_reading, read_again
+from flows.intake import finish_interrupted, known_reading
 from flows.load import Progress, Summary, compute_and_publish, silent
+from flows.outcome import Outcome
 from flows.request import Request
 from flows.reread import find_file, read_due
+from flows.writing import read_again
 from pipeline.store import Home
 from pipeline.store.journal import Reading, read_readings
 from schemas.errors import CallError

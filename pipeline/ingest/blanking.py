@@ -36,6 +36,7 @@ def blank_rows(
     site: str | None,
     read: ReadLog,
     gone: pl.Series,
+    names_somebody: Callable[[str], object],
     definitions: Definitions,
 ) -> Blanked:
     """
@@ -54,16 +55,18 @@ def blank_rows(
         What it gave.
     gone
         Which of `read.minutes` are to go.
+    names_somebody
+        Whether a line of the preamble names somebody whose data are erased.
     """
     minutes = read.minutes
     lost = minutes.filter(gone)["line"]
-    if lost.len() == 0:
-        return Blanked(data, 0)
-    if lost.len() == minutes.height:
+    if lost.len() and lost.len() == minutes.height:
         return Blanked(None, lost.len())
     unpacked = unpack(data, definitions.plausible.file_most)
-    lines = _Lines.of(unpacked.data, profile.encoding)
     page = lay_out(unpacked.data, profile, unpacked.cut_off)
+    if lost.len() == 0 and not names_somebody(page.preamble):
+        return Blanked(data, 0)
+    lines = _Lines.of(unpacked.data, profile.encoding)
     last = page.first_line + page.body.count(b"\n") + 1
     stray = _beside(minutes["line"], lost, page.first_line, min(last, len(lines.lines)), lines)
     rejected = set(read.rejected.filter(pl.col("scope") == "row")["line"].drop_nulls())

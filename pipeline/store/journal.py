@@ -39,6 +39,10 @@ class Reading:
         When and how many rows were taken out of it for good; these bytes are what was left.
     earlier
         How it was read before, oldest first: name, profile, digest of the profile, site.
+    replaces
+        Digest of a file of which these bytes are what is left; it goes when these are written.
+    gone
+        Whether nothing of the file stays: its rows, its bytes and this record go.
     """
 
     digest: str
@@ -53,6 +57,8 @@ class Reading:
     erased_on: str | None = None
     rows_erased: int = 0
     earlier: tuple[tuple[str | None, ...], ...] = ()
+    replaces: str | None = None
+    gone: bool = False
 
     @property
     def how(self) -> tuple[str | None, ...]:

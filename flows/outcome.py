@@ -1,0 +1,56 @@
+"""What became of one file given to a load, in words for the person who gave it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from schemas.vocabulary import FileStatus
+
+HELD_BACK = "erased"  # of a file all of which had been erased; it has no row in load_file
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """
+    What became of one file given to a load; `name` is for the person who gave it, never published.
+
+    `held_back`: rows that were not taken in, for they had been erased from this ledger. `given`: digest of
+    the bytes as they were given, where those that were kept are others.
+    """
+
+    name: str
+    digest: str
+    status: str
+    rows_read: int = 0
+    rows_kept: int = 0
+    rows_rejected: int = 0
+    cells_rejected: int = 0
+    reason: str | None = None
+    known: bool = False
+    held_back: int = 0
+    given: str | None = None
+
+    @classmethod
+    def of(cls, name: str, file: Mapping[str, Any], **more: Any) -> Outcome:
+        """The outcome that a `load_file` row tells."""
+        counts = {part: file[part] for part in ("rows_read", "rows_kept", "rows_rejected", "cells_rejected")}
+        return cls(name, file["file_sha256"], file["status"], reason=file["reason"], **counts, **more)
+
+    @property
+    def clean(self) -> bool:
+        """Whether nothing of the file was rejected."""
+        fine = (FileStatus.LOADED, FileStatus.WITHDRAWN, HELD_BACK)
+        return self.status in fine and not self.cells_rejected
+
+    @property
+    def remark(self) -> str | None:
+        """What somebody who gives the file again should be told; null: nothing."""
+        if self.status == HELD_BACK:
+            return "all that it holds was erased from this ledger on purpose; nothing of it was taken in."
+        if self.held_back:
+            return f"{self.held_back} of its rows had been erased from this ledger and were not taken in."
+        if self.known and self.status == FileStatus.WITHDRAWN:
+            return f"known and not taken in. {self.reason}"
+        return None
