@@ -10,7 +10,7 @@ import polars as pl
 
 from pipeline.report.drain_clock import SiteClock
 from pipeline.report.drain_record import DrainRecord
-from pipeline.report.drain_words import NOTES, RINGS, long
+from pipeline.report.drain_words import GRADES, NOTES, RINGS, long
 from pipeline.report.look import BANDS, GREYS
 from pipeline.report.strip import ROWS
 
@@ -103,7 +103,7 @@ def _notes(record: DrainRecord) -> Iterator[Band]:
 def _findings(record: DrainRecord) -> Iterator[Band]:
     for kind, lane in ROWS.items():
         for row in record.periods.filter(pl.col("kind") == kind.value).iter_rows(named=True):
-            grade = row["grade"] or ""
+            grade = GRADES.get(row["grade"] or "", row["grade"] or "")
             label = f"{grade}, {long(row['minutes'])}" if grade else long(row["minutes"])
             yield Band(
                 lane, row["started_at"], row["ended_at"], BANDS[kind.value], label, grade, row["detail"] or ""

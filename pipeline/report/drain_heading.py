@@ -75,7 +75,7 @@ _SHARED = "a use is shared with another tube of the patient: leak and fluid are 
 
 def _percent(share: float) -> str:
     # Never 100 % while a minute is missing.
-    return "100 %" if share >= 1 else f"{min(share, 0.999):.1%}".replace("%", " %")
+    return "100\u00a0%" if share >= 1 else f"{min(share, 0.999):.1%}".replace("%", "\u00a0%")
 
 
 def _hours(hours: Any) -> str:

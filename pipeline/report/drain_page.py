@@ -78,7 +78,7 @@ def drain_page(
             f"Made from the published ledger by drainledger {record.made['code_version']}, "
             f"definitions {record.made['settings_digest'][:12]}. Times are those of {clock.name}.",
         ],
-        script="" if record.minutes.is_empty() else text("drain.js"),
+        script=text("drain.js") if record.minutes["seen"].any() else "",
     )
 
 
@@ -94,11 +94,10 @@ def _sentences(said: list[str]) -> Markup:
 
 
 def _course(record: DrainRecord, clock: SiteClock) -> Markup:
-    if record.minutes.is_empty():
+    if not record.minutes["seen"].any():
         why = record.unreadable or "No log of this drain was found, so there is no course to draw."
         return render("drain_missing.html.j2", why=why)
-    first, last = record.minutes["minute"][0], record.minutes["minute"][-1]
-    begin, end = first, last + timedelta(minutes=1)
+    begin, end = _ends(record)
     told = bands(record, clock, begin, end)
     lanes = list(dict.fromkeys(band.lane for band in told))
     fineness = levels(record.minutes)
@@ -111,17 +110,26 @@ def _course(record: DrainRecord, clock: SiteClock) -> Markup:
         swing_most=_most(record.minutes, "swing_cmh2o"),
     )
     data = _data(record, clock, begin, end, told, fineness)
+    alt = f"Strip of the whole course. {in_short(record, clock)}"
     return render(
         "drain_strip.html.j2",
         name=NAME,
-        alt=f"Strip of the whole course. {in_short(record, clock)}",
-        spec=_in_page(themed(chart).to_dict()),
+        alt=alt,
+        # The drawing library labels the picture anew when it draws it, by the chart's description.
+        spec=_in_page(themed(chart).to_dict() | {"description": alt}),
         data=_in_page(data),
         zone=clock.name,
         days=[band for band in told if band.lane == "day"],
         last=record.minutes.filter("seen").height - 1,
         traced=record.minutes["swing_cmh2o"].null_count() < record.minutes.height,
     )
+
+
+def _ends(record: DrainRecord) -> tuple[datetime, datetime]:
+    """The whole course: from tube in to out where that is known, else from the first minute to the last."""
+    minutes, periods = record.minutes["minute"], record.periods
+    begins = [minutes[0], *periods["started_at"]]
+    return min(begins), max([minutes[-1] + timedelta(minutes=1), *periods["ended_at"]])
 
 
 def _most(minutes: pl.DataFrame, column: str) -> float | None:
@@ -139,6 +147,7 @@ def _data(
 ) -> dict[str, Any]:
     columns = Columns()
     return {
+        "first": _ms(record.minutes["minute"][0]),
         "begin": _ms(begin),
         "end": _ms(end),
         "wide": WIDTH,

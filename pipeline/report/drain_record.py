@@ -107,7 +107,7 @@ def read_record(ask: Ask, drain_id: str, annotations: pl.DataFrame | None = None
         changes=tables["change"],
         annotations=pl.DataFrame(schema=ANNOTATIONS)
         if annotations is None
-        else annotations.select(ANNOTATIONS).unique().sort(*ANNOTATIONS, nulls_last=True),
+        else annotations.select(*ANNOTATIONS).unique().sort(*ANNOTATIONS, nulls_last=True),
         made=ask("SELECT code_version, settings_digest FROM provenance").row(0, named=True),
     )
 

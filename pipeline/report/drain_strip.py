@@ -11,7 +11,7 @@ import altair as alt
 from pipeline.report.drain_clock import SiteClock
 from pipeline.report.look import GREYS, SERIES
 
-WIDTH = 810  # px, of the panels without their axis
+WIDTH = 960  # px, of the panels without their axis
 _AXIS = 150  # px: room for the longest lane's name
 _ROW = 20
 _LEAK_MARKS = (0, 20, 100, 500, 2000, 10000, 20000)
@@ -188,7 +188,7 @@ def _swing(place: _Place, most: float) -> list[Any]:
         scale=alt.Scale(domain=[0, max(2.0, most)], nice=True),
         axis=_axis("swing", "cm[H2O]", tickCount=3),
     )
-    return [_path(place, "swing", y, fill=SERIES[2], fillOpacity=0.5, stroke="#00644A", strokeWidth=1)]
+    return [_path(place, "swing", y, fill=SERIES[2], fillOpacity=0.5, stroke="#00644A", strokeWidth=1.5)]
 
 
 def _fluid(place: _Place) -> list[Any]:

@@ -10,8 +10,9 @@ import polars as pl
 from pipeline.report.drain_clock import SiteClock
 from pipeline.report.drain_record import DrainRecord
 from pipeline.report.drain_words import NOTES, OUTCOMES, REASONS, STRETCHES, counted, listed, long
-from schemas.vocabulary import PeriodKind
+from schemas.vocabulary import Grade, PeriodKind
 
+_MEANS = {Grade.ANNOTATED: ", as noted by staff", Grade.UNRESOLVED: ", or a large leak of the lung"}
 _WHOLE = 0.9995  # a share that would be shown as 100 %
 
 
@@ -78,7 +79,7 @@ def _watched(record: DrainRecord, clock: SiteClock) -> str:
     begins = f", and begins {long(60 * late)} after the origin" if late is not None and late >= 1 else ""
     if share >= _WHOLE and missing <= 0:
         return f"{over} without a hole{begins}."
-    held = f"{min(share, 0.999):.1%}".replace("%", " %")
+    held = f"{min(share, 0.999):.1%}".replace("%", "\u00a0%")
     return f"{over} and holds {held} of the course: {long(missing)} are missing{begins}."
 
 
@@ -134,7 +135,7 @@ def _blocked(record: DrainRecord, clock: SiteClock) -> str:
     found = record.periods.filter(pl.col("kind") == PeriodKind.OCCLUSION_SUSPECTED.value)
     if found.height:
         told = [
-            f"graded {row['grade'] or 'not at all'}, {day_of(record, clock, row['started_at'])}, "
+            f"{_graded(row['grade'])}, {day_of(record, clock, row['started_at'])}, "
             f"{long(row['minutes'])}{', released' if 'released' in (row['detail'] or '') else ''}"
             for row in found.head(3).iter_rows(named=True)
         ]
@@ -146,6 +147,10 @@ def _blocked(record: DrainRecord, clock: SiteClock) -> str:
     return "No occlusion was suspected."
 
 
+def _graded(grade: str | None) -> str:
+    return "noted by staff" if grade == Grade.ANNOTATED else f"graded {grade or 'not at all'}"
+
+
 def _stretches(record: DrainRecord, clock: SiteClock) -> list[str]:
     said = []
     for kind, (one, several) in STRETCHES.items():
@@ -153,9 +158,7 @@ def _stretches(record: DrainRecord, clock: SiteClock) -> list[str]:
         if kind is PeriodKind.OCCLUSION_SUSPECTED or found.is_empty():
             continue
         row = found.row(0, named=True)
-        grade = {"annotated": ", as noted by staff", "unresolved": ", or a large leak of the lung"}.get(
-            row["grade"] or "", ""
-        )
+        grade = _MEANS.get(row["grade"] or "", "")
         told = (
             f"{day_of(record, clock, row['started_at'])}, {long(row['minutes'])}{grade}"
             if found.height == 1

@@ -7,12 +7,13 @@ from markupsafe import Markup
 
 from pipeline.report.drain_clock import SiteClock
 from pipeline.report.drain_record import DrainRecord
-from pipeline.report.drain_words import NOTES, RINGS
+from pipeline.report.drain_words import GRADES, NOTES, RINGS
 from pipeline.report.page import Section
 from pipeline.report.strip import ROWS
 from pipeline.report.table import Col, table
 
 _LOCAL, _UTC = "local time", "UTC"
+_ENOUGH = 12  # signs of a pseudonym, for a command: 60 bits tell any number of drains apart
 
 
 def sections_of(record: DrainRecord, clock: SiteClock) -> list[Section]:
@@ -31,8 +32,8 @@ def sections_of(record: DrainRecord, clock: SiteClock) -> list[Section]:
 
 def _periods(record: DrainRecord, clock: SiteClock) -> Markup:
     kinds = {kind.value: said for kind, said in ROWS.items()}
-    drain = record.drain["drain_id"]
-    asked = [f'drainledger explain {drain} "{clock.iso(at)}"' for at in record.periods["started_at"]]
+    drain = str(record.drain["drain_id"])[:_ENOUGH]
+    asked = [f"drainledger explain {drain} {clock.iso(at)}" for at in record.periods["started_at"]]
     rows = _timed(record.periods, clock, "started_at", "ended_at").with_columns(
         explain=pl.Series(asked, dtype=pl.String)
     )
@@ -43,11 +44,11 @@ def _periods(record: DrainRecord, clock: SiteClock) -> Markup:
             "started_at_local": Col(f"from, {_LOCAL}"),
             "ended_at_local": Col(f"until, {_LOCAL}"),
             "minutes": Col("minutes"),
-            "grade": Col("grade", null="–"),
+            "grade": Col("grade", null="–", words=GRADES),
             "detail": Col("what supports it", null="–"),
             "started_at": Col(f"from, {_UTC}"),
             "ended_at": Col(f"until, {_UTC}"),
-            "explain": Col("why, clause by clause: ask the ledger"),
+            "explain": Col("why, clause by clause"),
         },
         f"Periods: every flagged stretch, in time order; local time is {clock.name}",
         name="periods",

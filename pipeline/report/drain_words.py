@@ -5,6 +5,7 @@ from __future__ import annotations
 from schemas.vocabulary import (
     AlertCode,
     AnnotationKind,
+    Grade,
     OutcomeReason,
     PeriodKind,
     RemovalReason,
@@ -70,6 +71,12 @@ VERDICTS: dict[str, str] = {
     Verdict.ABSENT: "found absent",
     Verdict.INDETERMINATE: "undecided",
     Verdict.NOT_ASSESSABLE: "cannot be assessed",
+}
+GRADES: dict[str, str] = {
+    Grade.POSSIBLE: "possible",
+    Grade.PROBABLE: "probable",
+    Grade.UNRESOLVED: "unresolved",
+    Grade.ANNOTATED: "noted by staff",
 }
 BASES: dict[str, str] = {
     TidalingBasis.TRACE: "from a pressure trace",

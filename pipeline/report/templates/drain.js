@@ -6,7 +6,7 @@
   const place = dom(NAME);
   if (!place) return;
   const data = JSON.parse(dom(NAME + "-data").textContent);
-  const { begin, end, most, wide } = data;
+  const { first: origin, begin, end, most, wide } = data;
 
   // ---- columns as they were before they were written small
   const columns = data.columns.map((column) => {
@@ -31,7 +31,7 @@
   });
   const finest = levels[0];
   const told = Object.fromEntries(Object.entries(data.minutes).map(([name, n]) => [name, columns[n]]));
-  const instant = (minute) => begin + minute * MINUTE;
+  const instant = (minute) => origin + minute * MINUTE;
 
   // ---- the site's clock
   const ahead = (ms) => {
@@ -83,8 +83,8 @@
     return Math.max(0, low - 1);
   }
   function slice(level, from, to) {
-    const a = first(level.at, (from - begin) / MINUTE);
-    let b = first(level.at, (to - begin) / MINUTE) + 1;
+    const a = first(level.at, (from - origin) / MINUTE);
+    let b = first(level.at, (to - origin) / MINUTE) + 1;
     b = Math.min(b, level.at.length);
     return [a, b];
   }
@@ -123,10 +123,10 @@
     };
     for (let i = a; i < b; i++) {
       const until = finest.at[i] + finest.minutes[i];
-      const next = i + 1 < finest.at.length ? finest.at[i + 1] : (end - begin) / MINUTE;
+      const next = i + 1 < finest.at.length ? finest.at[i + 1] : (end - origin) / MINUTE;
       if (next > until) hole(until, next);
     }
-    if (a === 0 && finest.at.length && finest.at[0] > 0) hole(0, finest.at[0]);
+    if (a === 0) hole((begin - origin) / MINUTE, finest.at[0]);
     return made;
   }
   function shownBands(from, to) {
@@ -298,7 +298,7 @@
     return { onBar, inside, share, ms: from + Math.min(Math.max(share, 0), 1) * (to - from) };
   }
   const nearest = (ms) => {
-    const minute = Math.floor((ms - begin) / MINUTE), i = first(finest.at, minute);
+    const minute = Math.floor((ms - origin) / MINUTE), i = first(finest.at, minute);
     // In a hole the nearer of its two ends.
     if (i + 1 < finest.at.length && finest.at[i + 1] - minute < minute - finest.at[i]) return i + 1;
     return i;
