@@ -10,7 +10,7 @@ from pipeline.report.leak_course import THRESHOLD
 from pipeline.report.page import Section
 from pipeline.report.table import Col, said, table
 from pipeline.report.templates import render
-from pipeline.report.words import REASONS, told
+from pipeline.report.words import REASONS, interval, told
 
 _SITES = """
 WITH drains AS (
@@ -145,12 +145,16 @@ def in_short(ask: Ask) -> Section:
 
 
 def _at_threshold(ask: Ask) -> list[tuple[str, str, str]]:
-    found = ask(THRESHOLD).filter(pl.col("site").is_null(), pl.col("hours").is_not_null())
+    found = (
+        ask(THRESHOLD)
+        .filter(pl.col("site").is_null(), pl.col("hours").is_not_null())
+        .with_columns(band=interval("still_leaking_low", "still_leaking_high", 1))
+    )
     return [
         (
             f"Still leaking at {one['hours']:g} hours",
             said(one["still_leaking"], Col("", 1, percent=True)),
-            f"of {one['watched']:,} watched, death and transfer apart; see How long leaks last",
+            f"of {one['watched']:,} watched, death and transfer apart; 95 % interval {one['band']}",
         )
         for one in found.iter_rows(named=True)
     ]
@@ -178,7 +182,7 @@ def holdings(ask: Ask) -> Section:
 
 
 def _sites(sites: pl.DataFrame) -> Markup:
-    return table(
+    whose = table(
         sites,
         {
             "site": Col("site"),
@@ -190,15 +194,25 @@ def _sites(sites: pl.DataFrame) -> Markup:
             "without_log": Col("no log found"),
             "first_day": Col("first day", null="–"),
             "last_day": Col("last day", null="–"),
-            "drain_days": Col("drain-days watched"),
-            "complete_median": Col("minutes there, median", percent=True),
-            "complete_low": Col("a quarter have less than", percent=True),
-            "last_minute": Col("last minute, UTC", null="–"),
         },
         "Drains by site; days are those of the operation, else of tube in, else of the first minute",
         name="sites",
         empty="No drain has been published yet.",
     )
+    seen = table(
+        sites,
+        {
+            "site": Col("site"),
+            "drain_days": Col("drain-days watched", 1),
+            "complete_median": Col("share of a drain's minutes that is there, median", 1, percent=True),
+            "complete_low": Col("a quarter of drains have less than", 1, percent=True),
+            "last_minute": Col("last minute, UTC", null="–"),
+        },
+        "How much of the drains' time was seen",
+        name="seen",
+        empty="Nothing was seen yet.",
+    )
+    return whose + seen
 
 
 def _files(files: pl.DataFrame) -> Markup:

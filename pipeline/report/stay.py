@@ -194,6 +194,7 @@ def _fluid(days: pl.DataFrame) -> Any:
             title="day after the operation",
             labelAngle=0,
             labelOverlap=True,
+            labelSeparation=6,
             labelExpr="split(datum.label, '|')",
         ),
     )

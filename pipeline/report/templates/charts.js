@@ -14,11 +14,14 @@ async function draw(place) {
   const name = place.dataset.chart;
   const spec = JSON.parse(document.getElementById(name + "-spec").textContent);
   const kept = Array.from(place.childNodes);
+  // A place of its own within, for the library writes words of its own on whatever it draws into. The picture
+  // as a whole has ours; mark by mark they would only stand in the way.
+  const inside = document.createElement("div");
+  inside.setAttribute("aria-hidden", "true");
+  place.replaceChildren(inside);
   try {
-    const drawn = await vegaEmbed(place, spec, { ...options, renderer: place.dataset.renderer || "svg" });
+    const drawn = await vegaEmbed(inside, spec, { ...options, renderer: place.dataset.renderer || "svg" });
     views[name] = drawn.view;
-    // The picture as a whole has its words; mark by mark they would only stand in the way.
-    for (const drawing of place.querySelectorAll("svg, canvas")) drawing.setAttribute("aria-hidden", "true");
     place.dataset.drawn = "yes";
   } catch (error) {
     place.replaceChildren(...kept);
@@ -28,6 +31,7 @@ async function draw(place) {
 }
 async function drawAll() {
   for (const place of document.querySelectorAll("[data-chart]")) await draw(place);
+  performance.mark("drawn");
   document.documentElement.dataset.drawn = "all";
   document.dispatchEvent(new Event("drawn"));
 }
