@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+import duckdb
 import polars as pl
 
 from pipeline.report.ask import Ask
@@ -19,6 +20,12 @@ ANNOTATIONS: dict[str, pl.DataType] = {
     "ended_at": pl.Datetime("us", "UTC"),
     "kind": pl.String(),
 }
+
+
+_UNREADABLE = (
+    "The minutes of this drain cannot be read: the lake's files are not where this database expects them. "
+    "One more load puts that right; the sentences and tables rest on the database alone and stand."
+)
 
 
 @dataclass(frozen=True)
@@ -115,8 +122,8 @@ def read_record(ask: Ask, drain_id: str, annotations: pl.DataFrame | None = None
 def _minutes(ask: Ask, drain_id: str) -> tuple[pl.DataFrame, str]:
     try:
         minutes, said = ask("SELECT * FROM minute WHERE drain_id = ? ORDER BY minute", drain_id), ""
-    except DrainledgerError as error:  # the lake has moved, or a load has swept what this database read
-        minutes, said = MINUTE_VIEW.empty(), str(error)
+    except (DrainledgerError, duckdb.Error):  # the lake has moved, or holds no longer what was published
+        minutes, said = MINUTE_VIEW.empty(), _UNREADABLE
     return minutes.with_columns(seen=~pl.col("flags").list.contains(PeriodKind.NO_DATA.value)), said
 
 

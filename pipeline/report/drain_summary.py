@@ -80,7 +80,8 @@ def _watched(record: DrainRecord, clock: SiteClock) -> str:
     if share >= _WHOLE and missing <= 0:
         return f"{over} without a hole{begins}."
     held = f"{min(share, 0.999):.1%}".replace("%", "\u00a0%")
-    return f"{over} and holds {held} of the course: {long(missing)} are missing{begins}."
+    are = "is" if missing == 1 else "are"
+    return f"{over} and holds {held} of the course: {long(missing)} {are} missing{begins}."
 
 
 def _leak(record: DrainRecord, clock: SiteClock) -> str:
