@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import json
 import os
 import shutil
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
+
+import polars as pl
 
 from flows.extract_source import current_source, lake_versions, require_published
 from pipeline.definitions import load_definitions
@@ -104,6 +107,7 @@ def _note(home: Home, made: Extract, versions: Mapping[str, Mapping[str, int]]) 
     note = {
         "manifest_sha256": hashlib.sha256(made.files[MANIFEST]).hexdigest(),
         "flow": made.flow.to_dicts(),
+        "drains": _drains(made),  # by the extract's own names: whom an erasure must tell of it
         "lake_versions": versions,
     }
     path = _note_path(home, made.extract_id)
@@ -111,6 +115,11 @@ def _note(home: Home, made: Extract, versions: Mapping[str, Mapping[str, int]]) 
     part = path.with_name(f"{path.name}.{os.getpid()}.part")
     part.write_text(json.dumps(note, indent=2), encoding="utf-8")
     part.rename(path)
+
+
+def _drains(made: Extract) -> list[str]:
+    table = pl.read_parquet(io.BytesIO(made.files["parquet/drain.parquet"]))
+    return sorted(table["drain_id"])
 
 
 def _note_path(home: Home, extract_id: str) -> Path:

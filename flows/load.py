@@ -7,7 +7,8 @@ second copy of the order they run in.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -16,6 +17,7 @@ import polars as pl
 from deltalake.exceptions import DeltaError, TableNotFoundError
 
 from flows.derive import claims_now, compute_devices, compute_drains, doubt_made, drop_gone
+from flows.erasing import conclude, take_up
 from flows.intake import ensure_raw, finish_interrupted, take_in
 from flows.outcome import Outcome
 from flows.publishing import out_of_date, publish_ledger
@@ -25,7 +27,8 @@ from flows.stale import read_ward, stale_devices, stale_drains
 from flows.survey import Found, file_batches, survey
 from flows.writing import read_again
 from pipeline.store import Home, moments
-from pipeline.store.journal import Reading, read_readings, write_journal
+from pipeline.store.erasures import read_erasures
+from pipeline.store.journal import Reading, read_journal, read_readings, write_journal
 from pipeline.store.moments import Moment
 from schemas.derivation import MADE
 from schemas.errors import LakeError, LedgerError, StoreError
@@ -85,6 +88,21 @@ class Summary:
         return all(o.clean for o in self.new) and all(o.status != FileStatus.REJECTED for o in self.outcomes)
 
 
+@contextmanager
+def at_work(home: Home, request: Request, now: datetime) -> Iterator[list[Outcome]]:
+    """
+    Hold the ledger for one change: what a killed one left is finished first, an erasure among that.
+
+    Gives the files that were finished. An erasure is noted as done only once the body has published.
+    """
+    with home.locked():
+        home.note_key()
+        finished = finish_interrupted(home, request, now)
+        erasures = take_up(home, request, now)
+        yield finished
+        conclude(home, erasures)
+
+
 def run_load(
     home: Home,
     paths: Sequence[Path],
@@ -120,9 +138,7 @@ def run_load(
     """
     found = survey(paths, home.root) if found is None else found
     files = found.files
-    with home.locked():
-        home.note_key()
-        finished = finish_interrupted(home, request, now)
+    with at_work(home, request, now) as finished:
         again = read_due(home, request, now)
         outcomes: list[Outcome] = []
         for batch in file_batches(files):
@@ -144,9 +160,7 @@ def run_reread(
     CallError
         When a name means no file or several, or a file that is withdrawn.
     """
-    with home.locked():
-        home.note_key()
-        finished = finish_interrupted(home, request, now)
+    with at_work(home, request, now) as finished:
         again = read_due(home, request, now)
         if which or request.profile is not None:
             again += read_named(home, which, request, now)
@@ -177,18 +191,28 @@ def run_rebuild(
         raise LedgerError(f"home {home.root}: there is no ledger here; load files first.")
     with home.locked():
         home.note_key()
-        readings = read_readings(home.readings)
-        ensure_raw(home, readings)
+        readings = _all_readings(home)
+        ensure_raw(home, [reading for reading in readings if not reading.gone])
         write_journal(home.journal, readings)  # if killed, the next load reads all of them again
         try:
-            return _rebuild(home, readings, request, now, progress, stages)
+            done = _rebuild(home, readings, request, now, progress, stages)
         except _LAKE_FAULTS as error:
             if isinstance(home.explained(error) or error, StoreError):
                 raise  # nothing is broken there: the store does not answer
             # Whatever is broken in the lake, raw files can make it again.
             _set_aside(home)
             write_journal(home.journal, readings)
-            return _rebuild(home, readings, request, now, progress, stages)
+            done = _rebuild(home, readings, request, now, progress, stages)
+        conclude(home, [erasure for erasure in read_erasures(home.private) if not erasure.done])
+        return done
+
+
+def _all_readings(home: Home) -> list[Reading]:
+    """Every file of the ledger; of those that a killed load was replacing or taking out, what it was at."""
+    under_way = [r for r in read_journal(home.journal) if r.gone or r.replaces is not None]
+    leaving = {r.replaces for r in under_way} | {r.digest for r in under_way}
+    settled = [r for r in read_readings(home.readings) if r.digest not in leaving]
+    return [*settled, *under_way]
 
 
 def _rebuild(

@@ -8,6 +8,7 @@ from datetime import datetime
 import polars as pl
 
 from flows.derive import DEVICE_TABLES, DRAIN_TABLES, made_digest, note_made
+from flows.erasing import unsaid
 from flows.stale import IN_FORCE, Stale, settings_digest
 from pipeline.cohort import (
     Claims,
@@ -113,7 +114,7 @@ def publish_ledger(
             ]
         ).sort("scope", "site", "device", "day", "finding", "drain_id", "detail"),
         CHART_BASELINE.name: chart_baselines(home.root),
-        CHANGE.name: changes(home.database, drain, causes),
+        CHANGE.name: unsaid(home, changes(home.database, drain, causes)),
         PROVENANCE.name: pl.DataFrame(
             [
                 {

@@ -39,7 +39,7 @@ class Read:
 
 def kind_of(data: bytes) -> str:
     """`registry` or `annotations` by the file's first line, else `log`."""
-    text = _head(data, _SNIFF_BYTES).decode("utf-8-sig", "replace").lstrip("# ").lower()
+    text = head_of(data, _SNIFF_BYTES).decode("utf-8-sig", "replace").lstrip("# ").lower()
     if text.startswith("drain-registry:"):
         return "registry"
     return "annotations" if text.startswith("drain-annotations:") else "log"
@@ -54,7 +54,7 @@ def is_private(data: bytes, kind: str, request: Request) -> bool:
     if kind != "log":
         return True
     try:
-        recognise(_head(data, _HEAD_BYTES), request.profiles, request.profile)
+        recognise(head_of(data, _HEAD_BYTES), request.profiles, request.profile)
     except FileRejected:
         return True
     return False
@@ -157,7 +157,8 @@ def _recorded_profile(home: Home, digest: str) -> Profile | None:
     return parse_profile(home.raw.read(digest).decode())
 
 
-def _head(data: bytes, size: int) -> bytes:
+def head_of(data: bytes, size: int = _HEAD_BYTES) -> bytes:
+    """The first bytes of a log, out of its gzip."""
     if not data.startswith(b"\x1f\x8b"):
         return data[:size]
     try:

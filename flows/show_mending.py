@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import asdict
 
+from flows.erase import Erased
 from flows.load import Summary
 from flows.show import show_json
 from flows.withdraw import Withdrawal
@@ -54,6 +55,53 @@ def show_reread(summary: Summary, home: Home, *, as_json: bool) -> None:
     if not summary.again:
         print("Nothing waits to be read again.")
     _say_moved(summary, home)
+
+
+def show_erased(done: Erased, *, as_json: bool) -> None:
+    """Say what went, or would go, and what is left to do by hand."""
+    plan, record = done.plan, done.record
+    if as_json:
+        facts = {
+            "dry_run": record is None,
+            "record": None if record is None else record.name,
+            "counts": dict(plan.counts),
+            "extracts": list(plan.extracts),
+            "extracts_unsure": list(plan.unsure),
+            "rows_of_others": plan.beside,
+            "unread_files_looked_into": plan.unread,
+        }
+        show_json(facts)
+        return
+    would = "would go" if record is None else "erased"
+    counts = plan.counts
+    if "rows" in counts:
+        print(
+            f"{_count(counts['drains'], 'drain')}, {_count(counts['uses'], 'device use')}, "
+            f"{_count(counts['rows'], 'row')} of logs, {_count(counts['paper_rows'], 'row')} of registries "
+            f"and annotations in {_count(counts['files'], 'file')} looked into: {would}."
+        )
+    else:
+        print(f"{_count(counts['files'], 'file')}: {would}.")
+    if plan.beside:
+        print(
+            f"{_count(plan.beside, 'row')} of others at the very same minutes of the same session with them."
+        )
+    if plan.unread:
+        print(
+            f"{_count(plan.unread, 'file')} nobody could read rows from: erased where a key is named; "
+            "look at the others yourself (`drainledger rejected`) and name them with --file."
+        )
+    for name in plan.extracts:
+        print(
+            f"Extract {name} holds some of it: tell whoever has it. A copy below the home's extracts/ goes."
+        )
+    for name in plan.unsure:
+        print(f"Extract {name} may hold some of it: the house never noted whom it holds.")
+    if record is None:
+        print("Nothing was changed. Without --dry-run and with --why it is carried out, for good.")
+        return
+    print(f"Record {record.name} of {record.erased_on}: private/erased/{record.name}.json; it names nobody.")
+    print("Not touched: backups, extracts given away, the landing folder, reports kept elsewhere.")
 
 
 def _facts(summary: Summary, home: Home) -> dict[str, object]:

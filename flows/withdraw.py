@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
-from flows.intake import finish_interrupted, known_reading
-from flows.load import Progress, Summary, compute_and_publish, silent
+from flows.intake import known_reading
+from flows.load import Progress, Summary, at_work, compute_and_publish, silent
 from flows.outcome import Outcome
 from flows.request import Request
 from flows.reread import find_file, read_due
@@ -50,9 +50,7 @@ def run_withdraw(
     why = " ".join(why.split())
     if not why or len(why) > _WHY_MOST:
         raise CallError(f"withdraw: --why takes a reason of 1 to {_WHY_MOST} signs; say why.")
-    with home.locked():
-        home.note_key()
-        finished = finish_interrupted(home, request, now)
+    with at_work(home, request, now) as finished:
         readings = _named(home, which)
         for reading in readings:
             if reading.withdrawn_on is not None:
@@ -73,9 +71,7 @@ def run_take_back(
     CallError
         When a name means no file or several, or one that is not withdrawn.
     """
-    with home.locked():
-        home.note_key()
-        finished = finish_interrupted(home, request, now)
+    with at_work(home, request, now) as finished:
         readings = _named(home, which)
         for reading in readings:
             if reading.withdrawn_on is None:

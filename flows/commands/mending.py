@@ -1,7 +1,8 @@
-"""Put right what was loaded: `withdraw reread`."""
+"""Put right what was loaded, take out what must go, keep it all: `withdraw reread erase backup restore`."""
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Annotated
 
 from cyclopts import Parameter
@@ -74,3 +75,49 @@ def reread(
         summary = run_reread(ledger, files, request_for(ledger, profile, site), now(), progress=progress)
     show_reread(summary, ledger, as_json=json_)
     return DONE if all(o.clean for o in summary.again) else SOME_REJECTED
+
+
+@app.command
+def erase(
+    *,
+    patient: Annotated[str | None, Parameter(help="The hospital's key of a patient; needs --site.")] = None,
+    drain: Annotated[
+        str | None, Parameter(help="The hospital's key of a drain (needs --site), or a published drain_id.")
+    ] = None,
+    site: Annotated[str | None, Parameter(help="Site of the key.")] = None,
+    file: Annotated[
+        list[str] | None, Parameter(negative="", help="A file, whole: first digits of its SHA-256, or name.")
+    ] = None,
+    older_than: Annotated[
+        float | None, Parameter(help="Everything of drains that ended more than so many years ago.")
+    ] = None,
+    as_of: Annotated[
+        datetime | None, Parameter(help="With --older-than: the moment to count back from; unsaid, now.")
+    ] = None,
+    again: Annotated[
+        bool, Parameter(negative="", help="Carry out the erasures on record once more, on every file.")
+    ] = False,
+    why: Annotated[str, Parameter(help="The reason, for the record; name nobody.")] = "",
+    dry_run: Annotated[bool, Parameter(negative="", help="Say what would go and change nothing.")] = False,
+    home: HomeDir,
+    json_: Json = False,
+) -> int:
+    """Take a patient's, a drain's or old data out of everything, for good. There is no way back but a backup."""
+    from flows.erase import run_erase, run_erase_again
+    from flows.meter import Meter
+    from flows.request import request_for
+    from flows.show_mending import show_erased, show_reread
+    from flows.targets import target_of
+
+    ledger = open_ledger(home)
+    request = request_for(ledger)
+    if again:
+        with Meter() as progress:
+            summary = run_erase_again(ledger, request, now(), progress)
+        show_reread(summary, ledger, as_json=json_)
+        return DONE
+    target = target_of(ledger, patient, drain, site, file or [], older_than, as_of or now())
+    with Meter() as progress:
+        done = run_erase(ledger, target, why, request, now(), dry_run=dry_run, progress=progress)
+    show_erased(done, as_json=json_)
+    return DONE

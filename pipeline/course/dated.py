@@ -52,6 +52,11 @@ def dated_lines(
         how="horizontal",
     ).sort("minute")
     begun = uses.select("site", "device", "session", "use_id", minute="started_at").sort("minute")
-    return placed.join_asof(begun, on="minute", by=["site", "device", "session"], strategy="backward").sort(
-        "file_sha256", "line"
+    found_uses = placed.join_asof(
+        begun,
+        on="minute",
+        by=["site", "device", "session"],
+        strategy="backward",
+        check_sortedness=False,  # sorted just above; with groups Polars cannot see it
     )
+    return found_uses.sort("file_sha256", "line")

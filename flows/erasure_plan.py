@@ -1,0 +1,311 @@
+"""What an erasure would take away: whose drains, which minutes of which devices, which files and extracts."""
+
+from __future__ import annotations
+
+import json
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from itertools import pairwise
+
+import polars as pl
+
+from flows.derive import claims_now
+from flows.door import erased_of, nameless
+from flows.reading import head_of
+from flows.request import Request
+from flows.stale import IN_FORCE, read_ward
+from flows.writing import vault_of
+from pipeline.cohort import standing
+from pipeline.cohort.claims import Claims, sound
+from pipeline.cohort.erased import Erased, is_telling
+from pipeline.cohort.holding import held_of
+from pipeline.cohort.paper import RegistryKind, Unreadable
+from pipeline.cohort.registry import layout_columns
+from pipeline.cohort.struck import strike
+from pipeline.course.dated import dated_lines
+from pipeline.extract.keys import ExtractKey
+from pipeline.store import Home
+from pipeline.store.journal import read_readings
+from schemas.errors import InputError
+from schemas.lake import LOAD_FILE, MINUTE, TRACE, USE_TABLE
+from schemas.registry import REGISTRY_DRAIN
+
+_DRAIN = ["site", "drain_key"]
+_AROUND = timedelta(days=1)  # of a use that is erased whole: minutes that nobody has seen yet
+
+
+@dataclass(frozen=True)
+class Target:
+    """
+    Whose data are to go: a patient, a drain, everything that ended before a moment, or files.
+
+    `key` is the hospital's, at `site`; of a drain it may be the name it is published under, without a site.
+    """
+
+    asked: str
+    site: str | None = None
+    key: str | None = None
+    before: datetime | None = None
+    files: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Plan:
+    """
+    What would go.
+
+    `counts` as in an erasure's record. `unsure`: extracts of which the house does not know whom they hold.
+    `beside`: rows of others that go too, for they stand at the very same minute of the same session.
+    """
+
+    marks: frozenset[str]
+    drain_ids: tuple[str, ...]
+    counts: Mapping[str, int]
+    files: tuple[str, ...]
+    extracts: tuple[str, ...] = ()
+    unsure: tuple[str, ...] = ()
+    unread: int = 0
+    beside: int = 0
+    words: tuple[str, ...] = field(default=(), repr=False)
+
+
+def plan_erasure(home: Home, target: Target, request: Request) -> Plan:
+    """
+    Find everything of a target in the ledger; nothing is changed.
+
+    The drains are the registry's, withdrawn files included, or a use that no registry claims. Of a device use
+    that only these drains claim, all minutes go; of a use that serves others too, their stretches and the
+    minutes nobody claims that follow them (or, at the use's begin, come before them).
+
+    Raises
+    ------
+    InputError
+        When there is nothing of that key, or no file of that digest.
+    """
+    erased = Erased(home.secret(), frozenset())
+    if target.asked == "file":
+        marks = frozenset(erased.file(digest) for digest in target.files)
+        return Plan(marks, (), {"files": len(target.files)}, target.files)
+    known = standing(home.private_lake.scan(REGISTRY_DRAIN).collect())
+    claims = claims_now(home, read_ward(home))
+    keys, uses_alone, drain_ids = _whose(target, known, claims)
+    if not keys.height and not uses_alone:
+        raise InputError(_nobody(home, target))
+    words = _words(target, keys)
+    marks = set(_names(erased, target, keys, drain_ids, words))
+    stretches = _stretches(home, known, keys, uses_alone)
+    rows, beside, by_file = 0, 0, set()
+    for some, collided, hit, files in _device_marks(home, stretches, erased, request):
+        marks |= some
+        rows, beside = rows + hit, beside + collided
+        by_file |= files
+    told = erased.with_marks(marks)
+    papers, paper_rows, unread = _papers(home, told, target)
+    files = tuple(sorted(by_file | papers))
+    extracts, unsure = _extracts(home, drain_ids)
+    counts = {
+        "drains": keys.height + len(uses_alone),
+        "uses": len({use for _, use, *_ in stretches}),
+        "rows": rows,
+        "paper_rows": paper_rows,
+        "files": len(files),
+    }
+    return Plan(frozenset(marks), drain_ids, counts, files, extracts, unsure, unread, beside, words)
+
+
+def _whose(
+    target: Target, known: pl.DataFrame, claims: Claims
+) -> tuple[pl.DataFrame, list[str], tuple[str, ...]]:
+    """The registry's drains (site, drain_key), the unlinked uses, and the names both are published under."""
+    drains = claims.drains
+    spans = claims.drain_use.group_by("drain_id").agg(last=pl.col("until_at").max())
+    drains = drains.join(spans, on="drain_id", how="left")
+    if target.asked == "patient":
+        keys = known.filter(pl.col("site") == target.site, pl.col("patient_key") == target.key)
+        alone = drains.clear()
+    elif target.asked == "drain":
+        named = drains.filter(pl.col("drain_id") == target.key)
+        linked = named.filter("linked").select(_DRAIN)
+        by_key = (pl.col("site") == target.site) & (pl.col("drain_key") == target.key)
+        keys = pl.concat([known.filter(by_key).select(_DRAIN), linked])
+        alone = named.filter(~pl.col("linked"))
+    else:
+        ended = pl.max_horizontal("tube_out_at", "last")
+        old = drains.filter(pl.coalesce(ended, "tube_in_at") < target.before)
+        unseen = known.join(drains, on=_DRAIN, how="anti").filter(
+            pl.coalesce("tube_out_at", "tube_in_at") < target.before
+        )
+        keys = pl.concat([old.filter("linked").select(_DRAIN), unseen.select(_DRAIN)])
+        alone = old.filter(~pl.col("linked"))
+    keys = keys.select(_DRAIN).unique().sort(_DRAIN)
+    ids = pl.concat([drains.join(keys, on=_DRAIN, how="semi")["drain_id"], alone["drain_id"]])
+    use_ids = claims.drain_use.join(alone.select("drain_id"), on="drain_id", how="semi")["use_id"]
+    return keys, sorted(use_ids.unique()), tuple(sorted(ids))
+
+
+def _nobody(home: Home, target: Target) -> str:
+    erased = erased_of(home)
+    site = target.site or ""
+    was = {erased.patient(site, target.key or ""), erased.drain(site, target.key or "")} & erased.marks
+    if was:
+        return f"erase: what this ledger had of that {target.asked} at {site} was erased already."
+    if target.asked == "age":
+        return "erase: no drain here ended so long ago; nothing to do."
+    return f"erase: no {target.asked} of that key is known at {site or 'any site'}; check --site and the key."
+
+
+def _words(target: Target, keys: pl.DataFrame) -> tuple[str, ...]:
+    own = [target.key] if target.asked == "patient" and target.key else []
+    return tuple(sorted({word for word in [*own, *keys["drain_key"]] if is_telling(word)}))
+
+
+def _names(
+    erased: Erased, target: Target, keys: pl.DataFrame, drain_ids: Sequence[str], words: Sequence[str]
+) -> Iterator[str]:
+    if target.asked == "patient" and target.site and target.key:
+        yield erased.patient(target.site, target.key)
+    yield from (erased.drain(*key) for key in keys.rows())
+    yield from (erased.pseudonym(drain_id) for drain_id in drain_ids)
+    yield from (erased.word(word) for word in words)
+
+
+# site:device, use_id, session, from, until, whether it begins and ends with the use
+_Stretch = tuple[str, str, int, datetime, datetime, bool, bool]
+
+
+def _stretches(home: Home, known: pl.DataFrame, keys: pl.DataFrame, alone: Sequence[str]) -> list[_Stretch]:
+    """The stretches of device uses that go."""
+    uses = home.lake.scan(USE_TABLE).collect().sort("use_id")
+    in_force = read_ward(home).registry
+    unseen = known.join(keys, on=_DRAIN, how="semi").join(in_force, on=_DRAIN, how="anti")
+    held = held_of(uses, sound(pl.concat([in_force, unseen.select(in_force.columns)]))).holders
+    mine = held.join(keys, on=_DRAIN, how="semi")
+    theirs = held.join(keys, on=_DRAIN, how="anti").join(mine, on="use_id", how="semi")
+    spans: dict[str, list[tuple[datetime, datetime, bool]]] = defaultdict(list)
+    for frame, is_mine in ((mine, True), (theirs, False)):
+        for use_id, begins, ends in frame.select("use_id", "from_at", "until_at").rows():
+            spans[use_id].append((begins, ends, is_mine))
+    found: list[_Stretch] = []
+    columns = ("use_id", "site", "device", "session", "started_at", "ended_at")
+    for use_id, site, device, session, started, ended in uses.select(columns).rows():
+        owner = f"{site}:{device}"
+        if use_id in alone:
+            found.append((owner, use_id, session, started, ended, True, True))
+        for begins, ends in _gone(spans.get(use_id, []), started, ended):
+            found.append((owner, use_id, session, begins, ends, begins == started, ends == ended))
+    return found
+
+
+def _gone(
+    spans: Sequence[tuple[datetime, datetime, bool]], started: datetime, ended: datetime
+) -> list[tuple[datetime, datetime]]:
+    """The stretches of one use that are only theirs, with the minutes nobody claims that go with them."""
+    if not any(is_mine for *_, is_mine in spans):
+        return []
+    ends = sorted({started, ended, *(at for begins, until, _ in spans for at in (begins, until))})
+    fates: list[bool | None] = []
+    for at, until in pairwise(ends):
+        holders = [mine for begins, over, mine in spans if begins <= at and until <= over]
+        fates.append(None if not holders else all(holders))
+    for at, fate in enumerate(fates):
+        if fate is None and at:
+            fates[at] = fates[at - 1]
+    first = next((fate for fate in fates if fate is not None), True)
+    fates = [first if fate is None else fate for fate in fates]
+    joined: list[tuple[datetime, datetime]] = []
+    for begins, until, fate in zip(ends[:-1], ends[1:], fates, strict=True):
+        if fate and joined and joined[-1][1] == begins:
+            joined[-1] = (joined[-1][0], until)
+        elif fate:
+            joined.append((begins, until))
+    return joined
+
+
+def _device_marks(
+    home: Home, stretches: Sequence[_Stretch], erased: Erased, request: Request
+) -> Iterator[tuple[set[str], int, int, set[str]]]:
+    """Device by device: the marks of its erased wall clock, rows of others hit, rows hit, files hit."""
+    of_device: dict[str, list[_Stretch]] = defaultdict(list)
+    for stretch in stretches:
+        of_device[stretch[0]].append(stretch)
+    files = home.lake.scan(LOAD_FILE).collect()
+    counting = files.filter(pl.col("status").is_in(IN_FORCE))["file_sha256"].implode()
+    for owner, theirs in sorted(of_device.items()):
+        site, _, device = owner.partition(":")
+        here = (pl.col("site") == site) & (pl.col("device") == device)
+        minutes = home.lake.scan(MINUTE).filter(here).collect()
+        in_force = minutes.filter(pl.col("file_sha256").is_in(counting))
+        traces = home.lake.scan(TRACE).filter(here & pl.col("file_sha256").is_in(counting)).collect()
+        uses = home.lake.scan(USE_TABLE).filter(here).collect()
+        lines = dated_lines(in_force, traces, files, uses, request.definitions)
+        gone = pl.lit(False)
+        for _, use_id, _, begins, ends, _, _ in theirs:
+            gone |= (pl.col("use_id") == use_id) & pl.col("minute").is_between(begins, ends, closed="left")
+        lines = lines.with_columns(gone=gone)
+        marks: set[str] = set()
+        for _, use_id, session, begins, ends, opens, closes in theirs:
+            own = lines.filter(pl.col("use_id") == use_id, "gone").filter(
+                pl.col("minute").is_between(begins, ends, closed="left")
+            )
+            if not own.height:
+                continue
+            others = lines.filter(pl.col("session") == session, ~pl.col("gone"))["clock"]
+            keep = set(others) - set(lines.filter(pl.col("session") == session, "gone")["clock"])
+            first, last = own["clock"].sort()[0], own["clock"].sort()[-1]
+            if opens:
+                first = datetime.combine((first - _AROUND).date(), datetime.min.time())
+            if closes:
+                last = datetime.combine((last + _AROUND).date(), datetime.max.time())
+            marks |= set(erased.stretch(site, device, session, first, last, keep))
+        told = erased.with_marks(marks)
+        hit = told.minutes(minutes)
+        collided = int((told.minutes(lines) & ~lines["gone"]).sum())
+        yield marks, collided, int(hit.sum()), set(minutes.filter(hit)["file_sha256"])
+
+
+def _papers(home: Home, erased: Erased, target: Target) -> tuple[set[str], int, int]:
+    """Other files to look into, the registries' rows that go, and how many logs nobody could read."""
+    kinds = {"registry": RegistryKind.DRAINS, "annotations": RegistryKind.ANNOTATIONS}
+    files = {row["file_sha256"]: row for row in home.lake.scan(LOAD_FILE).collect().iter_rows(named=True)}
+    found: set[str] = set()
+    rows = unread = 0
+    for reading in read_readings(home.readings):
+        file = files.get(reading.digest)
+        if nameless(reading.name, erased) != reading.name:
+            found.add(reading.digest)
+        if reading.kind in kinds:
+            data = vault_of(home, reading.digest).read(reading.digest)
+            kind = kinds[reading.kind]
+            try:
+                struck = strike(data, kind, layout_columns(kind), erased)
+            except Unreadable:
+                found.add(reading.digest)  # the door looks into it
+                continue
+            if struck.data != data:
+                found.add(reading.digest)
+                rows += struck.rows
+        elif file is None or file["rows_kept"] == 0:
+            unread += 1
+            found.add(reading.digest)
+        elif target.asked != "age" and file["site"] in (None, target.site):
+            head = head_of(vault_of(home, reading.digest).read(reading.digest))
+            if erased.words_in(head.split(b"\n\n", 1)[0].decode("utf-8", errors="replace")):
+                found.add(reading.digest)
+    return found, rows, unread
+
+
+def _extracts(home: Home, drain_ids: Sequence[str]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Extracts that hold one of the drains, and those of which the house never noted whom they hold."""
+    touched, unsure = [], []
+    secret = home.secret()
+    for path in sorted((home.private / "extracts").glob("*.json")):
+        note = json.loads(path.read_text(encoding="utf-8"))
+        if "drains" not in note:
+            unsure.append(path.stem)
+            continue
+        key = ExtractKey(secret, path.stem)
+        if {key.drain(drain_id) for drain_id in drain_ids} & set(note["drains"]):
+            touched.append(path.stem)
+    return tuple(touched), tuple(unsure)
