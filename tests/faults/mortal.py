@@ -1,0 +1,202 @@
+"""
+Processes that may die: a parent that has everything imported forks a child for each piece of work.
+
+Run as `python -m tests.faults.mortal`; reads one JSON object a line, forks, answers one JSON object a line. The
+parent itself never computes anything, so that a child starts within milliseconds and from a clean slate.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import select
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+ROOT = Path(__file__).parent.parent.parent
+KILLED = -signal.SIGKILL
+HANGS = 120.0  # seconds after which a child that was to live is given up
+
+
+@dataclass(frozen=True)
+class Death:
+    """
+    When a child dies: after the n-th time one named moment (or, unnamed, any) passed, or after so many seconds.
+
+    Not at all where neither is said.
+    """
+
+    moment: str | None = None
+    nth: int = 0
+    seconds: float | None = None
+
+
+@dataclass(frozen=True)
+class End:
+    """How a child ended: its exit status (`KILLED`: as told), how many moments passed, what it said."""
+
+    status: int
+    moments: int
+    seconds: float
+    peak_mb: float
+    said: str
+
+    @property
+    def killed(self) -> bool:
+        """Whether it died on the way, or got through before its time."""
+        return self.status == KILLED and self.said != "HUNG"
+
+
+class Mortals:
+    """The parent of processes that may die, as a context; `run` is one life."""
+
+    def __enter__(self) -> Mortals:
+        environment = os.environ | {
+            "PYTHONPATH": str(ROOT),
+            "POLARS_MAX_THREADS": "1",
+            "OMP_NUM_THREADS": "1",
+        }
+        self.parent = subprocess.Popen(
+            [sys.executable, "-m", "tests.faults.mortal"],
+            env=environment,
+            cwd=ROOT,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        return self
+
+    def run(self, work: str, home: Path, paths: Sequence[Path] = (), death: Death | None = None) -> End:
+        """Do one piece of work of `WORKS` on a home, and die on the way where that is asked for."""
+        asked = {"work": work, "home": str(home), "paths": [str(p) for p in paths]}
+        assert self.parent.stdin is not None
+        assert self.parent.stdout is not None
+        self.parent.stdin.write(json.dumps(asked | (death or Death()).__dict__) + "\n")
+        self.parent.stdin.flush()
+        return End(**json.loads(self.parent.stdout.readline()))
+
+    def __exit__(self, *error: object) -> None:
+        assert self.parent.stdin is not None
+        self.parent.stdin.close()
+        self.parent.wait()
+
+
+def _serve() -> None:
+    works = _works()
+    for line in sys.stdin:
+        asked = json.loads(line)
+        began = time.monotonic()
+        heard, tell = os.pipe()
+        child = os.fork()
+        if child == 0:
+            os.close(heard)
+            status = _live(works[asked["work"]], asked, tell)
+            os._exit(status)
+        os.close(tell)
+        said = _listen(heard, child, asked["seconds"])
+        _, code, used = os.wait4(child, 0)
+        lines = said.splitlines()
+        answer = {
+            "status": os.waitstatus_to_exitcode(code),
+            "moments": sum(line == "." for line in lines),
+            "seconds": time.monotonic() - began,
+            "peak_mb": used.ru_maxrss / 1024,
+            "said": "\n".join(line for line in lines if line != "."),
+        }
+        print(json.dumps(answer), flush=True)
+
+
+def _listen(heard: int, child: int, seconds: float | None) -> str:
+    """Everything a child says until it ends or its time is up."""
+    began = time.monotonic()
+    said, ends_at = b"", began + (HANGS if seconds is None else seconds)
+    while True:
+        if not select.select([heard], [], [], max(ends_at - time.monotonic(), 0))[0]:
+            os.kill(child, signal.SIGKILL)
+            said += b"" if seconds is not None else b"HUNG\n"
+            ends_at = began + HANGS
+            seconds = 0.0
+            continue
+        part = os.read(heard, 1 << 16)
+        if not part:
+            os.close(heard)
+            return said.decode()
+        said += part
+
+
+def _live(work: Callable[[Any, list[Path]], None], asked: dict[str, Any], tell: int) -> int:
+    from pipeline.store import Home, moments
+    from schemas.errors import DrainledgerError
+
+    seen = 0
+
+    def deadly(moment: Any) -> None:
+        nonlocal seen
+        os.write(tell, b".\n")
+        if asked["moment"] is None or asked["moment"] == moment.name:
+            seen += 1
+            if seen == asked["nth"]:
+                os.kill(os.getpid(), signal.SIGKILL)
+
+    moments.passed = deadly  # type: ignore[assignment]
+    try:
+        work(Home(Path(asked["home"])), [Path(path) for path in asked["paths"]])
+    except DrainledgerError as error:
+        os.write(tell, f"{type(error).__name__}: {error}\n".encode())
+        return 3
+    except BaseException:
+        import traceback
+
+        os.write(tell, traceback.format_exc().encode())
+        return 70
+    return 0
+
+
+def _works() -> dict[str, Callable[[Any, list[Path]], None]]:
+    import tests.faults.remains  # noqa: F401 - everything a child needs is imported before it is born
+    from flows.load import run_rebuild
+    from flows.request import request_for
+    from flows.upkeep import maintain
+    from flows.withdraw import run_withdraw
+    from pipeline.definitions import load_definitions
+    from pipeline.ingest.units import Quantity, factor_to_ours
+    from pipeline.provenance import code_digest
+    from schemas.derivation import MADE
+    from schemas.errors import CallError
+    from tests.support.homes import NOW, load
+
+    # Plain Python that every child needs. Nothing here may wake Polars: its threads do not survive a fork.
+    factor_to_ours("kPa", Quantity.PRESSURE)
+    code_digest()  # once for all lives: somebody may be editing
+    # Nobody reads an earlier database here, and a log is trimmed from the first entry on.
+    at_once = load_definitions().upkeep.model_copy(update={"reader_hours": 0, "log_entries": 0})
+
+    def publish(home: Any, _: list[Path]) -> None:
+        home.lake.remove(MADE, "owner", [f"database|{home.database.name}"])
+        load(home, [])
+
+    def withdraw(home: Any, paths: list[Path]) -> None:
+        digests = [hashlib.sha256(path.read_bytes()).hexdigest() for path in paths]
+        try:
+            run_withdraw(home, digests, "wrong ward", request_for(home), NOW)
+        except CallError:  # the life before got so far that it is withdrawn: the rest is any load's to do
+            load(home, [])
+
+    return {
+        "load": load,
+        "withdraw": withdraw,
+        "publish": publish,
+        "rebuild": lambda home, _: run_rebuild(home, request_for(home), NOW) and None,
+        "maintain": lambda home, _: maintain(home, rules=at_once) and None,
+    }
+
+
+if __name__ == "__main__":
+    _serve()
