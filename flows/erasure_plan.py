@@ -86,7 +86,7 @@ def plan_erasure(home: Home, target: Target, request: Request) -> Plan:
     """
     erased = Erased(home.secret(), frozenset())
     if target.asked == "file":
-        marks = frozenset(erased.file(digest) for digest in target.files)
+        marks = frozenset(mark(digest) for digest in target.files for mark in (erased.file, erased.was))
         return Plan(marks, (), {"files": len(target.files)}, target.files)
     known = standing(home.private_lake.scan(REGISTRY_DRAIN).collect())
     claims = claims_now(home, read_ward(home))
@@ -104,6 +104,7 @@ def plan_erasure(home: Home, target: Target, request: Request) -> Plan:
     told = erased.with_marks(marks)
     papers, paper_rows, unread = _papers(home, told, target)
     files = tuple(sorted(by_file | papers))
+    marks |= {erased.was(digest) for digest in files}
     extracts, unsure = _extracts(home, drain_ids)
     counts = {
         "drains": keys.height + len(uses_alone),

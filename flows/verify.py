@@ -12,18 +12,19 @@ from pathlib import Path
 import polars as pl
 from deltalake.exceptions import DeltaError
 
+from flows.door import erased_of
 from flows.extract import note_of
-from flows.extract_source import current_source, files_in_force, require_published, source_at
+from flows.extract_source import as_read, current_source, files_in_force, require_published, source_at
 from flows.load import run_rebuild
 from flows.request import Request, request_for
 from pipeline.cohort import load_rules
 from pipeline.definitions import load_definitions
-from pipeline.extract import Manifest, Source, make_extract, read_manifest
+from pipeline.extract import FileInForce, Manifest, Source, make_extract, read_manifest
 from pipeline.extract.comparing import differences
 from pipeline.extract.keys import ExtractKey
 from pipeline.provenance import code_digest, code_version
 from pipeline.store import Home
-from pipeline.store.journal import Reading, read_readings, write_reading
+from pipeline.store.journal import Reading, read_readings, reading_of, write_reading
 from pipeline.store.vault import Vault
 from schemas.errors import DrainledgerError, InputError
 
@@ -82,7 +83,7 @@ def run_verify(home: Home, folder: Path, *, from_raw: bool = False) -> Verdict:
             f"verify: {folder} was made with another key than that of {home.root}; name the home "
             "that made it with --home."
         )
-    readings = _readings(home, manifest)
+    readings = _readings(home, manifest, key)
     shortcuts: list[tuple[str, Callable[[], Source | None]]] = []
     if not from_raw:
         shortcuts = [
@@ -142,7 +143,8 @@ def _as_it_was(home: Home, manifest: Manifest) -> Source | None:
 def _verdict(home: Home, manifest: Manifest, there: dict[str, bytes], how: str, source: Source) -> Verdict:
     made = make_extract(source, manifest.cohort, home.secret(), manifest.extract_id)
     differ = differences(there, made.files)
-    return Verdict(manifest.extract_id, len(there), how, tuple(differ), tuple(_moved(manifest)))
+    beside = (*_withdrawn(home, manifest), *_moved(manifest))
+    return Verdict(manifest.extract_id, len(there), how, tuple(differ), beside)
 
 
 def _moved(manifest: Manifest) -> list[str]:
@@ -170,18 +172,51 @@ def _folder(folder: Path) -> dict[str, bytes]:
     return {path.relative_to(folder).as_posix(): path.read_bytes() for path in paths}
 
 
-def _readings(home: Home, manifest: Manifest) -> list[Reading]:
-    """How the manifest's raw files were read, each file seen to be there and unchanged."""
+def _readings(home: Home, manifest: Manifest, key: ExtractKey) -> list[Reading]:
+    """How the manifest's raw files were read then, each file seen to be there and unchanged."""
     known = {reading.digest: reading for reading in read_readings(home.readings)}
     gone = [file.sha256 for file in manifest.files if file.sha256 not in known]
     if gone:
+        erased = erased_of(home)
+        taken = [digest for digest in gone if erased.was(digest) in erased.marks]
+        if taken:
+            raise InputError(
+                f"verify: {len(taken)} of the {len(manifest.files)} files it was made from, {taken[0][:12]}… "
+                "the first, have since had data erased from them on purpose; it cannot be made again, and "
+                "holds data that were to go: make a new one."
+            )
         raise InputError(
             f"verify: {len(gone)} of the {len(manifest.files)} files it was made from, {gone[0][:12]}… the "
             f"first, were never loaded into {home.root} or have been erased; name the home that made it."
         )
     for file in manifest.files:
         _vault(home, file.sha256).read(file.sha256)
-    return [known[file.sha256] for file in manifest.files]
+    return [_as_then(known[file.sha256], file, key) for file in manifest.files]
+
+
+def _as_then(reading: Reading, file: FileInForce, key: ExtractKey) -> Reading:
+    """The reading that the manifest's seal fits, of those the file ever had; in force, as it was then."""
+    in_force = replace(reading, withdrawn_on=None, why=None)
+    hows = [reading.how, *reversed(reading.earlier)]
+    readings = [
+        replace(in_force, name=name or "", profile=profile, profile_sha256=digest, site=site)
+        for name, profile, digest, site in hows
+    ]
+    fitting = (r for r in readings if key.seal("reading", as_read(r).read_as) == file.read_as)
+    return next(fitting, in_force)
+
+
+def _withdrawn(home: Home, manifest: Manifest) -> list[str]:
+    """Files of the manifest that were withdrawn since: what it says rests on them all the same."""
+    found = []
+    for file in manifest.files:
+        reading = reading_of(home.readings, file.sha256)
+        if reading is not None and reading.withdrawn_on is not None:
+            found.append(
+                f"it rests on {file.kind} file {file.sha256[:12]}…, which was withdrawn on "
+                f"{reading.withdrawn_on}"
+            )
+    return found
 
 
 def _vault(home: Home, digest: str) -> Vault:

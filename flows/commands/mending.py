@@ -102,7 +102,7 @@ def erase(
     home: HomeDir,
     json_: Json = False,
 ) -> int:
-    """Take a patient's, a drain's or old data out of everything, for good. There is no way back but a backup."""
+    """Take a patient's, a drain's or old data out of everything, for good: no undo but a backup."""
     from flows.erase import run_erase, run_erase_again
     from flows.meter import Meter
     from flows.request import request_for

@@ -61,6 +61,10 @@ class Erased:
         """Mark of a file that was erased whole."""
         return self._mark("file", digest)
 
+    def was(self, digest: str) -> str:
+        """Mark of a file that something was taken out of; it may come again, and loses the same."""
+        return self._mark("was", digest)
+
     def session(self, site: str, device: str, session: int) -> str:
         """Mark of a session some of whose minutes were erased."""
         return self._mark("session", site, device, str(session))
