@@ -127,3 +127,28 @@ def test_a_share_that_is_reached_exactly_is_reached(ask):
 def test_what_is_certain_has_one_quantile(ask):
     assert ask("SELECT binomial_quantile(0.999, 9, 0), binomial_quantile(0.001, 9, 1)") == [(0, 9)]
     assert ask("SELECT binomial_quantile(0.5, 0, 0.1), binomial_quantile(0.5, 9, NULL)") == [(None, None)]
+
+
+# Garwood 1936, Biometrika 28:437: 95 % bounds of an observed count, three decimals, as tabulated since (from memory).
+GARWOOD = [(0, 0.0, 3.689), (1, 0.025, 5.572), (5, 1.623, 11.668), (10, 4.795, 18.390), (50, 37.111, 65.919)]
+
+
+@pytest.mark.parametrize(("k", "low", "high"), GARWOOD)
+def test_exact_intervals_of_counts_are_garwoods(ask, k, low, high):
+    assert ask(f"SELECT poisson_low({k}), poisson_high({k})")[0] == pytest.approx((low, high), abs=0.0006)
+
+
+@pytest.mark.parametrize("level", [0.5, 0.95, 0.998, 0.9999])
+def test_exact_intervals_of_counts_agree_with_scipys_chi_square(ask, level):
+    counts = [*range(0, 40), 137, 1000]
+    rows = ask(
+        f"SELECT k, poisson_low(k, {level}), poisson_high(k, {level}) FROM (SELECT unnest({counts}) AS k) ORDER BY k"
+    )
+    for k, *found in rows:
+        low = stats.chi2.ppf((1 - level) / 2, 2 * k) / 2 if k else 0.0
+        assert found == pytest.approx([low, stats.chi2.ppf((1 + level) / 2, 2 * k + 2) / 2], rel=1e-9), k
+
+
+def test_counts_that_are_none_and_levels_that_are_none_have_no_interval(ask):
+    calls = "poisson_low(-1), poisson_high(-1), poisson_low(NULL), poisson_high(3, 1), poisson_low(3, 0)"
+    assert ask(f"SELECT {calls}") == [(None,) * 5]

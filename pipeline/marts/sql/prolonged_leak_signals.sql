@@ -24,12 +24,14 @@ WITH asked AS (
 judged AS (
     SELECT
         chart.*,
-        (chart.rate - chart.centre) / sqrt(chart.centre * (1 - chart.centre) / chart.evaluable) AS deviation,
+        -- Rounded, so that a rate just at a whole number of deviations is at it, not beyond by a last digit.
+        round(
+            (chart.rate - chart.centre) / sqrt(chart.centre * (1 - chart.centre) / chart.evaluable), 9
+        ) AS deviation,
         sign(chart.rate - chart.centre) AS side,
         CASE
             WHEN deviations IS NULL THEN chart.outside
-            ELSE chart.rate < sigma_low(chart.centre, chart.evaluable, deviations)
-                OR chart.rate > sigma_high(chart.centre, chart.evaluable, deviations)
+            ELSE abs(deviation) > deviations
         END AS beyond
     FROM prolonged_leak_chart AS chart
     WHERE NOT chart.provisional
