@@ -48,7 +48,7 @@ EVENTS: dict[str, str] = {
 FIELDS: dict[str, str] = {
     "run": "which run; the same on all its lines",
     "kind": "load, rebuild, nightly or serve; of a file: log, registry or annotations",
-    "step": "take_in, compute_devices, compute_drains, publish, look, report, clear",
+    "step": "take_in, compute_devices, compute_drains, publish, look, report, clear; run: the whole of it",
     "seconds": "how long it took",
     "wait_seconds": "how long is waited before the next try",
     "attempt": "how often it was tried, this time included",

@@ -19,6 +19,7 @@ from flows.clearing import Cleared, clear
 from flows.landing import Look, errno_word, look_into
 from flows.load import PLAIN, Stages, Summary, run_load
 from flows.night_settings import NightSettings
+from flows.outcome import HELD_BACK
 from flows.request import Request, request_for
 from flows.runs import DONE, SOME_REJECTED, Recorder, counts_of, recorded
 from flows.survey import Found, name_of
@@ -29,12 +30,14 @@ from schemas.errors import CallError
 from schemas.lake import REJECTED_ROW
 from schemas.vocabulary import FileStatus, RejectScope
 
+REPORT_DRAINS = 12  # that a night's report has a page for, those worth looking at
+
 
 def write_report(home: Home, folder: Path) -> None:
-    """Write the pages of the cohort and of its drains."""
+    """Write the cohort's page, and those of drains worth looking at."""
     from flows.report import run_report
 
-    run_report(home, folder)
+    run_report(home, folder, most=REPORT_DRAINS)
 
 
 @dataclass(frozen=True)
@@ -93,6 +96,8 @@ class Night:
             f"{count['new']} new file{'' if count['new'] == 1 else 's'} ({count['rejected']} rejected), "
             f"{count['known']} known, {count['left']} left for the next run"
         ]
+        if self.summary.again:
+            parts.append(f"{len(self.summary.again)} read again")
         if count["unread"]:
             parts.append(f"{count['unread']} could not be read")
         parts.append(f"{count['rows_kept']} rows kept, {count['rows_rejected']} rejected")
@@ -207,7 +212,7 @@ def _night(
     ready, unread = _digests(look.ready)
     found = Found(tuple(sight.path for sight in ready))
     summary = run_load(home, [], request, now, stages=steps.load, found=found)
-    became = {o.digest: o.status for o in summary.outcomes if o.digest}
+    became = {o.given or o.digest: o.status for o in summary.outcomes if o.digest}
     taken = tuple(_taken(sight, became, profiles) for sight in ready)
     look = replace(look, left=(*look.left, *unread, *(s for s in taken if s.fate == Fate.LEFT)))
     note_sights(home.private, (*taken, *look.left), look.gone)
@@ -218,7 +223,7 @@ def _night(
         recorder.log.say("report_written")
     cleared = Cleared()
     if settings.after != "keep":
-        held = [sight for sight in (*look.known, *taken) if sight.fate == Fate.HELD]
+        held = [sight for sight in (*look.known, *taken) if sight.fate == Fate.HELD and not sight.why]
         cleared = steps.clear(look.root, held, settings.done)
         note_sights(home.private, (), cleared.gone)
         recorder.log.say("landing_cleared", files=len(cleared.gone), left=len(cleared.stayed))
@@ -251,7 +256,7 @@ def _taken(sight: Sight, became: dict[str, str], profiles: str) -> Sight:
         return replace(sight, fate=Fate.LEFT, why="still_changing", digest=None)
     if status == FileStatus.REJECTED:
         return replace(sight, fate=Fate.REJECTED, profiles=profiles)
-    return replace(sight, fate=Fate.HELD)
+    return replace(sight, fate=Fate.HELD, why=HELD_BACK if status == HELD_BACK else "")
 
 
 def _rules(home: Home, summary: Summary) -> dict[str, int]:

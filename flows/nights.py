@@ -8,6 +8,7 @@ from flows.logs import log_of
 from flows.night_settings import NightSettings
 from flows.nightly import Night, landing_of, run_night
 from flows.orchestrator import prepare, reachable
+from flows.passing import patiently
 from pipeline.store import Home
 
 
@@ -21,13 +22,18 @@ def one_night(home: Home, settings: NightSettings, now: datetime) -> Night:
         As `run_night`.
     """
     landing_of(settings, home)
+    log = log_of(home.root, "nightly")
+
+    def plainly() -> Night:
+        return patiently(lambda: run_night(home, settings, now), settings.retry_seconds, log)
+
     if not settings.prefect:
-        return run_night(home, settings, now)
+        return plainly()
     home.create()
     prepare(home.root)
     if not reachable():
-        log_of(home.root, "nightly").say("orchestrator_missing", level="warning")
-        return run_night(home, settings, now)
+        log.say("orchestrator_missing", level="warning")
+        return plainly()
     from flows.prefect_nightly import night_under_prefect
 
     return night_under_prefect(home, settings)

@@ -22,6 +22,7 @@ from flows.logs import DIGEST_SIGNS, log_of
 from flows.night_settings import NightSettings, night_settings
 from flows.nightly import Night, Steps, run_night
 from flows.orchestrator import behind, nameless
+from flows.passing import patiently
 from flows.prefect_load import count_table
 from flows.prefect_tasks import as_task, load_tasks
 from flows.runs import SOME_REJECTED
@@ -74,7 +75,7 @@ def _night() -> Night:
         as_task("write the report", plain.report, retry, stop, log),
         as_task("clear the landing folder", plain.clear, retry, stop, log),
     )
-    return run_night(home, settings, datetime.now(UTC), steps=steps)
+    return patiently(lambda: run_night(home, settings, datetime.now(UTC), steps=steps), retry, log)
 
 
 def _surroundings() -> tuple[Home, NightSettings]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -18,6 +17,7 @@ from flows.intake import Outcome, finish_interrupted, take_in
 from flows.load import Stages
 from flows.logs import Log
 from flows.orchestrator import behind, nameless
+from flows.passing import is_passing
 from flows.publishing import publish_ledger
 from flows.request import Request
 from flows.runs import faceless
@@ -25,35 +25,6 @@ from pipeline.store import Home
 
 RETRY_SECONDS: tuple[float, ...] = (2.0, 10.0, 60.0)  # a network drive that hiccups, then one that restarts
 TIMEOUT_SECONDS = 4 * 3600.0
-
-# What a drive or a network says that may be gone in a minute. A full disk, a missing file or a permission is
-# not among them, nor is anything that bad data raises.
-_PASSING_WORDS = (
-    "EIO EAGAIN EINTR EBUSY ETIMEDOUT ESTALE ENOLINK EREMOTEIO ECOMM EPROTO ENETDOWN ENETUNREACH ENETRESET",
-    "ECONNABORTED ECONNRESET ECONNREFUSED ENOTCONN EHOSTDOWN EHOSTUNREACH EPIPE",
-)
-PASSING = frozenset(
-    getattr(errno, word) for words in _PASSING_WORDS for word in words.split() if hasattr(errno, word)
-)
-
-
-def is_passing(error: BaseException) -> bool:
-    """
-    Whether a fault may be gone when the step is tried again: input and output only, never what was read.
-
-    An engine that reads the lake raises a bare OSError without a number where a store did not answer.
-
-    Examples
-    --------
-    >>> is_passing(OSError(errno.EIO, "Input/output error")), is_passing(OSError(errno.ENOSPC, "No space"))
-    (True, False)
-    >>> is_passing(ValueError("no such unit")), is_passing(TimeoutError("took too long"))
-    (False, False)
-    """
-    error = behind(error)
-    if not isinstance(error, OSError):
-        return False
-    return type(error) is OSError if error.errno is None else error.errno in PASSING
 
 
 def as_task(
