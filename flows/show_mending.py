@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import asdict
 
+from flows.backup import Kept
 from flows.erase import Erased
 from flows.load import Summary
 from flows.show import show_json
@@ -102,6 +103,26 @@ def show_erased(done: Erased, *, as_json: bool) -> None:
         return
     print(f"Record {record.name} of {record.erased_on}: private/erased/{record.name}.json; it names nobody.")
     print("Not touched: backups, extracts given away, the landing folder, reports kept elsewhere.")
+
+
+def show_kept(kept: Kept, *, restored: bool, as_json: bool) -> None:
+    """Say what was copied, or brought back, and what to do with it."""
+    if as_json:
+        show_json({name: str(v) if name == "folder" else v for name, v in asdict(kept).items()})
+        return
+    size = f"{_count(kept.files, 'file')}, {kept.size / 2**20:.1f} MiB"
+    if not restored:
+        print(f"Kept: {size} in {kept.folder}.")
+        print(
+            "It holds the secret and patients' keys: keep it as you keep the home. Destroy it once something"
+        )
+        print("in it is to be erased; an erasure does not reach it.")
+        return
+    print(f"Brought back: {size}, as the home was on {kept.made_at}, to {kept.folder}.")
+    if kept.from_store:
+        print("The home lay on an object store; raw files and lake now lie on this disk.")
+    print("Had anything been erased since: put those records into private/erased/ and run")
+    print("`drainledger erase --again`.")
 
 
 def _facts(summary: Summary, home: Home) -> dict[str, object]:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from datetime import datetime
+from pathlib import Path
 from typing import Annotated
 
 from cyclopts import Parameter
 
-from flows.app import DONE, SOME_REJECTED, HomeDir, Json, Profile, Site, app, now, open_ledger
+from flows.app import DONE, SOME_REJECTED, HomeDir, Json, Profile, Site, app, now, open_home, open_ledger
 from schemas.errors import CallError
 
 
@@ -120,4 +121,41 @@ def erase(
     with Meter() as progress:
         done = run_erase(ledger, target, why, request, now(), dry_run=dry_run, progress=progress)
     show_erased(done, as_json=json_)
+    return DONE
+
+
+@app.command
+def backup(
+    *,
+    to: Annotated[Path, Parameter(help="A new folder; as private as the home, for the secret is in it.")],
+    home: HomeDir,
+    json_: Json = False,
+) -> int:
+    """Copy the whole home, secret included, with a list of every file's digest. Loads wait meanwhile."""
+    from flows.backup import run_backup
+    from flows.meter import Meter
+    from flows.show_mending import show_kept
+
+    with Meter() as progress:
+        kept = run_backup(open_ledger(home), to, now(), progress)
+    show_kept(kept, restored=False, as_json=json_)
+    return DONE
+
+
+@app.command
+def restore(folder: Path, /, *, home: HomeDir, json_: Json = False) -> int:
+    """Bring a home back from a backup; --home names the new home, which must not be there yet.
+
+    Parameters
+    ----------
+    folder
+        The folder that `backup` made.
+    """
+    from flows.backup import run_restore
+    from flows.meter import Meter
+    from flows.show_mending import show_kept
+
+    with Meter() as progress:
+        kept = run_restore(folder, open_home(home), now(), progress)
+    show_kept(kept, restored=True, as_json=json_)
     return DONE
