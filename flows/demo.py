@@ -11,6 +11,7 @@ from typing import Any
 from flows.extract import run_extract
 from flows.load import run_load
 from flows.meter import Meter
+from flows.report import run_report
 from flows.request import request_for
 from flows.show import show_json
 from flows.verify import Verdict, run_verify
@@ -21,6 +22,7 @@ from schemas.errors import CallError, InputError
 from shared import SHARED
 
 SAMPLES = SHARED.parent / "sample_logs"
+_DRAINS_SHOWN = 1  # with a page of its own: enough to see one, and nobody waits
 _MARK = ".demo"  # a home this command made and may make afresh
 
 _FIGURES = """
@@ -73,7 +75,7 @@ def sample_folders() -> list[Path]:
 
 def run_demo(home_dir: Path, *, as_json: bool = False) -> int:
     """
-    Load the samples into a fresh home, print the main figures and where everything is.
+    Load the samples into a fresh home, write the pages, print the main figures and where everything is.
 
     Raises
     ------
@@ -90,6 +92,7 @@ def run_demo(home_dir: Path, *, as_json: bool = False) -> int:
     home = _fresh(home_dir)
     with Meter() as progress:
         summary = run_load(home, folders, request_for(home), datetime.now(UTC), progress=progress)
+        pages = run_report(home, home.root / "report", most=_DRAINS_SHOWN, progress=progress)
     figures: dict[str, Any] = select(home.database, _FIGURES, home.lake.root).row(0, named=True)
     made, verdict = _extract(home)
     where = {
@@ -97,6 +100,7 @@ def run_demo(home_dir: Path, *, as_json: bool = False) -> int:
         "lake": str(home.lake.root),
         "raw files": str(home.raw.root),
         "extract": str(_extract_folder(home)),
+        "report": str(pages.index),
     }
     if as_json:
         extract = {"extract_drains": made.rows["drain"], "extract_same_when_made_again": verdict.same}
@@ -108,7 +112,8 @@ def run_demo(home_dir: Path, *, as_json: bool = False) -> int:
     print("\nWritten")
     for what, path in where.items():
         print(f"  {what:<20}  {path}")
-    print(f'\nAsk it: drainledger --home {home_dir} sql "SELECT * FROM prolonged_leak_rate"\n')
+    print(f"\nLook at it: open {where['report']} in a browser")
+    print(f'Ask it: drainledger --home {home_dir} sql "SELECT * FROM prolonged_leak_rate"\n')
     print(textwrap.fill("The data are invented. " + _caution(), 100))
     return 0
 

@@ -79,7 +79,12 @@ def ready_to_removed(ask: Ask) -> Section:
     return Section(
         "delay",
         "From ready to removed",
-        render("parts.html.j2", note="", parts=parts, empty="No tube is known to have come out."),
+        render(
+            "parts.html.j2",
+            note="",
+            parts=parts,
+            empty="No tube is known to have come out, or there is no rule to hold it against.",
+        ),
         "Once a tube could have come out by some rule, how long did it stay?",
         "No rule here is a recommendation, and a delay is no fault: a tube stays for reasons that no log "
         "shows, and the rules know only leak, fluid and time. Whoever was still watched after ready was "

@@ -54,7 +54,7 @@ def spans(
         f"{row}:N",
         sort=names,
         scale=alt.Scale(domain=names),
-        axis=alt.Axis(title=None, ticks=False, domain=False, labelLimit=_LABEL, labelPadding=6),
+        axis=alt.Axis(title=None, ticks=False, domain=False, labelLimit=_LABEL, labelPadding=12),
     )
     tooltip = [alt.Tooltip(f"{column}:N", title=heading) for column, heading in tips.items()]
     x = alt.X(f"{value}:Q", title=title, scale=alt.Scale(zero=True, nice=True), axis=alt.Axis(tickCount=6))

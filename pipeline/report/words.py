@@ -56,9 +56,23 @@ KINDS = {
 NO_WARD = "no ward named"
 
 
+# Letters that run from right to left, and signs that turn text about.
+_TURNS = r"[\u0590-\u08FF\u200E\u200F\u202A-\u202E\u2066-\u2069\uFB1D-\uFEFC]"
+
+
 def ward() -> pl.Expr:
-    """Ward and site as one name, from the columns `site` and `unit`."""
-    return pl.format("{} · {}", pl.col("unit").fill_null(NO_WARD), "site").alias("ward")
+    """
+    Ward and site as one name, from the columns `site` and `unit`.
+
+    A name that runs from right to left is kept apart, so that it does not turn the other about.
+    """
+    return pl.format("{} · {}", _apart(pl.col("unit").fill_null(NO_WARD)), _apart(pl.col("site"))).alias(
+        "ward"
+    )
+
+
+def _apart(name: pl.Expr) -> pl.Expr:
+    return pl.when(name.str.contains(_TURNS)).then(pl.format("\u2068{}\u2069", name)).otherwise(name)
 
 
 def told(words: Mapping[Any, str], column: str) -> pl.Expr:
