@@ -51,7 +51,7 @@ def _by_name(profiles: Sequence[Profile], named: str) -> Profile:
         if profile.name == named:
             return profile
     names = sorted(profile.name for profile in profiles)
-    near = difflib.get_closematches(named, names, n=1)
+    near = difflib.get_close_matches(named, names, n=1)
     hint = f"did you mean '{near[0]}'?" if near else "known are " + ", ".join(names) + "."
     raise CallError(f"There is no profile '{named}'; {hint}")
 
