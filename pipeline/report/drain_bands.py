@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 import polars as pl
 
 from pipeline.report.drain_clock import SiteClock
-from pipeline.report.drain_record import DrainRecord
+from pipeline.report.drain_record import DrainRecord, clock_steps
 from pipeline.report.drain_words import GRADES, NOTES, RINGS, long
 from pipeline.report.look import BANDS, GREYS
 from pipeline.report.strip import ROWS
@@ -84,11 +84,20 @@ def _canisters(record: DrainRecord, end: datetime) -> Iterator[Band]:
 
 
 def _clock_steps(record: DrainRecord) -> Iterator[Band]:
-    steps = record.minutes.filter(pl.col("clock_step")).select("minute", "clock_step_minutes")
-    for minute, by in steps.iter_rows():
-        far = "by an unknown amount" if by is None else f"by {by:+d} min".replace("-", "−")
-        told = f"clock moved {far}"
-        yield Band("clock", minute, minute + _MINUTE, _NOTE, told, detail=told, moment=True)
+    for minute, by in clock_steps(record.minutes).select("minute", "clock_step_minutes").iter_rows():
+        label, detail = _moved(by)
+        yield Band("clock", minute, minute + _MINUTE, _NOTE, label, detail=detail, moment=True)
+
+
+def _moved(by: int | None) -> tuple[str, str]:
+    if by is None:
+        return "clock moved", "the device's clock moved, or the log jumps; how far is not known"
+    if by < 0:
+        return f"clock set back {long(-by)}", "the device's clock was set back: its times came twice"
+    return (
+        f"log jumps {long(by)} ahead",
+        "the device was switched off, or its clock was set ahead: the log cannot tell which",
+    )
 
 
 def _notes(record: DrainRecord) -> Iterator[Band]:

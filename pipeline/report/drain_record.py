@@ -119,6 +119,11 @@ def read_record(ask: Ask, drain_id: str, annotations: pl.DataFrame | None = None
     )
 
 
+def clock_steps(minutes: pl.DataFrame) -> pl.DataFrame:
+    """Minutes just before which the clock stepped; a step before anything was seen parts nothing."""
+    return minutes.filter("seen").filter(pl.col("clock_step") & (pl.col("minute") > pl.col("minute").min()))
+
+
 def _minutes(ask: Ask, drain_id: str) -> tuple[pl.DataFrame, str]:
     try:
         minutes, said = ask("SELECT * FROM minute WHERE drain_id = ? ORDER BY minute", drain_id), ""

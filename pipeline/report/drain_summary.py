@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.report.drain_clock import SiteClock
-from pipeline.report.drain_record import DrainRecord
+from pipeline.report.drain_record import DrainRecord, clock_steps
 from pipeline.report.drain_words import NOTES, OUTCOMES, REASONS, STRETCHES, counted, listed, long
 from schemas.vocabulary import Grade, PeriodKind
 
@@ -100,7 +100,7 @@ def _leak(record: DrainRecord, clock: SiteClock) -> str:
         if earliest is not None and latest is not None and earliest < latest:
             return (
                 f"The leak stopped between {day_of(record, clock, earliest)} and "
-                f"{day_of(record, clock, latest)}: a hole hides the moment{came_back}."
+                f"{day_of(record, clock, latest)}: no minute between can tell{came_back}."
             )
         return f"The leak stopped on {day_of(record, clock, drain['leak_ended_at'])}{after}{came_back}."
     if on or earliest is not None:
@@ -145,6 +145,14 @@ def _blocked(record: DrainRecord, clock: SiteClock) -> str:
         return f"{counted(found.height, one, several).capitalize()}: {'; '.join(told)}{more}."
     if record.drain["occlusion_minutes"] is None:
         return "Whether the tube was blocked cannot be told: tidaling could never be assessed."
+    untold = sum(
+        record.drain[f"tidaling_{verdict}_minutes"] or 0 for verdict in ("indeterminate", "not_assessable")
+    )
+    if 2 * untold > record.drain["minutes_observed"]:
+        return (
+            f"No occlusion was suspected, but for {long(untold)} of the course tidaling could not be told, "
+            "so one need not have shown."
+        )
     return "No occlusion was suspected."
 
 
@@ -156,6 +164,8 @@ def _stretches(record: DrainRecord, clock: SiteClock) -> list[str]:
     said = []
     for kind, (one, several) in STRETCHES.items():
         found = record.periods.filter(pl.col("kind") == kind.value)
+        if kind is PeriodKind.FLOW_STOPPED:
+            found = _apart(found, record.periods)
         if kind is PeriodKind.OCCLUSION_SUSPECTED or found.is_empty():
             continue
         row = found.row(0, named=True)
@@ -169,9 +179,26 @@ def _stretches(record: DrainRecord, clock: SiteClock) -> list[str]:
     return said
 
 
+def _apart(stops: pl.DataFrame, periods: pl.DataFrame) -> pl.DataFrame:
+    """Those that no suspicion of a blocked tube speaks of: what happened once is told once."""
+    suspected = periods.filter(pl.col("kind") == PeriodKind.OCCLUSION_SUSPECTED.value)
+    spans = suspected.select("started_at", "ended_at").rows()
+    told = [
+        any(begin < end_ and begin_ < end for begin_, end_ in spans)
+        for begin, end in stops.select("started_at", "ended_at").iter_rows()
+    ]
+    return stops.filter(~pl.Series(told, dtype=pl.Boolean))
+
+
 def _handled(drain: Any) -> str:
     paused = drain["pause_hours"]
-    pause = "whether it was paused is not known" if paused is None else f"paused {long(60 * paused)}"
+    pause = (
+        "whether it was paused is not known"
+        if paused is None
+        else f"paused {long(60 * paused)}"
+        if paused
+        else "never paused"
+    )
     told = f"{_tilt(drain['tilted_minutes'])}; {pause}."
     return told[:1].upper() + told[1:]
 
@@ -206,12 +233,12 @@ def _noted(record: DrainRecord) -> str:
 
 
 def _clock_moved(record: DrainRecord) -> str:
-    steps = record.minutes.filter(pl.col("clock_step")).height
+    steps = clock_steps(record.minutes).height
     if not steps:
         return ""
     return (
-        f"The device's clock moved or the log jumps {_times(steps)}: lengths of time across such a place are "
-        "uncertain."
+        f"The log jumps in time {_times(steps)}, because the device was off or its clock was moved: lengths "
+        "of time across such a place are uncertain."
     )
 
 

@@ -21,7 +21,7 @@ OUTCOMES = {
 }
 REASONS: dict[str, str] = {
     OutcomeReason.REMOVAL_PRESUMED: "nobody recorded the removal; it is presumed from the log",
-    OutcomeReason.LOG_ENDS_LEAKING: "the log ends while the leak is on",
+    OutcomeReason.LOG_ENDS_LEAKING: "the leak was on when it could last be told",
     OutcomeReason.DIED: "the patient died with the drain in",
     OutcomeReason.TRANSFERRED_WITH_DRAIN: "the patient was transferred with the drain",
     OutcomeReason.DISCHARGED_WITH_DRAIN: "the patient went home with the drain",
