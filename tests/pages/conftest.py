@@ -3,40 +3,29 @@
 from __future__ import annotations
 
 import os
-import shutil
 from collections.abc import Callable, Iterator
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser
 
+from tests.pages.chromium import installed, started
 from tests.pages.opened import Opened
 
 # Read before the tests' environment is tidied. CI sets it: there a missing browser is a failure.
 _REQUIRED = os.environ.get("DRAINLEDGER_BROWSER") == "required"
-_ALONE = (
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
 
 
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Browser]:
     """The system's Chromium without a window."""
-    chromium = shutil.which("chromium") or shutil.which("chromium-browser")
+    chromium = installed()
     if chromium is None:
         missing = "no chromium on this machine; install the package chromium to test the pages in a browser"
         if _REQUIRED:
             pytest.fail(missing)
         pytest.skip(missing)
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=chromium, args=list(_ALONE))
-        yield started
-        started.close()
+    with started(chromium) as browser:
+        yield browser
 
 
 @pytest.fixture
