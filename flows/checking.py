@@ -37,6 +37,7 @@ class CheckReport:
     rejected: pl.DataFrame
     understood: str | None = None
     contradictions: tuple[tuple[int, str, str], ...] = ()
+    ignored: tuple[str, ...] = ()
 
 
 def check_files(found: Found, request: Request) -> Iterator[CheckReport]:
@@ -46,7 +47,7 @@ def check_files(found: Found, request: Request) -> Iterator[CheckReport]:
     `understood` says what the rows were taken to mean: devices, sessions, times and the range of each
     quantity in our units. A wrong unit, sign or order of day and month passes every rule of form and
     shows only there. `contradictions` (line, finding, detail) are what a registry's rows say against
-    themselves; whether they fit the logs only a load can tell.
+    themselves; whether they fit the logs only a load can tell. `ignored`: columns the profile does not name.
     """
     return (_check(path, request) for path in found.files)
 
@@ -60,6 +61,7 @@ def _check(path: Path, request: Request) -> CheckReport:
         return CheckReport(path, "log", None, outcome, pl.DataFrame())
     kind = kind_of(data)
     understood = None
+    ignored: tuple[str, ...] = ()
     contradictions: tuple[tuple[int, str, str], ...] = ()
     if kind == "log":
         log = read_log(
@@ -71,6 +73,7 @@ def _check(path: Path, request: Request) -> CheckReport:
             site=request.site,
         )
         file, rejected, values = log.file, log.rejected, log.rejected_values
+        ignored = log.ignored
         understood = _understood(log.minutes, log.traces, log.file["timezone"])
     else:
         found = read_registry(data) if kind == "registry" else read_annotations(data)
@@ -83,7 +86,7 @@ def _check(path: Path, request: Request) -> CheckReport:
         nulls_equal=True,
     ).sort("line", "column", "rule")
     outcome = Outcome.of(name_of(path), file)
-    return CheckReport(path, kind, file["profile"], outcome, shown, understood, contradictions)
+    return CheckReport(path, kind, file["profile"], outcome, shown, understood, contradictions, ignored)
 
 
 def _understood(minutes: pl.DataFrame, traces: pl.DataFrame, zone: str | None) -> str | None:

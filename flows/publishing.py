@@ -9,7 +9,7 @@ import polars as pl
 
 from flows.derive import DEVICE_TABLES, DRAIN_TABLES, made_digest, note_made
 from flows.erasing import unsaid
-from flows.stale import IN_FORCE, Stale, settings_digest
+from flows.stale import IN_FORCE, Stale, read_ward, settings_digest
 from pipeline.cohort import (
     Claims,
     clock_findings,
@@ -19,6 +19,7 @@ from pipeline.cohort import (
     leak_strata,
     leak_survival,
     operations,
+    reconcile,
 )
 from pipeline.definitions import Definitions
 from pipeline.marts import changes, chart_baselines, publish
@@ -91,6 +92,7 @@ def publish_ledger(
     counted = counted_outcomes(drain, frames[DRAIN_OUTCOME.name])
     strata, comparisons = leak_strata(drain, counted, definitions)
     quality = home.lake.scan(QUALITY_DAY).collect().with_columns(scope=pl.lit("device_day"))
+    rejected_rows = home.lake.scan(REJECTED_ROW).collect()
     in_force = home.lake.scan(LOAD_FILE).filter(pl.col("status").is_in(IN_FORCE)).collect()
     frames |= {
         "operation": operations(drain),
@@ -103,7 +105,7 @@ def publish_ledger(
         USE_TABLE.name: home.lake.scan(USE_TABLE).collect().sort(USE_TABLE.key),
         USE_ALERT.name: home.lake.scan(USE_ALERT).collect().sort(USE_ALERT.key),
         LOAD_FILE.name: LOAD_FILE_PUBLISHED.conform(home.lake.scan(LOAD_FILE).collect()).sort("file_sha256"),
-        REJECTED_ROW.name: REJECTED_ROW_PUBLISHED.conform(home.lake.scan(REJECTED_ROW).collect()).sort(
+        REJECTED_ROW.name: REJECTED_ROW_PUBLISHED.conform(rejected_rows).sort(
             "file_sha256", "line", "column", "rule", "value_shape"
         ),
         DATA_QUALITY.name: pl.concat(
@@ -111,6 +113,13 @@ def publish_ledger(
                 DATA_QUALITY.conform(quality),
                 DATA_QUALITY.conform(clock_findings(in_force)),
                 DATA_QUALITY.conform(claims.findings),
+                reconcile(
+                    in_force,
+                    rejected_rows,
+                    home.lake.scan(USE_TABLE).collect(),
+                    read_ward(home).registry,
+                    definitions,
+                ),
             ]
         ).sort("scope", "site", "device", "day", "finding", "drain_id", "detail"),
         CHART_BASELINE.name: chart_baselines(home.root),

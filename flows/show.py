@@ -83,6 +83,7 @@ def show_check(found: Found, reports: Iterable[CheckReport], *, as_json: bool) -
                     "kind": r.kind,
                     "profile": r.profile,
                     "understood": r.understood,
+                    "columns_ignored": list(r.ignored),
                 }
                 | r.outcome.__dict__
                 | {
@@ -113,6 +114,8 @@ def show_check(found: Found, reports: Iterable[CheckReport], *, as_json: bool) -
             print(f"    line {line}: {finding}: {detail}")
         if len(report.contradictions) > _MOST_LINES:
             print(f"    and {len(report.contradictions) - _MOST_LINES} more contradictions; --json lists all")
+        if report.ignored:
+            print(f"    not read, for the profile does not name them: {', '.join(report.ignored)}")
         if report.understood:
             print(f"    understood: {report.understood}", flush=True)
     if files:

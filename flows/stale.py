@@ -44,7 +44,7 @@ DEVICE_SECTIONS = frozenset(
     }
 )
 PUBLISHED_SECTIONS = frozenset(
-    {"chart", "extract", "handling", "plausible", "reconciliation", "statistics", "strips"}
+    {"chart", "extract", "handling", "plausible", "reconciliation", "statistics", "strips", "upkeep"}
 )
 
 

@@ -379,6 +379,15 @@ class UpkeepRules(Section):
     clock_slack: int
 
 
+class ReconciliationRules(Section):
+    """When a site that used to send logs has fallen silent."""
+
+    silent_quantile: float
+    silent_times: float
+    silent_least: int
+    silent_gaps: int
+
+
 class StripRules(Section):
     """The strips that human readers are given."""
 
@@ -415,6 +424,7 @@ class Definitions(Section):
     chart: ChartRules
     extract: ExtractRules
     strips: StripRules
+    reconciliation: ReconciliationRules
     upkeep: UpkeepRules
     # Not part of the values: what is said of a figure can change without changing what rests on it.
     _texts: dict[str, FigureText] = PrivateAttr(default_factory=dict)

@@ -333,16 +333,16 @@ REJECTED_ROW_PUBLISHED = REJECTED_ROW
 
 DATA_QUALITY = Table(
     "data_quality",
-    "How much of what should be there is: one row a device and local day, one a registry finding.",
+    "How much of what should be there is: one row a device and local day, one a finding.",
     (
         Column(
             "scope",
             TEXT,
             "What the row speaks of.",
             nullable=False,
-            words=("device_day", "device", "registry"),
+            words=("device_day", "device", "registry", "site", "file"),
         ),
-        SITE_NAME,
+        Column("site", TEXT, "Site (hospital); null for a file of which it is not known."),
         Column("device", TEXT, "Serial of the drain; null for registry findings without one."),
         Column("day", DAY, "Local calendar day; null for findings."),
         Column("minutes_expected", COUNT, "Minutes inside uses on that day.", "min"),
@@ -357,7 +357,7 @@ DATA_QUALITY = Table(
         Column(
             "finding",
             TEXT,
-            "What was found about the registry, or about a device's clock.",
+            "What was found about the registry, a device, a site or a file.",
             words=(
                 "time_zones_differ",
                 "drain_without_log",
@@ -369,6 +369,11 @@ DATA_QUALITY = Table(
                 "procedure_end_after_out",
                 "annotation_without_minutes",
                 "named_use_without_log",
+                "device_not_in_registry",
+                "device_without_log",
+                "site_silent",
+                "file_waiting",
+                "columns_ignored",
             ),
         ),
         Column("drain_id", TEXT, "The drain concerned."),

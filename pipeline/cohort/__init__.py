@@ -8,6 +8,7 @@ from pipeline.cohort.claims import Claims, claim, cuts_of
 from pipeline.cohort.findings import clock_findings
 from pipeline.cohort.operations import counted_outcomes, operations
 from pipeline.cohort.paper import RegistryKind, kind_of
+from pipeline.cohort.reconciling import reconcile
 from pipeline.cohort.registry import (
     RegistryRead,
     read_annotations,
@@ -38,6 +39,7 @@ __all__ = [
     "operations",
     "read_annotations",
     "read_registry",
+    "reconcile",
     "standing",
     "summarise",
     "use_annotations",

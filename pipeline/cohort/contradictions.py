@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import UTC, datetime
 
 import polars as pl
 
@@ -34,7 +35,54 @@ def contradictions(rows: pl.DataFrame) -> pl.DataFrame:
         rows.filter(wrong).select("line", finding=pl.lit(finding), detail=pl.lit(detail))
         for wrong, finding, detail in told
     ]
-    return pl.concat([NO_CONTRADICTION, *found]).sort("line", "finding")
+    return pl.concat([NO_CONTRADICTION, *found, _claimed_twice(rows)]).sort("line", "finding", "detail")
+
+
+def _claimed_twice(rows: pl.DataFrame) -> pl.DataFrame:
+    """
+    A use that two rows name for times that overlap, and not as a Y-connector of one patient and side.
+
+    Told at the later line. Uses claimed by device only show once logs are there.
+    """
+    far = pl.lit(datetime.max.replace(tzinfo=UTC))
+    out = pl.when(pl.col("tube_out_at") >= pl.col("tube_in_at")).then("tube_out_at")
+    named = (
+        rows.select(
+            "line",
+            "site",
+            "drain_key",
+            "patient_key",
+            "side",
+            "tube_in_at",
+            out_at=pl.coalesce(out, far.cast(rows.schema["tube_out_at"])),
+            use="uses",
+        )
+        .explode("use")
+        .drop_nulls("use")
+    )
+    pairs = named.join(named, on=["site", "use"], suffix="_other").filter(
+        pl.col("line") > pl.col("line_other"), pl.col("drain_key") != pl.col("drain_key_other")
+    )
+    overlap = (pl.col("tube_in_at") < pl.col("out_at_other")) & (
+        pl.col("tube_in_at_other") < pl.col("out_at")
+    )
+    one_side = (
+        pl.col("side").is_null() | pl.col("side_other").is_null() | (pl.col("side") == pl.col("side_other"))
+    )
+    shared = (pl.col("patient_key") == pl.col("patient_key_other")) & one_side
+    return (
+        pairs.filter(overlap & ~shared)
+        .select(
+            "line",
+            finding=pl.lit("use_claimed_twice"),
+            detail=pl.format(
+                "it names a device use that line {} names too, for overlapping times and another patient or side",
+                "line_other",
+            ),
+        )
+        .unique()
+        .select(NO_CONTRADICTION.columns)
+    )
 
 
 def repeats(kept: pl.DataFrame, named: Mapping[str, str]) -> list[str]:

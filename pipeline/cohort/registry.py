@@ -171,6 +171,7 @@ def _read(data: bytes, layout: _Layout) -> RegistryRead:
         "rows_rejected": read - rows.height,
         "cells_rejected": problems.filter(pl.col("scope") == RejectScope.CELL.value).height,
     }
+    file["columns_ignored"] = len(unknown)
     file["status"], file["reason"] = _status(file, unknown, repeated)
     return RegistryRead(
         layout.table.conform(rows),

@@ -40,6 +40,12 @@ def places(header: tuple[str, ...], profile: Profile) -> dict[str, tuple[int, ..
     return found
 
 
+def ignored_columns(header: tuple[str, ...], at: dict[str, tuple[int, ...]]) -> list[str]:
+    """Names of a header's columns that nobody reads, in order; a delimiter at a line's end makes none."""
+    used = {place for where in at.values() for place in where}
+    return [name for place, name in enumerate(header) if place not in used and name]
+
+
 def under_our_names(cells: pl.DataFrame, at: dict[str, tuple[int, ...]]) -> pl.DataFrame:
     """The cells under our names; a clock in several columns is joined by blanks, null if any part is."""
     return cells.select(

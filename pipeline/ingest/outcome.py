@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import polars as pl
@@ -28,6 +29,8 @@ class ReadLog:
         The columns of `load_file` but `loaded_at`.
     profile_text
         The exact text of the profile it was read with; null where none fitted.
+    ignored
+        Columns of its header that the profile does not name, in order.
     """
 
     minutes: pl.DataFrame
@@ -36,6 +39,12 @@ class ReadLog:
     rejected_values: pl.DataFrame
     file: dict[str, Any]
     profile_text: str | None
+    ignored: tuple[str, ...] = ()
+
+    def with_ignored(self, names: Sequence[str]) -> ReadLog:
+        """The same, with the columns of its header that the profile does not name."""
+        file = self.file | {"columns_ignored": len(names)}
+        return replace(self, file=file, ignored=tuple(names))
 
 
 @dataclass(frozen=True)

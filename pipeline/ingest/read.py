@@ -12,7 +12,7 @@ import polars as pl
 
 from pipeline.definitions import Definitions
 from pipeline.ingest.cells import Cells, cells_of
-from pipeline.ingest.columns import places, under_our_names
+from pipeline.ingest.columns import ignored_columns, places, under_our_names
 from pipeline.ingest.container import unpack
 from pipeline.ingest.identity import Identity, export_time, identify, second_preamble
 from pipeline.ingest.numbers import TABLE_NAMES
@@ -114,7 +114,7 @@ def _read_rows(
     faults = [cells.faults, readings.faults, trace_faults]
     if "exported_at" in at:
         faults.append(_unreadable_exports(texts, minutes, exports))
-    return outcome(
+    read = outcome(
         replace(known, identity=identity),
         minutes,
         traces,
@@ -123,6 +123,7 @@ def _read_rows(
         rows_promised=page.rows_promised,
         rows_after_end=any(rows_promised(text, profile) is not None for _, text in cells.remarks),
     )
+    return read.with_ignored(ignored_columns(page.header, at))
 
 
 def _refuse_two_logs_in_one(cells: Cells, profile: Profile) -> None:
