@@ -97,13 +97,18 @@ class TraceRules(Section):
     score_share: float
     score_at_one: float
     score_per_decade: float
-    noise_swing_cv: float
-    noise_interval_cv: float
+    score_short: float
+    noise_varies: float
     swing_error: float
     pump_shape: float
-    pump_shape_varied: float
-    pump_varies: float
-    pump_alike: float
+    chest_constant: float
+    chest_intervals: float
+    chest_swings: float
+    chest_shape: float
+    chest_size: float
+    chest_size_most: float
+    even_intervals: float
+    even_swings: float
     heart_least: float
     heart_slowest: float
     heart_fastest: float

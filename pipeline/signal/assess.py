@@ -174,7 +174,8 @@ def _assess_block(block: Real, rate: float, rules: TraceRules) -> Columns:
     energy_below = summed(spectrum)
     first, second = candidates(energy_below, bands)
     one = breaths_at(spectrum, energy_below, ready.pressure, ready.usable, first, bands, rules)
-    clear, pumped = is_clear(one, rules), pump_like(one, rules)
+    seconds = fine.shape[1] / fine_hz
+    clear, pumped = is_clear(one, seconds, rules), pump_like(one, rules)
     # Where the first rate shows breathing, nothing else has to be asked.
     rows = np.flatnonzero(~(clear & ~pumped & (one.swing >= rules.least_swing)))
     range_ = np.full(len(block), np.inf, dtype=np.float32)
@@ -183,7 +184,7 @@ def _assess_block(block: Real, rate: float, rules: TraceRules) -> Columns:
     two = _second_look(ready, calm, spectrum, energy_below, (first, second), clear, rows, bands, rules)
     beat = pulse(energy_below, ready.usable, bands, rules)
     lowest = _lowest_rate(ready.known, ready.rate_hz, rules)
-    return decide(ready, rate, range_, one, clear, pumped, two, beat, lowest, rules)
+    return decide(ready, rate, range_, one, clear, pumped, two, beat, lowest, seconds, rules)
 
 
 def _second_look(
@@ -199,6 +200,7 @@ def _second_look(
 ) -> Breaths:
     """Where the first rate is no breath: the same rate with its gaps filled, else the second rate."""
     pressure, usable, (first, second) = ready.pressure, ready.usable, trials
+    seconds = usable.shape[1] / ready.rate_hz
     found = Breaths.none(len(usable))
     if not len(rows):
         return found
@@ -209,13 +211,13 @@ def _second_look(
         found = breaths_at(
             again, energy_below[holed], whole, usable[holed], first[holed], bands, rules, across_gaps=True
         ).spread(holed, len(usable))
-    left = rows[(second[rows] >= 0) & ~is_clear(found, rules)[rows]]
+    left = rows[(second[rows] >= 0) & ~is_clear(found, seconds, rules)[rows]]
     if not len(left):
         return found
     other = breaths_at(
         spectrum[left], energy_below[left], pressure[left], usable[left], second[left], bands, rules
     ).spread(left, len(usable))
-    return other.instead_of(found, is_clear(other, rules))
+    return other.instead_of(found, is_clear(other, seconds, rules))
 
 
 @lru_cache(maxsize=16)

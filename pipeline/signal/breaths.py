@@ -61,6 +61,9 @@ class Breaths:
     swing_high: Real
     interval_cv: Real
     swing_cv: Real
+    interval_spread: Real
+    swing_spread: Real
+    residue: Real
     alike: Real
     share: Real
     sharpness: Real
@@ -210,7 +213,7 @@ def _measure(
     height = _height(template)
     depths, swing_cv, spread = typical_value(table(depth * height[row]), cycles)
     lengths = table(length / np.float32(rate_hz))
-    typical, interval_cv, _ = typical_value(lengths, cycles)
+    typical, interval_cv, length_spread = typical_value(lengths, cycles)
     near = (lengths > rules.interval_least * typical[:, None]) & (
         lengths < rules.interval_most * typical[:, None]
     )
@@ -236,6 +239,9 @@ def _measure(
         swing_high=high_bound,
         interval_cv=interval_cv,
         swing_cv=swing_cv,
+        interval_spread=length_spread / np.maximum(typical, 1e-9),
+        swing_spread=spread / np.maximum(depths, 1e-9),
+        residue=residue / np.maximum(depths, 1e-9) ** 2,
         alike=alike,
         share=in_rate,
         sharpness=np.where(none, np.nan, change / np.maximum(top, 1e-6)),

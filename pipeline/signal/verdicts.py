@@ -19,6 +19,8 @@ Whole = NDArray[np.int64]
 Columns = dict[str, NDArray[Any]]  # of the evidence table; a word as its place in its column's words
 
 _VERDICTS, _KINDS = tuple(Verdict), tuple(ArtefactKind)
+_MINUTE = 60.0  # seconds; a longer trace is held to the same limit
+_SINE = 0.03  # sharpness times slow limb of a sine
 
 
 def decide(
@@ -31,6 +33,7 @@ def decide(
     two: Breaths,
     beat: Real,
     lowest: Real,
+    seconds: float,
     rules: TraceRules,
 ) -> Columns:
     """
@@ -48,6 +51,8 @@ def decide(
         The rate of a line of the heart's size; NaN: none.
     lowest
         The slowest breathing each trace could have shown, per minute; NaN: none.
+    seconds
+        How long the traces are.
     """
     with np.errstate(invalid="ignore"):
         ratio = np.maximum(two.rate, one.rate) / np.minimum(two.rate, one.rate)
@@ -56,7 +61,7 @@ def decide(
         # What rides on a pump's cycles is the pump again; two looks at one rate are two chances to see it.
         overtone |= near & clear & pumped
     breath = clear & ~pumped
-    take_two = ~breath & is_clear(two, rules) & ~pump_like(two, rules) & ~overtone
+    take_two = ~breath & is_clear(two, seconds, rules) & ~pump_like(two, rules) & ~overtone
     found = breath | take_two
 
     def of(name: str) -> Real:
@@ -67,7 +72,9 @@ def decide(
     need = rules.least_swing if rate >= rules.alias_rate else rules.alias_swing
     can_tell = lowest <= rules.absent_covers
     present = found & (swing >= need)
-    small = found & (swing >= rules.small_share * rules.least_swing)
+    # Even cycles that may be a chest's forbid absent as breaths do; a sharp edge is a pump's alone.
+    seen = found | (clear & ~sharp_edged(one, rules))
+    small = seen & (swing >= rules.small_share * rules.least_swing)
     range_ = np.round(range_.astype(np.float64), 2)
     absent = ~present & ~small & can_tell & (range_ < rules.least_swing)
     assessable = (present | can_tell) & ~ready.constant
@@ -99,11 +106,12 @@ def decide(
     )
 
 
-def is_clear(b: Breaths, rules: TraceRules) -> Flag:
+def is_clear(b: Breaths, seconds: float, rules: TraceRules) -> Flag:
     """
     Whether structured noise would look as much like breathing less often than `false_alarm` allows.
 
-    The score is that of a logistic regression; the tail of its distribution on noise is exponential.
+    The score is that of a logistic regression; the tail of its distribution on noise is exponential, and
+    reaches further in a short trace (`seconds`), in which chance can make all of the few cycles alike.
     """
     n = np.sqrt(b.count)
     alike = np.clip(b.alike, 0.01, 0.995)
@@ -114,10 +122,11 @@ def is_clear(b: Breaths, rules: TraceRules) -> Flag:
         + rules.score_covered * b.covered
         + rules.score_share * np.log(np.clip(b.share, 0.02, 1.0))
     )
-    decades = (score - rules.score_at_one) / rules.score_per_decade
+    at_one = rules.score_at_one + rules.score_short * max(0.0, np.log(_MINUTE / seconds))
+    decades = (score - at_one) / rules.score_per_decade
     in_band = (b.rate <= rules.fastest) & (b.rate >= rules.band_margin * rules.slowest)
-    # Noise within a narrow band (a walk) cycles too, but its depth varies as widely as chance has it.
-    wandering = (b.swing_cv > rules.noise_swing_cv) & (b.interval_cv > rules.noise_interval_cv)
+    # Noise within a narrow band (a walk) cycles too, but its cycles vary as widely as chance has it.
+    wandering = b.swing_spread + b.interval_spread > rules.noise_varies
     return np.asarray(
         (b.count >= rules.least_breaths) & in_band & ~wandering & (decades >= -np.log10(rules.false_alarm))
     )
@@ -125,15 +134,30 @@ def is_clear(b: Breaths, rules: TraceRules) -> Flag:
 
 def pump_like(b: Breaths, rules: TraceRules) -> Flag:
     """
-    Whether the cycles are a pump's rather than a chest's, by their common shape.
+    Whether the cycles may as well be a pump's as a chest's, by their common shape, evenness and size.
 
-    A pump pulls fast and lets the pressure come back slowly over the whole cycle; a chest moves and rests.
-    So the shape has a sharp edge, a slow limb that leaves no time for rest, or both in part. It works
-    between two pressures: cycles of one clear shape whose depth varies are given a little more room.
+    A pump pulls fast and lets the pressure come back slowly over the whole cycle; a chest moves and rests: a
+    shape with a sharp edge, a slow limb that leaves no time for rest, or both in part, is a pump's by itself.
+    A pump with smooth cycles is told by how even they are: it works between two pressures, at a pace that
+    the leak sets, while lengths and depths of breaths vary from one to the next; and by their size, for it is
+    there to hold the pressure. None of these decides alone; the log odds of a logistic regression weigh them.
+    A ventilator's breaths are as even: where they are no larger than a pump's ripple may be, nothing in the
+    trace tells the two apart.
     """
-    varied = (b.swing_cv > rules.pump_varies) & (b.alike > rules.pump_alike)
-    limit = np.where(varied, rules.pump_shape_varied, rules.pump_shape)
-    return np.asarray(b.slow_limb * b.sharpness > limit)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        odds = (
+            rules.chest_constant
+            + rules.chest_intervals * np.log(np.hypot(b.interval_spread, rules.even_intervals))
+            + rules.chest_swings * np.log(np.hypot(b.swing_spread, rules.even_swings))
+            + rules.chest_shape * np.log(np.maximum(b.slow_limb * b.sharpness, _SINE))
+            + rules.chest_size * np.log(np.clip(b.swing, rules.least_swing, rules.chest_size_most))
+        )
+    return np.asarray(sharp_edged(b, rules) | (odds < 0.0))
+
+
+def sharp_edged(b: Breaths, rules: TraceRules) -> Flag:
+    """Whether the common shape alone is a pump's: no chest moves so fast, or so slowly without a rest."""
+    return np.asarray(b.slow_limb * b.sharpness > rules.pump_shape)
 
 
 def _main_artefact(ready: Conditioned, cycling: Flag, heart: Flag) -> tuple[Whole, Real]:

@@ -178,6 +178,40 @@ def switching(rng: Draw, n: int, hz: float, period: float, size: float, jitter: 
     return size * np.asarray(lfilter([gain], [1, gain - 1], out))[::fine]
 
 
+@cache
+def _limit_cycles() -> tuple[Samples, ...]:
+    """One cycle each of van der Pol's oscillator, from a near sine to a relaxation with fast edges."""
+    cycles = []
+    for stiffness in np.exp(np.linspace(np.log(0.05), np.log(8.0), 16)):
+        dt, x, v = 0.005, 2.0, 0.0
+        run = np.empty(24000)
+        for k in range(len(run)):
+            v += dt * (stiffness * (1 - x * x) * v - x)
+            x += dt * v
+            run[k] = x
+        up = np.flatnonzero((run[1:] >= 0) & (run[:-1] < 0))
+        one = run[up[-2] : up[-1]]
+        cycles.append((one - one.min()) / np.ptp(one))
+    return tuple(cycles)
+
+
+def regulated(rng: Draw, n: int, hz: float, period: float, size: float, jitter: float) -> Samples:
+    """A loop that hunts: a limit cycle between near sine and relaxation, lengths and heights a little uneven."""
+    cycles = _limit_cycles()
+    wave = cycles[int(rng.integers(len(cycles)))]
+    many = int(n / hz / period * 1.5) + 6
+    lengths = period * np.exp(jitter * rng.standard_normal(many))
+    heights = np.exp(jitter * rng.uniform(0.5, 1.5) * rng.standard_normal(many))
+    edges = np.concatenate([[0.0], np.cumsum(lengths)]) - rng.random() * period
+    t = np.arange(n) / hz
+    which = np.clip(np.searchsorted(edges, t, side="right") - 1, 0, many - 1)
+    phase = np.clip((t - edges[which]) / lengths[which], 0, 1)
+    if rng.random() < 0.5:
+        phase = 1 - phase
+    out = heights[which] * (np.interp(phase, np.linspace(0, 1, len(wave)), wave) - 0.5)
+    return size * rng.choice([-1.0, 1.0]) * np.asarray(out)
+
+
 def strange(
     name: str, n: int, seed: int, breathing: bool, seconds: float = 60.0, rate_hz: float = 10.0
 ) -> Batch:
@@ -216,6 +250,10 @@ def strange(
             x = x + switching(
                 rng, m, rate_hz, float(np.exp(rng.uniform(np.log(2), np.log(18)))), size, rng.uniform(0, 0.03)
             )
+        if name == "hunting":
+            uneven = rng.uniform(0.001, 0.01) if rng.random() < 0.5 else rng.uniform(0.01, 0.05)
+            period = float(np.exp(rng.uniform(np.log(2), np.log(18))))
+            x = x + regulated(rng, m, rate_hz, period, float(np.exp(rng.uniform(-1.2, 1.0))), uneven)
         if name == "pink":
             x = x + coloured(rng, m, rate_hz, rng.uniform(0.5, 2), rng.uniform(0.2, 1.5))
         step = float(rng.choice([0.1, 0.1, 0.05]))

@@ -5,8 +5,9 @@ import pytest
 from scipy.signal import sawtooth
 
 from pipeline.signal import assess
+from tests.signal.calibrate import shaking
 from tests.signal.pressure_traces import Breathing, breaths, coughs, heart, make, pump
-from tests.signal.stranger_traces import strange
+from tests.signal.stranger_traces import regulated, strange
 
 T = np.arange(600) / 10
 QUIET = np.full(600, -20.0)
@@ -145,12 +146,45 @@ def test_the_bounds_hold_the_true_swing_of_small_breaths_beside_a_heart() -> Non
 
 @pytest.mark.parametrize(
     ("name", "least"),
-    [("clean", 0.985), ("simulated", 0.97), ("heart", 0.98), ("cough", 0.88), ("motion", 0.9)],
+    # Its lengths and depths vary by as little as 1 %: small ones so even are left open, like a pump's.
+    [("clean", 0.94), ("simulated", 0.85), ("heart", 0.94), ("cough", 0.88), ("motion", 0.9)],
 )
 def test_breathing_drawn_by_strangers_is_seen(name: str, least: float) -> None:
     found = assess(strange(name, 150, 61, True).matrix(), 10.0)
     assert found["verdict"].eq("present").mean() >= least
     assert not found["verdict"].eq("absent").any()
+
+
+def even(swing: float, lengths: float, depths: float) -> np.ndarray:
+    """Sixty traces of near-sine cycles whose lengths and depths vary so much."""
+    how = Breathing(15.0, swing, lengths, depths, shape="sine")
+    return np.vstack([drawn(QUIET + breaths(np.random.default_rng(k), 60, 10, how), k) for k in range(60)])
+
+
+def test_small_cycles_as_even_as_a_pumps_are_left_open() -> None:
+    found = assess(even(1.2, 0.002, 0.005), 10.0)
+    assert found["verdict"].eq("indeterminate").all()
+    assert found["artefact_kind"].eq("pump").all()
+
+
+def test_breaths_as_uneven_as_breaths_are_seen_however_small() -> None:
+    assert assess(even(1.0, 0.08, 0.15), 10.0)["verdict"].eq("present").mean() >= 0.95
+
+
+def test_no_pump_lets_the_pressure_go_as_far_as_a_deep_breath() -> None:
+    assert assess(even(4.0, 0.002, 0.005), 10.0)["verdict"].eq("present").all()
+
+
+def test_a_pump_that_hunts_smoothly_and_evenly_is_hardly_ever_taken_for_breath() -> None:
+    rng = np.random.default_rng(12)
+    cycles = [regulated(rng, 600, 10.0, rng.uniform(2.5, 9), rng.uniform(0.5, 2), 0.003) for _ in range(200)]
+    found = assess(np.vstack([drawn(QUIET + one) for one in cycles]), 10.0)
+    assert found["verdict"].eq("present").mean() <= 0.05
+    assert found["artefact_kind"].eq("pump").mean() >= 0.9
+
+
+def test_a_walk_in_a_narrow_band_is_no_breathing_though_it_cycles() -> None:
+    assert assess(shaking(300, 13, 60.0), 10.0)["verdict"].eq("present").mean() <= 0.05
 
 
 @pytest.mark.parametrize("name", ["clean", "cough", "motion", "heart", "pump", "hard", "pink"])
