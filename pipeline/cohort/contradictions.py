@@ -76,7 +76,7 @@ def _claimed_twice(rows: pl.DataFrame) -> pl.DataFrame:
             "line",
             finding=pl.lit("use_claimed_twice"),
             detail=pl.format(
-                "it names a device use that line {} names too, for overlapping times and another patient or side",
+                "names a device use as line {} does, for times that overlap and another patient or side",
                 "line_other",
             ),
         )
