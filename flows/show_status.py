@@ -43,6 +43,11 @@ def show_status(status: LedgerStatus, *, as_json: bool) -> None:
     _show(status.waiting, "In the landing folder, not taken in", _WAITING, "files")
     failed = status.failed.with_columns(pl.col("file_sha256").str.head(12))
     _show(failed, "Not simply loaded", _FAILED, "files")
+    found = status.findings
+    _show(found, "What does not add up (table data_quality)", found.height, "findings")
+    withdrawn = status.withdrawn.with_columns(pl.col("digest").str.head(12))
+    _show(withdrawn, "Withdrawn", _FAILED, "files")
+    _show(status.erasures, "Erased, on record in private/erased", _FAILED, "records")
 
 
 def _now_running(status: LedgerStatus) -> str:

@@ -13,6 +13,7 @@ import polars as pl
 
 from flows.freshness import device_freshness, site_freshness
 from flows.landing import REASONS
+from flows.reconciled import reconciled
 from flows.runs import Run, last_runs
 from flows.schedule import upcoming
 from flows.survey import name_of
@@ -35,7 +36,7 @@ class LedgerStatus:
     `sites`, `devices`: when each was last heard of, the longest silent first. `failed`: files that were
     rejected or cut, with their names (private) and reasons. `waiting`: what the last night left in the
     landing folder or could not read, likewise. `runs`: the last ones, newest first. `schedule`: what is
-    served and when it runs next.
+    served and when it runs next. `findings`, `withdrawn`, `erasures`: as in `reconciled`.
     """
 
     home: str
@@ -58,6 +59,9 @@ class LedgerStatus:
     devices: pl.DataFrame
     failed: pl.DataFrame
     waiting: pl.DataFrame
+    findings: pl.DataFrame
+    withdrawn: pl.DataFrame
+    erasures: pl.DataFrame
     runs: list[Run]
     schedule: dict[str, Any] | None
 
@@ -109,6 +113,7 @@ def ledger_status(home: Home, now: datetime) -> LedgerStatus:
         devices=devices,
         failed=failed,
         waiting=_waiting(home),
+        **reconciled(home).__dict__,
         runs=last_runs(home, _RUNS),
         schedule=upcoming(home.private, now),
     )
