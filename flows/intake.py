@@ -38,7 +38,13 @@ def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) 
     copies: list[tuple[str, str]] = []  # of bytes known before or given twice
     unread: dict[Path, str] = {}
     for path in files:
+        most = request.definitions.plausible.file_most
         try:
+            if path.stat().st_size > most:
+                unread[path] = errno.errorcode[errno.EFBIG]
+                reason = f"is larger than {most // 2**20} MiB and was not read; split it and load again"
+                outcomes.append(Outcome(name_of(path), "", FileStatus.REJECTED, reason=reason))
+                continue
             data = path.read_bytes()
         except OSError as error:
             unread[path] = errno.errorcode.get(error.errno or 0, type(error).__name__)

@@ -62,6 +62,8 @@ class PlausibleRules(Section):
     trace_longest: float
     line_most: int
     file_most: int
+    rows_most: int
+    paper_most: int
 
 
 class UseRules(Section):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -61,7 +62,7 @@ def kind_of(data: bytes) -> RegistryKind | None:
     return next((kind for kind in RegistryKind if kind.value == key), None)
 
 
-def take_apart(data: bytes, kind: RegistryKind) -> Paper:
+def take_apart(data: bytes, kind: RegistryKind, most: int) -> Paper:
     """
     Decode a file, read its preamble and split it into rows.
 
@@ -70,6 +71,11 @@ def take_apart(data: bytes, kind: RegistryKind) -> Paper:
     Unreadable
         Where nothing of the file can be used, with the rule and a sentence for the person.
     """
+    if len(data) > most:
+        raise Unreadable(
+            Rule.FILE_TOO_LARGE,
+            f"The file is larger than {most // 2**20} MiB; split it, or raise plausible.paper_most.",
+        )
     exported_at, first_line, body = _preamble(data, kind)
     header, rows, broken = _records(body, first_line)
     return Paper(exported_at, header, rows, broken)
@@ -87,7 +93,7 @@ def check_header(header: Sequence[str], known: Collection[str], needed: Sequence
     missing = [name for name in needed if name not in header]
     if missing:
         raise Unreadable(Rule.COLUMN_MISSING, f"The header lacks {named(missing)}; add what is missing.")
-    twice = sorted({name for name in header if header.count(name) > 1})
+    twice = sorted(name for name, times in Counter(header).items() if times > 1)
     if twice:
         raise Unreadable(Rule.COLUMN_TWICE, f"The header has {named(twice)} more than once; keep one.")
     return [name for name in header if name not in known]

@@ -12,6 +12,7 @@ import polars as pl
 from pipeline.cohort.cells import Cell, RegistryRule, shape_of, typed
 from pipeline.cohort.contradictions import NO_CONTRADICTION, contradictions, repeats
 from pipeline.cohort.paper import Paper, RegistryKind, Unreadable, check_header, take_apart
+from pipeline.definitions import load_definitions
 from pipeline.ingest.outcome import unread_file
 from pipeline.ingest.rules import Rule
 from schemas.lake import REJECTED_ROW, REJECTED_VALUE
@@ -140,7 +141,7 @@ def _read(data: bytes, layout: _Layout) -> RegistryRead:
     digest = hashlib.sha256(data).hexdigest()
     file = unread_file(digest) | {"profile": layout.kind.value}
     try:
-        paper = take_apart(data, layout.kind)
+        paper = take_apart(data, layout.kind, load_definitions().plausible.paper_most)
         file["exported_at"] = paper.exported_at
         unknown = check_header(
             paper.header,

@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from pipeline.ingest.page import Page
+from pipeline.ingest.page import PREAMBLE_WIDTH, Page
 from pipeline.ingest.profile import Profile
 from pipeline.ingest.rules import FileRejected, Rule
 from pipeline.ingest.sources import DEVICE_PATTERN, RFC_3339, SITE_PATTERN
@@ -78,7 +78,7 @@ def second_preamble(text: str, profile: Profile) -> bool:
     """Whether a comment among the rows says again what only a preamble says: two logs in one file."""
     sources = [profile.site, profile.device, profile.clock.timezone, profile.exported_at]
     patterns = [source.line for source in sources if source is not None and source.line is not None]
-    return any(re.search(pattern, text, re.MULTILINE) for pattern in patterns)
+    return len(text) <= PREAMBLE_WIDTH and any(re.search(pattern, text, re.MULTILINE) for pattern in patterns)
 
 
 def preamble_value(page: Page, pattern: str, group: str, ours: str) -> str | None:

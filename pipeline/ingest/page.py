@@ -11,6 +11,9 @@ from pipeline.ingest.quoting import split_quoted
 from pipeline.ingest.rules import FileRejected, Rule
 
 _PREAMBLE_LINES = 2_000
+# A profile's patterns look for blanks at a line's end: on a line of blanks alone that costs the square of
+# its length. What says a device or a date is never this long.
+PREAMBLE_WIDTH = 500
 
 
 @dataclass(frozen=True)
@@ -21,7 +24,7 @@ class Page:
     Parameters
     ----------
     preamble
-        The text of every line before the header.
+        The text of every line before the header; an overlong one says nothing and stands empty.
     header
         Names of the file's columns, without blanks around them.
     body
@@ -62,7 +65,7 @@ def lay_out(data: bytes, profile: Profile, cut_off: bool = False) -> Page:
         if _is_header(here, line - 1, profile):
             body, promised = _without_end_line(text, at, profile)
             return Page("\n".join(preamble), _names(here, profile), body, line, promised, cut_off)
-        preamble.append(here)
+        preamble.append(here if len(here) <= PREAMBLE_WIDTH else "")
     raise FileRejected(
         Rule.HEADER_MISSING, f"It has no line of column names where profile '{profile.name}' expects one."
     )
@@ -105,6 +108,7 @@ def _without_end_line(text: bytes, start: int, profile: Profile) -> tuple[bytes,
 
 def rows_promised(line: str, profile: Profile) -> int | None:
     """How many rows a line says there are; null where it is no end line."""
-    found = re.fullmatch(profile.end_line, line) if profile.end_line is not None else None
+    short = len(line) <= PREAMBLE_WIDTH
+    found = re.fullmatch(profile.end_line, line) if profile.end_line is not None and short else None
     said = found["rows"] if found else None
     return int(said) if said is not None and said.isdecimal() and len(said) <= 9 else None

@@ -87,6 +87,11 @@ def _read_rows(
     page: Page, known: Known, profile: Profile, identity: Identity, definitions: Definitions
 ) -> ReadLog:
     plausible = definitions.plausible
+    if page.body.count(b"\n") > plausible.rows_most:
+        raise FileRejected(
+            Rule.FILE_TOO_LARGE,
+            f"The log has more than {plausible.rows_most} lines; split it, or raise plausible.rows_most.",
+        )
     at = places(page.header, profile)
     cells = cells_of(
         page, profile.delimiter, profile.comment, plausible.line_most, number_places(at, profile)
