@@ -11,10 +11,17 @@ from typing import Any
 
 import polars as pl
 
+from flows.plain import prints
+
 
 def json_text(value: Any) -> str:
-    """A value as JSON: times ISO 8601, lengths of time in seconds, what is no number null."""
-    return json.dumps(_finite(value), default=_plain, ensure_ascii=False, indent=2, allow_nan=False)
+    """
+    A value as JSON: times ISO 8601, lengths of time in seconds, what is no number null.
+
+    Signs that do not print are escaped: the value stays, and no terminal obeys it.
+    """
+    text = json.dumps(_finite(value), default=_plain, ensure_ascii=False, indent=2, allow_nan=False)
+    return "".join(sign if sign == "\n" or prints(sign) else json.dumps(sign)[1:-1] for sign in text)
 
 
 def _finite(value: Any) -> Any:

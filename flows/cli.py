@@ -13,6 +13,7 @@ from cyclopts import CycloptsError, Parameter
 
 from flows import commands
 from flows.app import DONE, FAILED, SOME_REJECTED, WRONG_CALL, app
+from flows.plain import plain
 from schemas.errors import CallError, DrainledgerError, LedgerError
 
 __all__ = ["DONE", "FAILED", "SOME_REJECTED", "WRONG_CALL", "app", "commands", "main", "run"]
@@ -49,7 +50,7 @@ def run(arguments: list[str]) -> int:
 
 
 def _say(message: object, status: int) -> int:
-    print(f"drainledger: {' '.join(str(message).split())}", file=sys.stderr)
+    print(f"drainledger: {plain(' '.join(str(message).split()))}", file=sys.stderr)
     return status
 
 

@@ -5,9 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from rich.console import Console
+from rich.markup import escape
 from rich.table import Table
 
 from flows.outcomes import Compared
+from flows.plain import plain
 from flows.show import show_json
 
 NOTES = (
@@ -45,7 +47,7 @@ def show_outcomes(found: Compared, *, as_json: bool) -> None:
 
 
 def _cells(row: dict[str, Any]) -> list[str]:
-    name = row["stratum"] or "not recorded"
+    name = escape(plain(row["stratum"] or "not recorded"))
     if row["counted"] is None:
         return [name, "too few to show", *[""] * 5]
     rate = "too few" if row["evaluable"] is None else "none told"

@@ -17,6 +17,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from flows.as_json import json_text
+from flows.plain import plain
 from pipeline.spreadsheet import harmless_csv
 from schemas.errors import CallError
 
@@ -63,7 +64,8 @@ def show_frame(frame: pl.DataFrame, how: str, output: Path | None, most: int | N
             print(f"(there are more rows: these are the first {most:,}; --rows shows more, --format csv all)")
         return
     if output is None:
-        sys.stdout.write(harmless_csv(frame) if how == "csv" else json_text(frame.to_dicts()) + "\n")
+        text = harmless_csv(frame) if how == "csv" else json_text(frame.to_dicts()) + "\n"
+        sys.stdout.write(plain(text, keep="\n") if sys.stdout.isatty() else text)
         return
     with _Replacing(output) as beside:
         if how == "parquet":
@@ -84,7 +86,7 @@ def print_table(frame: pl.DataFrame, title: str | None) -> None:
     A table too wide for the terminal has its long texts cut, which is said; where that is not enough it is
     printed row by row, a line a column, with nothing cut. Where there is no terminal nothing is ever cut.
     """
-    width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
+    width = _width()
     cells = [[shown(value) for value in row] for row in frame.iter_rows()]
     wide = Console(width=_WIDEST, highlight=False)
     table = _table(frame.schema, cells, title)
@@ -140,6 +142,11 @@ def shown(value: Any) -> str:
     return "".join(sign if sign.isprintable() else " " for sign in str(value))
 
 
+def _width() -> int | None:
+    """Columns of the terminal; null where there is none."""
+    return shutil.get_terminal_size().columns if sys.stdout.isatty() else None
+
+
 class _Replacing:
     """A file beside another that takes its place when all went well."""
 
@@ -164,7 +171,7 @@ class _Replacing:
 def _table(schema: pl.Schema, cells: Sequence[Sequence[str]], title: str | None) -> Table:
     table = Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
     for name, dtype in schema.items():
-        table.add_column(escape(name), justify="right" if dtype.is_numeric() else "left", no_wrap=True)
+        table.add_column(escape(plain(name)), justify="right" if dtype.is_numeric() else "left", no_wrap=True)
     for row in cells:
         table.add_row(*(escape(cell) for cell in row))
     return table
@@ -185,6 +192,7 @@ def _cut(cell: str) -> str:
 def _print_rows(names: Sequence[str], rows: Sequence[Sequence[str]], title: str | None) -> None:
     if title:
         print(title)
+    names = [plain(name) for name in names]
     longest = max(len(name) for name in names)
     for number, row in enumerate(rows, 1):
         print(f"-- {number}")

@@ -8,6 +8,7 @@ from typing import Any
 import polars as pl
 
 from flows.as_json import json_text
+from flows.plain import plain
 from flows.runs import Run
 from flows.show_rows import print_table
 from flows.status import LedgerStatus
@@ -37,6 +38,8 @@ def show_status(status: LedgerStatus, *, as_json: bool) -> None:
         f"free {_size(status.bytes_free)}"
     )
     print(f"  next run   {_next(status.schedule)}")
+    for one in status.open_to_others:
+        print(f"  open       {plain(str(one.path))} {one.what}; {plain(one.cure)}")
     _show_runs(status.runs)
     _show(status.sites, "Sites, the longest silent first", status.sites.height, "sites")
     _show(status.devices, "Devices, the longest silent first", _DEVICES, "devices")
@@ -73,7 +76,7 @@ def _show_runs(runs: list[Run]) -> None:
     for run in runs[:_RUNS]:
         took = "" if run.took_seconds is None else f", {run.took_seconds:.0f} s"
         how = "killed" if run.killed else "running" if run.exit is None else _EXITS.get(run.exit, "failed")
-        said = f": {run.said}" if run.said else ""
+        said = f": {plain(run.said)}" if run.said else ""
         print(f"  {run.started_at}  {run.kind}  {how}{took}{said}")
 
 

@@ -19,6 +19,7 @@ from flows.schedule import upcoming
 from flows.survey import name_of
 from pipeline.store import Home
 from pipeline.store.journal import read_journal
+from pipeline.store.permissions import Loose, loose
 from pipeline.store.seen import Fate, read_sights
 from schemas.errors import InputError
 from schemas.lake import FILE_NAME, LOAD_FILE, REJECTED_ROW, REJECTED_VALUE, USE_TABLE
@@ -36,7 +37,8 @@ class LedgerStatus:
     `sites`, `devices`: when each was last heard of, the longest silent first. `failed`: files that were
     rejected or cut, with their names (private) and reasons. `waiting`: what the last night left in the
     landing folder or could not read, likewise. `runs`: the last ones, newest first. `schedule`: what is
-    served and when it runs next. `findings`, `withdrawn`, `erasures`: as in `reconciled`.
+    served and when it runs next. `findings`, `withdrawn`, `erasures`: as in `reconciled`. `open_to_others`:
+    what of the home is not its owner's alone.
     """
 
     home: str
@@ -64,12 +66,14 @@ class LedgerStatus:
     erasures: pl.DataFrame
     runs: list[Run]
     schedule: dict[str, Any] | None
+    open_to_others: tuple[Loose, ...]
 
     def facts(self) -> dict[str, Any]:
         """Everything as plain values, for JSON."""
         frames = {k: v.to_dicts() for k, v in self.__dict__.items() if isinstance(v, pl.DataFrame)}
         runs = [asdict(run) | {"killed": run.killed} for run in self.runs]
-        return self.__dict__ | frames | {"runs": runs}
+        loose = [asdict(one) | {"path": str(one.path)} for one in self.open_to_others]
+        return self.__dict__ | frames | {"runs": runs, "open_to_others": loose}
 
 
 def ledger_status(home: Home, now: datetime) -> LedgerStatus:
@@ -116,6 +120,7 @@ def ledger_status(home: Home, now: datetime) -> LedgerStatus:
         **reconciled(home).__dict__,
         runs=last_runs(home, _RUNS),
         schedule=upcoming(home.private, now),
+        open_to_others=tuple(loose(home)),
     )
 
 

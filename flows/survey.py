@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
+from flows.plain import plain
 from schemas.errors import CallError
 
 BATCH_BYTES = 64 * 2**20  # of raw files held in memory at once; a single larger file is a batch of its own
@@ -84,7 +85,7 @@ def find_files(paths: Sequence[Path], home: Path | None = None) -> list[Path]:
 def name_of(path: Path) -> str:
     """The last part of a path as text; bytes that are no UTF-8 and control signs are shown as escapes."""
     text = os.fsencode(path.name).decode("utf-8", "backslashreplace")
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+    return plain(text)
 
 
 def batches(weighed: Iterable[tuple[T, int]], most: int) -> Iterator[list[T]]:

@@ -9,16 +9,19 @@ from enum import StrEnum
 import polars as pl
 
 from pipeline.ingest.rules import Rule
-from schemas.table import INSTANT, REAL, TEXTS, Table
+from schemas.table import INSTANT, REAL, TEXT, TEXTS, Table
 from schemas.vocabulary import RejectScope
 
 _INSTANT_TEXT = r"^(\d{4}-\d{2}-\d{2})[Tt ](\d{2}:\d{2})(:\d{2})?(\.\d{1,6})?([Zz]|[+-]\d{2}:\d{2})$"
+# Control signs but the tab, signs of direction, line ends of Unicode, signs that are none.
+_UNFIT = r"[\p{Cc}\p{Cn}\p{Co}\u{200E}\u{200F}\u{2028}-\u{202E}\u{2066}-\u{2069}\u{FEFF}&&[^\t]]"
 _NUMBER_TEXT = r"^[+-]?\d{1,12}(\.\d{1,12})?$"
 
 
 class RegistryRule(StrEnum):
     """Rules of registry files beyond those any file can break (`pipeline.ingest.rules.Rule`)."""
 
+    TEXT_UNFIT = "text_unfit"  # a control sign, a sign of direction or of nothing in it, or too long
     KEY_TWICE = "key_twice"  # row: a later row of the same file has the same key
 
 
@@ -33,6 +36,8 @@ class Cell:
         Name in the table, where it differs.
     pattern, each
         Regular expression of the whole text, or of each `;`-separated part of a list.
+    longest, lines
+        Signs a free text may have; whether it may have several lines.
     """
 
     name: str
@@ -41,6 +46,13 @@ class Cell:
     pattern: str = ""
     each: str = ""
     words: tuple[str, ...] = ()
+    longest: int = 200
+    lines: bool = False
+
+    @property
+    def free(self) -> bool:
+        """Whether the column takes any words."""
+        return not (self.pattern or self.each or self.words)
 
     @property
     def target(self) -> str:
@@ -119,7 +131,9 @@ def _value(cell: Cell, table: Table) -> pl.Expr:
         return pl.when(text.str.to_lowercase().is_in(list(cell.words))).then(text.str.to_lowercase())
     if cell.pattern:
         return pl.when(text.str.contains(cell.pattern)).then(text)
-    return text
+    # Charts and pages cannot be written with such signs in a word, and a terminal obeys them.
+    checked = text.str.replace_all(r"[\r\n]", " ") if cell.lines else text
+    return pl.when(~checked.str.contains(_UNFIT) & (text.str.len_chars() <= cell.longest)).then(text)
 
 
 def _rule(cell: Cell, table: Table) -> pl.Expr:
@@ -127,6 +141,8 @@ def _rule(cell: Cell, table: Table) -> pl.Expr:
     if table.column(cell.target).dtype == REAL:
         beyond = _number(pl.col("value")).is_not_null()
         return pl.when(beyond).then(pl.lit(Rule.VALUE_OUT_OF_RANGE.value)).otherwise(unreadable)
+    if cell.free and table.column(cell.target).dtype == TEXT:
+        return pl.lit(RegistryRule.TEXT_UNFIT.value)
     return unreadable
 
 

@@ -83,7 +83,7 @@ _ANNOTATIONS = _Layout(
         Cell("ended_at"),
         Cell("kind", needed=True, words=tuple(AnnotationKind)),
         Cell("author_role"),
-        Cell("note"),
+        Cell("note", longest=4000, lines=True),
     ),
 )
 

@@ -8,9 +8,9 @@ from typing import Any
 
 import polars as pl
 
+from pipeline.spreadsheet import FORMULA
 from schemas.errors import LedgerError
 
-_FORMULA = r"^[=+\-@\t\r]"  # what a spreadsheet runs when a cell begins with it
 _ROW_GROUP = 100_000
 
 
@@ -21,7 +21,8 @@ def csv_bytes(frame: pl.DataFrame) -> bytes:
     Raises
     ------
     LedgerError
-        When a text begins like a formula. None can by the contracts; were one to, a spreadsheet would run it.
+        When a text begins like a formula (`pipeline.spreadsheet`). None can by the contracts; and an
+        apostrophe before it would make it another text.
 
     Examples
     --------
@@ -29,7 +30,7 @@ def csv_bytes(frame: pl.DataFrame) -> bytes:
     b'a,b,c\n"x, y",0.1,true\n,,false\n'
     """
     for name, dtype in frame.schema.items():
-        if dtype == pl.String and frame[name].str.contains(_FORMULA).any():
+        if dtype == pl.String and frame[name].str.contains(FORMULA).any():
             raise LedgerError(
                 f"extract: a text in column {name!r} begins like a formula; this is a fault in the code, "
                 "report it."

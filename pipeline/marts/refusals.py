@@ -39,7 +39,9 @@ def explained(
     """
     text = str(error)
     if LENT in text:
-        return LakeError(f"sql: a part of the lake cannot be read ({complaint(error)}); run `drainledger rebuild`.")
+        return LakeError(
+            f"sql: a part of the lake cannot be read ({complaint(error)}); run `drainledger rebuild`."
+        )
     if isinstance(error, duckdb.PermissionException):
         return CallError(OTHER_FILE)
     if found := _UNKNOWN_TABLE.search(text):
@@ -59,9 +61,20 @@ def explained(
         )
     if isinstance(error, duckdb.OutOfMemoryException):
         return LedgerError("sql: the query needs more memory than there is; ask for fewer rows at once.")
+    if isinstance(error, duckdb.BinderException):
+        error = _with_its_place(connection, query, error)
     candidates = _CANDIDATE.findall(text.partition("Candidate")[2])[:3]
     takes = f" (it takes {' or '.join(candidates)})" if candidates else ""
     return CallError(f"sql: {complaint(error)}{takes}; mend the query.")
+
+
+def _with_its_place(connection: duckdb.DuckDBPyConnection, query: str, error: duckdb.Error) -> duckdb.Error:
+    # Bound as a statement the same error says where; what cannot be bound is never run.
+    try:
+        connection.execute(query)
+    except duckdb.BinderException as again:
+        return again
+    return error
 
 
 def _unknown_column(connection: duckdb.DuckDBPyConnection, query: str, name: str) -> CallError:

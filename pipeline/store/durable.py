@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import secrets
 from pathlib import Path
 
 from pipeline.store import moments
@@ -41,6 +42,37 @@ def write_whole(path: Path, data: bytes, mode: int = 0o600) -> None:
         raise
     flush_folder(path.parent)
     moments.passed(Moment.IN_PLACE)
+
+
+def write_new(path: Path, data: bytes, mode: int = 0o600) -> bool:
+    """
+    Write a file whole unless one of that name is there; of two who try at once one wins.
+
+    Returns
+    -------
+    Whether it was this call that wrote it.
+
+    Raises
+    ------
+    OSError
+        When the disk is full or the folder cannot be written; nothing is left under the passing name.
+    """
+    part = path.with_name(f"{path.name}.{secrets.token_hex(4)}.{os.getpid()}{PASSING}")
+    try:
+        handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(handle)
+        moments.passed(Moment.WRITTEN_BESIDE)
+        path.hardlink_to(part)  # unlike a rename, refuses where the name is taken
+    except FileExistsError:
+        return False
+    finally:
+        part.unlink(missing_ok=True)
+    flush_folder(path.parent)
+    moments.passed(Moment.IN_PLACE)
+    return True
 
 
 def flush_folder(folder: Path) -> None:

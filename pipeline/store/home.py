@@ -18,7 +18,7 @@ import polars as pl
 from deltalake.exceptions import DeltaError
 
 from pipeline.store.damage import damage
-from pipeline.store.durable import make_folder, write_whole
+from pipeline.store.durable import make_folder, write_new, write_whole
 from pipeline.store.lake import Lake
 from pipeline.store.place import Folder, Place
 from pipeline.store.sweeping import sweep
@@ -199,6 +199,9 @@ class Home:
         """
         Hold the ledger for one load; a dead process cannot hold it, for the kernel drops its lock.
 
+        Whatever is written meanwhile is its owner's alone, whoever called: the umask is 077 until the lock is
+        let go.
+
         Who holds it has its number in the lock's file and takes it out in the end. A number found there is
         that of a process that died, and what it left behind is swept.
 
@@ -207,8 +210,9 @@ class Home:
         LedgerError
             When another load is running on this home.
         """
-        self.create()
-        handle = os.open(self.root / ".lock", os.O_RDWR | os.O_CREAT, 0o600)
+        with _owners_alone():
+            self.create()
+            handle = os.open(self.root / ".lock", os.O_RDWR | os.O_CREAT, 0o600)
         try:
             try:
                 fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -228,7 +232,7 @@ class Home:
             if died:
                 sweep(self.root)
             try:
-                with self._told():
+                with _owners_alone(), self._told():
                     yield
             finally:
                 os.ftruncate(handle, 0)
@@ -292,7 +296,7 @@ class Home:
                     f"{path}: the key of the pseudonyms is gone, and {made} was made with it; restore it from "
                     "a backup, or begin again in an empty home with new pseudonyms."
                 )
-            write_whole(path, secrets.token_bytes(SECRET_BYTES).hex().encode())
+            write_new(path, secrets.token_bytes(SECRET_BYTES).hex().encode())
         try:
             key = bytes.fromhex(path.read_text(encoding="ascii").strip())
         except (ValueError, UnicodeDecodeError) as error:
@@ -328,6 +332,15 @@ class Home:
 
 def _fingerprint(key: bytes) -> bytes:
     return hmac.new(key, b"which key the pseudonyms were made with", hashlib.sha256).hexdigest()[:16].encode()
+
+
+@contextmanager
+def _owners_alone() -> Iterator[None]:
+    before = os.umask(0o077)
+    try:
+        yield
+    finally:
+        os.umask(before)
 
 
 def _can_share(handle: int) -> bool:

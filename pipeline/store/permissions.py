@@ -1,0 +1,81 @@
+"""Who may see or change what lies in a home, beyond its owner."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.store.home import Home
+
+_OTHERS = stat.S_IRWXG | stat.S_IRWXO
+_MAY_WRITE = stat.S_IWGRP | stat.S_IWOTH
+
+
+@dataclass(frozen=True)
+class Loose:
+    """A place in a home that somebody else may reach, in words that say how, and the command that ends it."""
+
+    path: Path
+    what: str
+    cure: str
+
+
+def loose(home: Home) -> Iterator[Loose]:
+    """
+    What of a home is open to others than its owner, or leads elsewhere, in order of harm.
+
+    The private store and the raw files are for their owner alone. The lake may be opened for reading, on
+    purpose, to colleagues who ask for minutes, and the database is for reading; neither may be written by
+    others. A link may have been laid on purpose; what it leads to is kept by other rules, so it is named.
+    One line is given for each part, however much lies in it.
+    """
+    if not home.root.is_dir():
+        return
+    yield from _part(home.private, _OTHERS, "holds keys, names and rejected values, and others may reach it")
+    yield from _part(home.root / "raw", _OTHERS, "holds the raw logs, and others may reach it")
+    yield from _part(
+        home.root / "lake", _MAY_WRITE, "is what everything is computed from, and others may write it"
+    )
+    for path in (home.root, home.database, home.store_file, home.root / ".lock"):
+        yield from _one(path, _MAY_WRITE, "others may write it")
+
+
+def _part(folder: Path, bits: int, what: str) -> Iterator[Loose]:
+    """The folder, if it or anything in it is open so; what is closed off by a closed folder above is not."""
+    closed = not folder.is_symlink() and folder.is_dir() and not folder.stat().st_mode & bits
+    yield from _one(folder, bits, what)
+    if closed and bits == _OTHERS:
+        yield from _links(folder)
+        return
+    for path in _below(folder):
+        if found := list(_one(path, bits, what)):
+            yield found[0]
+            return
+
+
+def _links(folder: Path) -> Iterator[Loose]:
+    for path in _below(folder):
+        if path.is_symlink():
+            yield from _one(path, 0, "")
+
+
+def _below(folder: Path) -> Iterator[Path]:
+    for place, folders, names in os.walk(folder):
+        folders.sort()
+        yield from (Path(place) / name for name in sorted([*folders, *names]))
+
+
+def _one(path: Path, bits: int, what: str) -> Iterator[Loose]:
+    try:
+        mode = path.lstat().st_mode
+    except OSError:
+        return
+    if stat.S_ISLNK(mode):
+        yield Loose(path, "is a link to elsewhere", f"look at what it leads to: ls -lL {path}")
+    elif mode & bits:
+        way = "go=" if bits == _OTHERS else "go-w"
+        deep = "-R " if stat.S_ISDIR(mode) else ""
+        yield Loose(path, f"{what} (mode {stat.S_IMODE(mode):04o})", f"chmod {deep}{way} {path}")
