@@ -11,8 +11,6 @@ from cyclopts import Parameter
 from flows.app import DONE, HomeDir, Json, app, open_ledger
 from schemas.errors import CallError, InputError
 
-_INTERRUPTED = 130  # what a shell makes of a command stopped by Ctrl-C
-
 
 @app.command
 def sql(
@@ -37,6 +35,7 @@ def sql(
         For example: "SELECT * FROM prolonged_leak_rate".
     """
     from flows.show_rows import format_for, show_frame
+    from flows.stopping import INTERRUPTED, stoppable
     from pipeline.marts import select
 
     ledger = open_ledger(home)
@@ -53,13 +52,15 @@ def sql(
         raise CallError(f"sql: --rows {rows}: a table shows at least one row.")
     how = format_for(format_, output)
     most = rows if how == "table" and output is None else None
+    stopped = "drainledger: sql: the query was stopped; nothing was written."
     try:
-        # One more than are shown tells whether there are more.
-        answer = select(ledger.database, query, ledger.lake.root, most=most and most + 1)
-        show_frame(answer, how, output, most)
+        with stoppable(stopped):
+            # One more than are shown tells whether there are more.
+            answer = select(ledger.database, query, ledger.lake.root, most=most and most + 1)
+            show_frame(answer, how, output, most)
     except KeyboardInterrupt:
-        print("drainledger: sql: the query was stopped; nothing was written.", file=sys.stderr)
-        return _INTERRUPTED
+        print(stopped, file=sys.stderr)
+        return INTERRUPTED
     return DONE
 
 

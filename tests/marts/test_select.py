@@ -64,6 +64,10 @@ def asked(home):
         "SELECT ';COPY drain TO ''x''' AS harmless",
         "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < 3) SELECT * FROM n",
         "SELECT * FROM range(3)",
+        "SELECT * FROM drainledger.main.drain",
+        "SELECT * FROM information_schema.tables",
+        'WITH "a.b" AS (SELECT 1) SELECT * FROM "a.b"',
+        "SELECT count(*) FROM prolonged_leak_signals(deviations := 3)",
         "SELECT comment FROM duckdb_columns() WHERE table_name = 'drain'",
     ],
 )
@@ -108,6 +112,34 @@ def test_a_select_in_any_dress_is_run(asked, sql):
         "EXPLAIN ANALYZE COPY drain TO '{out}'",
         "PREPARE q AS SELECT 1",
         "SELECT * FROM drain WHERE unit = ?",
+        "MERGE INTO drain USING operation ON true WHEN MATCHED THEN DELETE",
+        "SELECT * FROM glob('{out}*')",
+        "SELECT * FROM read_parquet('{out}')",
+        "SELECT * FROM parquet_metadata('{out}')",
+        "SELECT * FROM read_text('{out}')",
+        "SELECT * FROM read_csv('{out}')",
+        "SELECT * FROM sniff_csv('{out}')",
+        "SELECT * FROM system.main.read_text('{out}')",
+        "SELECT * FROM \"READ_TEXT\"('{out}')",
+        "SELECT (SELECT content FROM read_text('{out}'))",
+        "SELECT * FROM drain, LATERAL read_text('{out}')",
+        "SELECT * FROM drain WHERE site IN (SELECT content FROM read_text('{out}'))",
+        "SELECT * FROM drain ORDER BY (SELECT content FROM read_text('{out}'))",
+        "SELECT list_transform([1], lambda x: (SELECT content FROM read_text('{out}')))",
+        "WITH a AS (FROM '{out}') FROM a",
+        "TABLE '{out}'",
+        "SELECT current_setting('secret_directory')",
+        "SELECT getenv('HOME')",
+        "SELECT write_log('x')",
+        "SELECT sleep_ms(100000)",
+        "SELECT pg_sleep(100)",
+        "SELECT * FROM duckdb_settings()",
+        "SELECT * FROM duckdb_secrets()",
+        "SELECT * FROM duckdb_databases",
+        "SELECT * FROM pg_catalog.pg_settings",
+        "SELECT * FROM query_table(['drain'])",
+        "PIVOT drain ON site USING count(*)",
+        "SELECT 1 /* ; */; DELETE FROM drain",
     ],
 )
 def test_anything_else_is_refused_in_one_sentence_and_writes_nothing(asked, home, sql):
@@ -138,6 +170,19 @@ def test_anything_else_is_refused_in_one_sentence_and_writes_nothing(asked, home
 def test_no_file_but_the_lakes_can_be_read(asked, home, path, reading):
     with pytest.raises((CallError, LedgerError)):
         asked(reading.format(path.format(home=home)))
+
+
+@pytest.mark.parametrize("name", ["part.parquet", '"part.parquet"', "main.part.parquet", "'part.parquet'"])
+def test_not_even_a_file_of_the_lake_is_read_by_its_name(asked, home, monkeypatch, name):
+    # A bare name with a dot is looked for in the folder one stands in, and that may be the lake's.
+    folder = home / "lake" / "part"
+    (folder / "part.parquet").write_bytes((folder / "part-0.parquet").read_bytes())
+    monkeypatch.chdir(folder)
+    try:
+        with pytest.raises(CallError, match=r"another file|no schema"):
+            asked(f"SELECT * FROM {name}")
+    finally:
+        (folder / "part.parquet").unlink()
 
 
 def test_a_link_in_the_homes_path_does_not_shut_the_lake_out(home, tmp_path):
@@ -198,8 +243,16 @@ def test_a_whole_number_beyond_64_bits_is_not_lost(asked):
 @pytest.mark.parametrize(
     ("sql", "says"),
     [
-        ("SELECT unt FROM prolonged_leak_rate", r"no column 'unt'; the nearest are unit"),
-        ("SELECT drain.leek_hours FROM drain", r"no column 'leek_hours'; the nearest are leak_hours"),
+        ("SELECT unt FROM prolonged_leak_rate", r"no column 'unt'; the nearest (is|are) unit"),
+        ("SELECT drain.leek_hours FROM drain", r"no column 'leek_hours'; the nearest (is|are) leak_hours"),
+        ("SELECT leak_hours FROM prolonged_leak_rate", r"no column 'leak_hours' here; drain, .* have it"),
+        ("SELECT dran.leak_hours FROM drain", r"no table 'dran'; the nearest are drain"),
+        ("SELECT leak_hours::INTEGR FROM drain", r"no type 'INTEGR'; the nearest are integer"),
+        ("SELECT wilson_low('a')", r"wilson_low is called as wilson_low\(k, n, level := 0.95\)"),
+        ("SELECT lower(1, 2)", r"it takes lower\(.*VARCHAR\)"),
+        ("SELECT *\nFROM drain\nWHER site = 'a'", r"syntax error .* \(line 3, at \"site"),
+        ("SELECT site\nFROM drain\nGROUP BY unit", r"must appear in the GROUP BY .*\(line 1, at 'site'\)"),
+        ("SELECT * FROM elsewhere.drain", r"no schema 'elsewhere'"),
         ("SELECT * FROM drian", r"no table 'drian'; the nearest are drain"),
         ("SELECT wilson_lo(1, 2)", r"no function 'wilson_lo'; the nearest are wilson_low"),
         ("SELECT count(*) fom drain", r"syntax error at or near \"drain\" \(line 1, at 'drain'\)"),
@@ -231,6 +284,15 @@ def test_two_queries_at_once_do_not_bar_each_other(asked):
     with ThreadPoolExecutor(4) as workers:
         counts = list(workers.map(asked, ["SELECT count(*) AS n FROM drain"] * 8))
     assert [c["n"][0] for c in counts] == [13] * 8
+
+
+def test_so_many_rows_are_handed_back_in_the_querys_order(home):
+    database, lake = home / "drainledger.duckdb", home / "lake"
+    ordered = "SELECT drain_id, tube_out_at - tube_in_at AS stay FROM drain ORDER BY drain_id DESC"
+    found = select(database, ordered, lake, most=5)
+    assert found["drain_id"].to_list() == select(database, ordered, lake)["drain_id"].to_list()[:5]
+    assert select(database, "DESCRIBE drain", lake, most=2).height == 2
+    assert select(database, "FROM range(1000000000000)", lake, most=3)["range"].to_list() == [0, 1, 2]
 
 
 def test_an_interrupt_stops_a_long_query(home):
