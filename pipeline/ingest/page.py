@@ -14,6 +14,7 @@ _PREAMBLE_LINES = 2_000
 # A profile's patterns look for blanks at a line's end: on a line of blanks alone that costs the square of
 # its length. What says a device or a date is never this long.
 PREAMBLE_WIDTH = 500
+_MOST_BYTES_A_SIGN = 4  # in UTF-8, UTF-16 and UTF-32 alike
 
 
 @dataclass(frozen=True)
@@ -45,15 +46,20 @@ class Page:
     cut_off: bool
 
 
-def lay_out(data: bytes, profile: Profile, cut_off: bool = False) -> Page:
+def lay_out(data: bytes, profile: Profile, cut_off: bool = False, line_most: int | None = None) -> Page:
     """
     Decode a log and find its preamble, its header and its end line as the profile says.
+
+    A line of more than `line_most` signs is no row whatever it says: it is cut, still too long, before it
+    costs a multiple of its length.
 
     Raises
     ------
     FileRejected
         When there is no header line.
     """
+    if line_most is not None:
+        data = _without_overlong(data, _MOST_BYTES_A_SIGN * (line_most + 1))
     text = _utf8(data, profile.encoding)
     preamble: list[str] = []
     at, line = 0, 1
@@ -69,6 +75,24 @@ def lay_out(data: bytes, profile: Profile, cut_off: bool = False) -> Page:
     raise FileRejected(
         Rule.HEADER_MISSING, f"It has no line of column names where profile '{profile.name}' expects one."
     )
+
+
+def _without_overlong(data: bytes, most: int) -> bytes:
+    """The same lines, those of more than `most` bytes cut to that."""
+    parts: list[bytes] = []
+    at = begun = 0
+    while at + most < len(data):
+        last = data.rfind(b"\n", at, at + most + 1)
+        if last >= 0:  # every line that ends in this window began in it
+            at = last + 1
+            continue
+        end = data.find(b"\n", at + most)
+        end = len(data) if end < 0 else end
+        parts.append(data[begun : at + most])
+        at = begun = end
+        if at < len(data):
+            at += 1
+    return b"".join((*parts, data[begun:])) if parts else data
 
 
 def _utf8(data: bytes, encoding: str) -> bytes:
@@ -95,9 +119,7 @@ def _names(text: str, profile: Profile) -> tuple[str, ...]:
 
 def _without_end_line(text: bytes, start: int, profile: Profile) -> tuple[bytes, int | None]:
     """The body from `start` on, blank lines at its end and an end line taken off, and what that promises."""
-    filled = len(text)
-    while filled > start and text[filled - 1] in b"\n ":
-        filled -= 1
+    filled = max(len(text.rstrip(b"\n ")), start)
     last = max(text.rfind(b"\n", start, filled) + 1, start)
     promised = rows_promised(text[last:filled].decode(), profile)
     if promised is not None:

@@ -75,7 +75,7 @@ def read_log(
         unpacked = unpack(data, definitions.plausible.file_most)
         chosen = recognise(unpacked.data, profiles, profile)
         known = replace(known, profile=chosen)
-        page = lay_out(unpacked.data, chosen, unpacked.cut_off)
+        page = lay_out(unpacked.data, chosen, unpacked.cut_off, definitions.plausible.line_most)
         identity = identify(page, chosen, name, site, definitions.plausible.earliest_year)
         known = replace(known, identity=identity)
         return _read_rows(page, known, chosen, identity, definitions)
