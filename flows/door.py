@@ -82,7 +82,9 @@ def _left(read: Read, data: bytes, request: Request, erased: Erased) -> tuple[by
     if reading.kind in _KINDS:
         kind = _KINDS[reading.kind]
         try:
-            struck = strike(data, kind, layout_columns(kind), erased)
+            struck = strike(
+                data, kind, layout_columns(kind), erased, request.definitions.plausible.paper_most
+            )
         except Unreadable:
             return _unless_named(data, erased)
         return struck.data, struck.rows

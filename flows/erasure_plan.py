@@ -25,6 +25,7 @@ from pipeline.cohort.paper import RegistryKind, Unreadable
 from pipeline.cohort.registry import layout_columns
 from pipeline.cohort.struck import strike
 from pipeline.course.dated import dated_lines
+from pipeline.definitions import Definitions
 from pipeline.extract.keys import ExtractKey
 from pipeline.store import Home
 from pipeline.store.journal import read_readings
@@ -102,7 +103,7 @@ def plan_erasure(home: Home, target: Target, request: Request) -> Plan:
         rows, beside = rows + hit, beside + collided
         by_file |= files
     told = erased.with_marks(marks)
-    papers, paper_rows, unread = _papers(home, told, target)
+    papers, paper_rows, unread = _papers(home, told, target, request.definitions)
     files = tuple(sorted(by_file | papers))
     marks |= {erased.was(digest) for digest in files}
     extracts, unsure = _extracts(home, drain_ids)
@@ -129,7 +130,7 @@ def _whose(
     elif target.asked == "drain":
         named = drains.filter(pl.col("drain_id") == target.key)
         linked = named.filter("linked").select(_DRAIN)
-        by_key = (pl.col("site") == target.site) & (pl.col("drain_key") == target.key)
+        by_key = (pl.col("site") == (target.site or "")) & (pl.col("drain_key") == target.key)
         keys = pl.concat([known.filter(by_key).select(_DRAIN), linked])
         alone = named.filter(~pl.col("linked"))
     else:
@@ -266,10 +267,13 @@ def _device_marks(
         yield marks, collided, int(hit.sum()), set(minutes.filter(hit)["file_sha256"])
 
 
-def _papers(home: Home, erased: Erased, target: Target) -> tuple[set[str], int, int]:
+def _papers(
+    home: Home, erased: Erased, target: Target, definitions: Definitions
+) -> tuple[set[str], int, int]:
     """Other files to look into, the registries' rows that go, and how many logs nobody could read."""
     kinds = {"registry": RegistryKind.DRAINS, "annotations": RegistryKind.ANNOTATIONS}
     files = {row["file_sha256"]: row for row in home.lake.scan(LOAD_FILE).collect().iter_rows(named=True)}
+    most = definitions.plausible.paper_most
     found: set[str] = set()
     rows = unread = 0
     for reading in read_readings(home.readings):
@@ -280,7 +284,7 @@ def _papers(home: Home, erased: Erased, target: Target) -> tuple[set[str], int, 
             data = vault_of(home, reading.digest).read(reading.digest)
             kind = kinds[reading.kind]
             try:
-                struck = strike(data, kind, layout_columns(kind), erased)
+                struck = strike(data, kind, layout_columns(kind), erased, most)
             except Unreadable:
                 found.add(reading.digest)  # the door looks into it
                 continue

@@ -23,7 +23,7 @@ class Struck:
     cells: int
 
 
-def strike(data: bytes, kind: RegistryKind, known: Sequence[str], erased: Erased) -> Struck:
+def strike(data: bytes, kind: RegistryKind, known: Sequence[str], erased: Erased, most: int) -> Struck:
     """
     Take the rows of erased patients and drains out of a file; their lines become empty.
 
@@ -35,13 +35,15 @@ def strike(data: bytes, kind: RegistryKind, known: Sequence[str], erased: Erased
     ----------
     known
         The columns of the layout.
+    most
+        Bytes of a file that is read at all.
 
     Raises
     ------
     Unreadable
         When the file cannot be taken apart at all.
     """
-    paper = take_apart(data, kind)
+    paper = take_apart(data, kind, most)
     text = io.StringIO(data.decode("utf-8-sig"), newline=None).read()
     lines = text.split("\n")
     head = next(at for at, line in enumerate(lines) if not line.startswith("#"))
