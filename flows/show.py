@@ -5,17 +5,19 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable
 from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from flows.as_json import json_text
-from flows.checking import CheckReport
-from flows.load import Summary
-from flows.outcome import Outcome
-from flows.survey import Found
-from pipeline.store import Home
 from schemas.vocabulary import FileStatus
+
+if TYPE_CHECKING:  # what is shown here comes from loads; other commands show without them
+    from flows.checking import CheckReport
+    from flows.load import Summary
+    from flows.outcome import Outcome
+    from flows.survey import Found
+    from pipeline.store import Home
 
 _MOST_LINES = 20  # of rejected rows a table shows a file; all of them with --json
 _FINDINGS = "SELECT * FROM data_quality WHERE scope = 'registry'"

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2, norm
+
+from pipeline.cohort.intervals import deviate
 
 Reals = NDArray[np.float64]
 
@@ -189,7 +190,7 @@ def restricted_mean(counts: Counts, until: int, level: float) -> tuple[float, fl
     d, n = counts.ended[inside].astype(float), counts.at_risk[inside].astype(float)
     with np.errstate(divide="ignore", invalid="ignore"):
         terms = np.where(d < n, ahead**2 * d / (n * (n - d)), 0.0)
-    spread = float(norm.ppf((1 + level) / 2) * np.sqrt(np.cumsum(np.append(0.0, terms))[-1]))
+    spread = float(deviate(level) * np.sqrt(np.cumsum(np.append(0.0, terms))[-1]))
     return mean, max(mean - spread, 0.0), min(mean + spread, float(until))
 
 
@@ -226,6 +227,8 @@ def log_rank(
     spread = spread[:-1, :-1]
     if np.linalg.matrix_rank(spread) < degrees:
         return float("nan"), degrees, float("nan")
+    from scipy.stats import chi2  # see `intervals.deviate`
+
     statistic = float(excess @ np.linalg.solve(spread, excess))
     return statistic, degrees, float(chi2.sf(statistic, degrees))
 
@@ -240,7 +243,7 @@ def _running(weight: Reals, curve: Reals, power: int) -> Reals:
 
 
 def _log_log(estimate: Reals, error: Reals, level: float) -> tuple[Reals, Reals]:
-    z = float(norm.ppf((1 + level) / 2))
+    z = deviate(level)
     inside = (estimate > 0) & (estimate < 1)
     p = np.where(inside, estimate, 0.5)
     with np.errstate(invalid="ignore", over="ignore"):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import beta, norm
 
 Bounds = tuple[NDArray[np.float64], NDArray[np.float64]]
 
@@ -23,7 +22,7 @@ def wilson(events: ArrayLike, number: ArrayLike, level: float) -> Bounds:
     ([0.2553, 0.0], [0.3662, 0.1611])
     """
     k, n = _checked(events, number)
-    z = float(norm.ppf((1 + level) / 2))
+    z = deviate(level)
     with np.errstate(invalid="ignore", divide="ignore"):
         share = k / n
         centre = share + z * z / (2 * n)
@@ -46,11 +45,28 @@ def exact(events: ArrayLike, number: ArrayLike, level: float) -> Bounds:
     >>> low.round(4).tolist(), high.round(4).tolist()
     ([0.0], [0.1684])
     """
+    from scipy.stats import beta
+
     k, n = _checked(events, number)
     tail = (1 - level) / 2
     low = np.where(k == 0, 0.0, beta.ppf(tail, k, n - k + 1))
     high = np.where(k == n, 1.0, beta.ppf(1 - tail, k + 1, n - k))
     return _known(low, n), _known(high, n)
+
+
+def deviate(level: float) -> float:
+    """
+    Standard deviations that hold the middle `level` of a normal distribution.
+
+    Examples
+    --------
+    >>> round(deviate(0.95), 4)
+    1.96
+    """
+    # Half a second to import, which a command that states no interval need not wait for.
+    from scipy.stats import norm
+
+    return float(norm.ppf((1 + level) / 2))
 
 
 def _checked(events: ArrayLike, number: ArrayLike) -> Bounds:

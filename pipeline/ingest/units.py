@@ -7,8 +7,6 @@ from enum import StrEnum
 from functools import cache
 from typing import Any
 
-import pint
-
 from schemas.errors import InputError
 
 
@@ -78,6 +76,8 @@ def factor_to_ours(unit: str, quantity: Quantity) -> float:
 
 @cache
 def _registry() -> Any:
+    import pint  # as long to import as a small log takes to read; most commands turn no unit
+
     return pint.UnitRegistry(cache_folder=None)
 
 

@@ -7,7 +7,6 @@ from pathlib import Path
 from string import Template
 
 import duckdb
-import pandera.errors
 import polars as pl
 
 from pipeline.definitions import Definitions
@@ -92,6 +91,8 @@ def _frame(frames: Mapping[str, pl.DataFrame], name: str) -> pl.DataFrame:
 
 
 def _fill(connection: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -> None:
+    import pandera.errors  # slow to import; a command that only asks publishes nothing
+
     try:
         checked = table.validate(frame)
     except pandera.errors.SchemaErrors as error:
