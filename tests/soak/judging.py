@@ -1,0 +1,74 @@
+"""What must hold of whatever is given to be read: an answer, in bounded time, with every row accounted for."""
+
+from __future__ import annotations
+
+import re
+import signal
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from types import FrameType
+
+import polars as pl
+
+from flows.reading import is_private, kind_of
+from flows.request import Request
+from pipeline.cohort import read_annotations, read_registry
+from schemas.lake import REJECTED_ROW, REJECTED_VALUE
+from schemas.registry import ANNOTATION, REGISTRY_DRAIN
+from tests.ingest.drain_logs import DEFINITIONS, PROFILES, read
+
+SECONDS = 20  # far beyond what any mutant takes; a hang, not a slow machine
+REQUEST = Request(PROFILES, DEFINITIONS)
+_PUBLIC_SHAPE = re.compile(r"[^0-8b-zB-Z]*")  # digits are 9, letters a or A
+
+
+class Hung(Exception):
+    """Reading did not end."""
+
+
+def judge(name: str, data: bytes) -> str:
+    """
+    Read a file as a load would and hold the answer to its contract; returns what became of it.
+
+    Raises
+    ------
+    AssertionError, Hung, or whatever the reading raised: the mutant survived nothing, the reader did not.
+    """
+    with _at_most(SECONDS):
+        kind = kind_of(data)
+        is_private(data, kind, REQUEST)
+        if kind == "log":
+            answer = read(data, name)
+            rejected, file = answer.rejected, answer.file
+        else:
+            table = REGISTRY_DRAIN if kind == "registry" else ANNOTATION
+            found = read_registry(data) if kind == "registry" else read_annotations(data)
+            table.validate(found.rows)
+            REJECTED_ROW.validate(found.rejected)
+            REJECTED_VALUE.validate(found.rejected_values)
+            rejected, file = found.rejected, found.file
+            assert file["rows_kept"] == found.rows.height
+            assert file["rows_read"] == file["rows_kept"] + file["rows_rejected"]
+            rows = rejected.filter(pl.col("scope") == "row")["line"].n_unique()
+            assert file["rows_rejected"] == rows, f"{file['rows_rejected']} rows rejected, {rows} recorded"
+    for shape in rejected["value_shape"].drop_nulls().unique():
+        assert not re.search(r"[0-8]", shape), f"a value's digits show in {shape!r}"
+    return f"{kind} {file['status']}"
+
+
+@contextmanager
+def _at_most(seconds: int) -> Iterator[None]:
+    def stop(_: int, __: FrameType | None) -> None:
+        raise Hung(f"not read within {seconds} s")
+
+    began = time.monotonic()
+    before = signal.signal(signal.SIGALRM, stop)
+    signal.alarm(seconds)
+    try:
+        yield
+    finally:
+        signal.alarm(0)
+        signal.signal(signal.SIGALRM, before)
+    if time.monotonic() - began > seconds:  # within foreign code the alarm waits for its end
+        raise Hung(f"read only after {time.monotonic() - began:.0f} s")
