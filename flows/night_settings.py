@@ -144,7 +144,7 @@ def _filed(path: Path, names: list[str]) -> dict[str, Any]:
         return {}
     try:
         filed = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise InputError(f"{path}: not valid TOML ({error}); mend it.") from error
     for key in filed:
         if key not in names:

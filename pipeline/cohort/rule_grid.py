@@ -58,7 +58,7 @@ def read_grid(path: Path) -> RuleGrid:
         body = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise InputError(f"{path.name}: cannot be read ({error.strerror}); check the path.") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise InputError(f"{path.name}: not valid TOML ({error}); mend that line.") from error
     axes = {key: value for key, value in body.items() if isinstance(value, list)}
     if not axes:

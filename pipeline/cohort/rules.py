@@ -121,7 +121,7 @@ def read_rule(path: Path) -> RemovalRule:
         return RemovalRule.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
     except OSError as error:
         raise InputError(f"{path.name}: cannot be read ({error.strerror}); check the path.") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise InputError(f"{path.name}: not valid TOML ({error}); mend that line.") from error
     except ValidationError as error:
         first = telling(error)

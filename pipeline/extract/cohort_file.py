@@ -283,7 +283,7 @@ def parse_cohort(text: str, file: str = "the cohort") -> Cohort:
     """
     try:
         raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise InputError(f"cohort {file}: not valid TOML ({error}); mend that line.") from error
     return _checked(lambda: Cohort.model_validate(raw), raw, file)
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from pipeline.ingest.page import PREAMBLE_WIDTH, Page
+from pipeline.ingest.pattern import every, first, holds
 from pipeline.ingest.profile import Profile
 from pipeline.ingest.rules import FileRejected, Rule
 from pipeline.ingest.sources import DEVICE_PATTERN, RFC_3339, SITE_PATTERN
@@ -78,7 +79,7 @@ def second_preamble(text: str, profile: Profile) -> bool:
     """Whether a comment among the rows says again what only a preamble says: two logs in one file."""
     sources = [profile.site, profile.device, profile.clock.timezone, profile.exported_at]
     patterns = [source.line for source in sources if source is not None and source.line is not None]
-    return len(text) <= PREAMBLE_WIDTH and any(re.search(pattern, text, re.MULTILINE) for pattern in patterns)
+    return len(text) <= PREAMBLE_WIDTH and any(holds(pattern, text) for pattern in patterns)
 
 
 def preamble_value(page: Page, pattern: str, group: str, ours: str) -> str | None:
@@ -90,7 +91,7 @@ def preamble_value(page: Page, pattern: str, group: str, ours: str) -> str | Non
     FileRejected
         When it finds two different values.
     """
-    found = {match[group] or "" for match in re.finditer(pattern, page.preamble, re.MULTILINE)}
+    found = set(every(pattern, page.preamble, group))
     if len(found) > 1:
         raise FileRejected(
             Rule.PREAMBLE_CONTRADICTS,
@@ -130,8 +131,7 @@ def _device(page: Page, profile: Profile, name: str) -> str | None:
         device = preamble_value(page, source.line, "device", "device")
         where, todo = "its preamble", "add the line"
     else:
-        found = re.search(source.file_name or "", name.removesuffix(".gz"))
-        device = found["device"] if found else None
+        device = first(source.file_name or "", name.removesuffix(".gz"), "device")
         where, todo = "its file name", "name it as the profile expects"
     if not device:
         raise FileRejected(
@@ -174,8 +174,8 @@ def _exported_at(page: Page, profile: Profile, name: str, zone: str, earliest_ye
         text = preamble_value(page, source.line, "exported_at", "exported_at")
         where = "its preamble"
     else:
-        found = re.search(source.file_name or "", name.removesuffix(".gz"))
-        text, where = (found["exported_at"] if found else None), "its file name"
+        text = first(source.file_name or "", name.removesuffix(".gz"), "exported_at")
+        where = "its file name"
     if not text:
         raise FileRejected(
             Rule.PREAMBLE_MISSING, f"No date of export stands in {where}; add it.", column="exported_at"

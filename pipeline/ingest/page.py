@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import codecs
-import re
 from dataclasses import dataclass
 
+from pipeline.ingest.pattern import first
 from pipeline.ingest.profile import Profile
 from pipeline.ingest.quoting import split_quoted
 from pipeline.ingest.rules import FileRejected, Rule
@@ -130,7 +130,7 @@ def _without_end_line(text: bytes, start: int, profile: Profile) -> tuple[bytes,
 
 def rows_promised(line: str, profile: Profile) -> int | None:
     """How many rows a line says there are; null where it is no end line."""
-    short = len(line) <= PREAMBLE_WIDTH
-    found = re.fullmatch(profile.end_line, line) if profile.end_line is not None and short else None
-    said = found["rows"] if found else None
+    if profile.end_line is None or len(line) > PREAMBLE_WIDTH:
+        return None
+    said = first(rf"\A(?:{profile.end_line})\z", line, "rows")
     return int(said) if said is not None and said.isdecimal() and len(said) <= 9 else None

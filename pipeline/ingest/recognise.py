@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import difflib
-import re
 from collections.abc import Sequence
 
+from pipeline.ingest.pattern import holds
 from pipeline.ingest.profile import Profile
 from pipeline.ingest.rules import FileRejected, Rule
 from schemas.errors import CallError
@@ -60,7 +60,7 @@ def matches(profile: Profile, data: bytes) -> bool:
     """Whether a file's first lines are such as the profile looks for."""
     if profile.match is None:
         return False
-    return re.search(profile.match, first_lines(data, profile.encoding), re.MULTILINE) is not None
+    return holds(profile.match, first_lines(data, profile.encoding))
 
 
 def first_lines(data: bytes, encoding: str) -> str:

@@ -68,7 +68,7 @@ def parse_profile(text: str, file: str = "the profile") -> Profile:
     """
     try:
         raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise InputError(f"{file} is not valid TOML: {error}; mend that line.") from error
     try:
         profile = Profile.model_validate(raw)

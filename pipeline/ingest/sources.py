@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from datetime import datetime
 from typing import Annotated, Any, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
+from pipeline.ingest.pattern import groups_of
 from pipeline.zones import is_zone
 
 SITE_PATTERN = r"[a-z0-9_-]{1,40}"
@@ -29,21 +29,13 @@ def pattern_with(group: str) -> BeforeValidator:
     def check(value: Any) -> Any:
         if not isinstance(value, str):
             return value
-        compiled = _compiled(value)
-        if group and group not in compiled.groupindex:
+        if group not in ("", *groups_of(value)):
             raise ValueError(
                 f"the pattern {value!r} has no group (?P<{group}>…); name the part that is meant"
             )
         return value
 
     return BeforeValidator(check)
-
-
-def _compiled(pattern: str) -> re.Pattern[str]:
-    try:
-        return re.compile(pattern, re.MULTILINE)
-    except re.error as error:
-        raise ValueError(f"the pattern {pattern!r} is not a regular expression ({error})") from error
 
 
 def or_constant(value: Any) -> Any:

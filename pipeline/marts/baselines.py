@@ -46,7 +46,7 @@ def chart_baselines(folder: Path | None = None) -> pl.DataFrame:
     path = own if own is not None and own.is_file() else SHARED / FILE
     try:
         content = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise InputError(f"{path}: not valid TOML ({error}); mend that line.") from error
     except OSError as error:
         raise InputError(f"{path}: cannot be read ({error.strerror}); restore it.") from error

@@ -80,7 +80,7 @@ def read_store_file(path: Path) -> ObjectStore | None:
         raise InputError(f"{path}: cannot be read ({error}); restore it from a backup.") from error
     try:
         return ObjectStore.model_validate(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise InputError(f"{path}: is no TOML ({error}); mend it or restore it from a backup.") from error
     except ValidationError as error:
         first = error.errors()[0]

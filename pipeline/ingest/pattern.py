@@ -1,0 +1,60 @@
+"""
+Patterns of a profile, asked of texts that anybody may have written.
+
+The engine is Rust's, as Polars has it: its time grows with the length of the text and of the pattern and
+never beyond, whatever stands in either. Python's own can be kept busy for years by one line of a file. The
+price: a pattern cannot look ahead or behind, nor refer back to what it found.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+_LINES = "(?m)"  # ^ and $ stand at the ends of lines
+
+
+def groups_of(pattern: str) -> tuple[str, ...]:
+    """
+    Names of the pattern's groups; a group without one has its number.
+
+    Raises
+    ------
+    ValueError
+        When the text is no pattern, in a sentence that says why.
+
+    Examples
+    --------
+    >>> groups_of(r"^% drain (?P<device>\\S+)$")
+    ('device',)
+    """
+    try:
+        found = pl.Series([""]).str.extract_groups(_LINES + pattern)
+    except pl.exceptions.PolarsError as error:
+        said = " ".join(str(error).split()).rpartition("error: ")[2]
+        raise ValueError(f"the pattern {pattern!r} is not a regular expression ({said})") from None
+    return tuple(field.name for field in found.dtype.fields) if isinstance(found.dtype, pl.Struct) else ()
+
+
+def holds(pattern: str, text: str) -> bool:
+    """Whether the pattern fits somewhere in the text."""
+    return bool(pl.Series([text]).str.contains(_LINES + pattern)[0])
+
+
+def every(pattern: str, text: str, group: str) -> list[str]:
+    r"""
+    What a group holds wherever the pattern fits, in order; empty where the group found nothing.
+
+    Examples
+    --------
+    >>> every(r"^% drain (?P<device>\S+)$", "% drain A\n% rows 3\n% drain B", "device")
+    ['A', 'B']
+    """
+    fits = pl.Series([text]).str.extract_all(_LINES + pattern).explode().drop_nulls()
+    if fits.is_empty():
+        return []
+    return fits.str.extract_groups(_LINES + pattern).struct.field(group).fill_null("").to_list()
+
+
+def first(pattern: str, text: str, group: str) -> str | None:
+    """What a group holds where the pattern fits first; null where it does not, or the group found nothing."""
+    return next(iter(every(pattern, text, group)), None) or None
