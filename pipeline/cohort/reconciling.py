@@ -70,7 +70,7 @@ def _silent(files: pl.DataFrame, definitions: Definitions) -> pl.DataFrame:
         .sort()
         .get(((gap.count() * rules.silent_quantile).ceil().cast(pl.Int64) - 1).clip(0), null_on_oob=True),
     )
-    since = (pl.lit(newest).dt.date() - pl.col("last")).dt.total_days()
+    since = (pl.lit(newest, files.schema["exported_at"]).dt.date() - pl.col("last")).dt.total_days()
     return (
         habits.filter(pl.col("gaps") >= rules.silent_gaps)
         .with_columns(since=since)
