@@ -9,6 +9,16 @@ from pipeline.definitions import OcclusionRules
 from schemas.vocabulary import AnnotationKind, Grade
 
 
+_SAID = {
+    AnnotationKind.CLAMP_TRIAL: "staff noted clamp trial",
+    AnnotationKind.VENTILATED: "staff noted ventilation",
+    AnnotationKind.PROCEDURE: "staff noted a procedure",
+    AnnotationKind.CONFIRMED_OCCLUSION: "staff noted confirmed occlusion",
+    AnnotationKind.REFUTED: "staff noted that the suspicion was refuted",
+    AnnotationKind.NOTE: "staff wrote a note",
+}
+
+
 def annotated_rows(grid: pl.DataFrame, annotations: pl.DataFrame, flow: OcclusionRules) -> pl.DataFrame:
     """
     Turn annotations into stretches of grid rows.
@@ -70,8 +80,8 @@ def annotated_rows(grid: pl.DataFrame, annotations: pl.DataFrame, flow: Occlusio
             to_row=pl.max_horizontal("from_row", "to_row"),
             grade=pl.lit(Grade.ANNOTATED.value),
             detail=pl.format(
-                "staff noted {}{}",
-                pl.col("kind").str.replace_all("_", " "),
+                "{}{}",
+                pl.col("kind").replace_strict(_SAID, return_dtype=pl.String),
                 pl.when(pl.col("ended_at").is_null()).then(pl.lit(", no end noted")).otherwise(pl.lit("")),
             ),
         )

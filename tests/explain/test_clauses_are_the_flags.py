@@ -169,7 +169,7 @@ def test_a_suspicion_that_staff_refuted_says_so() -> None:
     notes = pl.DataFrame([(use.use_id, at(400), at(410), "refuted")], schema=NO_NOTES.schema, orient="row")
     answer = flag(explained(use, 480, notes), PeriodKind.OCCLUSION_SUSPECTED)
     assert not answer.in_force
-    assert clauses(answer, "log")["not_refuted"] == ("not met", "staff noted refuted")
+    assert clauses(answer, "log")["not_refuted"] == ("not met", "staff noted that the suspicion was refuted")
 
 
 def test_a_stretch_that_is_too_short_is_shown_with_its_length() -> None:
@@ -196,3 +196,9 @@ def test_the_trace_that_holds_is_named_with_its_age() -> None:
     assert told.trace is not None
     assert (told.trace.minute, told.trace.minutes_before) == (at(20), 3)
     assert clauses(flag(told, PeriodKind.TIDALING_PRESENT), "evidence")["held"] == ("holds", 3)
+
+
+def test_a_plain_note_is_told_as_one() -> None:
+    use = Use(300)
+    notes = pl.DataFrame([(use.use_id, at(100), at(130), "note")], schema=NO_NOTES.schema, orient="row")
+    assert explained(use, 110, notes).annotations == ({"kind": "note", "detail": "staff wrote a note"},)
