@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import altair as alt
 import vl_convert
 
 # Okabe & Ito 2008 (jfly.uni-koeln.de/color): told apart with the common kinds of colour blindness. The
@@ -48,9 +49,11 @@ def themed(chart: Any) -> Any:
     The chart, configured: text dark on white at 12 px or more, light grid, no box around it.
     """
     text, faint = GREYS[0], GREYS[4]
-    return (
-        chart.configure(font=_FONT, background="white")
-        .configure_axis(
+    # In one go: each call of a chart copies it with all its data.
+    configured = chart.configure(
+        font=_FONT,
+        background="white",
+        axis=alt.AxisConfig(
             labelFontSize=12,
             titleFontSize=12,
             titleFontWeight="normal",
@@ -59,13 +62,16 @@ def themed(chart: Any) -> Any:
             gridColor=faint,
             domainColor=GREYS[2],
             tickColor=GREYS[2],
-        )
-        .configure_legend(labelFontSize=12, titleFontSize=12, titleFontWeight="normal", labelLimit=400)
-        .configure_header(labelFontSize=12, titleFontSize=12, labelColor=text, titleColor=text)
-        .configure_title(fontSize=14, anchor="start", fontWeight="bold", color=text, subtitleFontSize=12)
-        .configure_view(stroke=None)
-        .configure_range(category=list(SERIES))
+        ),
+        legend=alt.LegendConfig(labelFontSize=12, titleFontSize=12, titleFontWeight="normal", labelLimit=400),
+        header=alt.HeaderConfig(labelFontSize=12, titleFontSize=12, labelColor=text, titleColor=text),
+        title=alt.TitleConfig(
+            fontSize=14, anchor="start", fontWeight="bold", color=text, subtitleFontSize=12
+        ),
+        view=alt.ViewConfig(stroke=None),
+        range=alt.RangeConfig(category=list(SERIES)),
     )
+    return configured
 
 
 def picture(chart: Any, path: Path, scale: float = 2.0) -> Path:
