@@ -8,7 +8,6 @@ from pipeline.course.grid import at
 from pipeline.definitions import OcclusionRules
 from schemas.vocabulary import AnnotationKind, Grade
 
-
 _SAID = {
     AnnotationKind.CLAMP_TRIAL: "staff noted clamp trial",
     AnnotationKind.VENTILATED: "staff noted ventilation",
