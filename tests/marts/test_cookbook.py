@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+import json
+import re
+import subprocess
+import sys
 from datetime import UTC, datetime, timedelta
 
+import polars as pl
 import pytest
 
+from pipeline.definitions import load_definitions
 from pipeline.marts import select
 from shared import SHARED
+from tests.support.homes import load, make_home
 
 QUERIES = sorted((SHARED / "sql").glob("*.sql"))
 MARCH = datetime(2031, 3, 10, tzinfo=UTC)
@@ -35,16 +42,88 @@ def answer(cohort, tmp_path, name):
     return select(target, (SHARED / "sql" / f"{name}.sql").read_text(encoding="utf-8"), tmp_path)
 
 
+@pytest.fixture(scope="module")
+def empty(new_cohort, tmp_path_factory):
+    return new_cohort().publish(tmp_path_factory.mktemp("empty") / "drainledger.duckdb")
+
+
 @pytest.mark.parametrize("query", QUERIES, ids=lambda q: q.stem)
-def test_every_query_opens_with_its_question_and_runs_on_an_empty_ledger(nothing, tmp_path, query):
-    first = query.read_text(encoding="utf-8").splitlines()[0]
+def test_every_query_opens_with_its_question_and_runs_on_an_empty_ledger(empty, query):
+    text = query.read_text(encoding="utf-8")
+    first = text.splitlines()[0]
     assert first.startswith("-- ")
     assert first.endswith("?")
-    assert answer(nothing, tmp_path, query.stem).is_empty()
+    assert select(empty, text, empty.parent).is_empty()
 
 
-def test_there_are_recipes():
-    assert len(QUERIES) >= 5
+@pytest.mark.parametrize("query", QUERIES, ids=lambda q: q.stem)
+def test_every_query_says_its_definition_and_its_awkward_cases(query):
+    text = query.read_text(encoding="utf-8")
+    opening = [line for line in text.splitlines() if line.startswith("--")]
+    assert text.startswith("\n".join(opening))
+    assert any(line.startswith("-- Definition: ") for line in opening)
+    assert any(line.startswith("-- Awkward cases: ") for line in opening)
+
+
+def test_the_guide_lists_every_query_with_its_question_and_no_other():
+    guide = (SHARED / "sql" / "README.md").read_text(encoding="utf-8")
+    listed = dict(re.findall(r"^\| `(\w+)\.sql` \| (.*\?) \|$", guide, re.MULTILINE))
+    questions = {q.stem: q.read_text(encoding="utf-8").splitlines()[0].removeprefix("-- ") for q in QUERIES}
+    assert listed == questions
+    assert len(questions) >= 25
+
+
+def test_figures_the_guide_names_are_the_definitions():
+    guide = " ".join((SHARED / "sql" / "README.md").read_text(encoding="utf-8").split())
+    figures = load_definitions()
+    assert f"the first {figures.chart.baseline_months} complete months" in guide
+    assert f"fewer than {figures.chart.least_evaluable} evaluable, or no count" in guide
+    assert f"fewer than {figures.chart.least_baseline} evaluable in the baseline" in guide
+    assert f"have not had their {figures.prolonged_leak[0].threshold:.0f} h" in guide
+
+
+@pytest.fixture(scope="module")
+def loaded(samples, tmp_path_factory):
+    """The sample logs as loaded."""
+    home = make_home(tmp_path_factory.mktemp("cookbook") / "home")
+    load(home, samples)
+    return home
+
+
+@pytest.mark.parametrize("query", QUERIES, ids=lambda q: q.stem)
+def test_every_query_answers_on_the_sample_logs(loaded, query):
+    # What in the samples nobody did: a month beyond its limits, and a second load that moved something.
+    nothing_there = {"months_outside_their_limits", "what_moved_in_the_last_load"}
+    found = select(loaded.database, query.read_text(encoding="utf-8"), loaded.lake.root)
+    assert found.is_empty() == (query.stem in nothing_there)
+    assert not [name for name, dtype in found.schema.items() if isinstance(dtype, pl.Decimal)]
+
+
+def test_a_person_with_the_plain_client_and_the_file_gets_the_same_answers_in_any_time_zone(loaded):
+    program = (
+        "import duckdb, json, pathlib, sys\n"
+        "asked = duckdb.connect(sys.argv[1], read_only=True)\n"
+        "asked.execute(\"SET TimeZone = 'Pacific/Auckland'\")\n"
+        "for query in sorted(pathlib.Path(sys.argv[2]).glob('*.sql')):\n"
+        "    rows = asked.execute(query.read_text()).fetchall()\n"
+        "    print(json.dumps([query.stem, [[str(c) for c in row] for row in rows]]))\n"
+        "print(json.dumps(['minute', asked.execute('SELECT count(*) FROM minute').fetchone()[0]]))\n"
+    )
+    command = [sys.executable, "-I", "-c", program, str(loaded.database), str(SHARED / "sql")]
+    told = subprocess.run(command, capture_output=True, text=True, check=True, cwd="/").stdout
+    answers = dict(json.loads(line) for line in told.splitlines())
+    assert answers.pop("minute") > 50_000
+    assert sorted(answers) == [q.stem for q in QUERIES]
+    for query in QUERIES:
+        ours = select(loaded.database, query.read_text(encoding="utf-8"), loaded.lake.root)
+        instants = [i for i, dtype in enumerate(ours.dtypes) if isinstance(dtype, pl.Datetime)]
+
+        def without(row, instants=instants):
+            return [str(cell) for i, cell in enumerate(row) if i not in instants]
+
+        assert [without(row) for row in ours.rows()] == [without(row) for row in answers[query.stem]], (
+            query.stem
+        )
 
 
 def test_prolonged_leaks_by_ward_and_month_add_the_procedures_up(nothing, tmp_path):
