@@ -26,7 +26,7 @@ from tests.soak.mutants import SEEDS, bomb, mutant
 from tests.support.homes import make_home
 
 KILLS, MUTANTS = 300, 10_000
-BATCH = 250  # mutants that are loaded together into a home
+BATCH = 500  # mutants that are loaded together into a home
 
 
 def main() -> int:
@@ -57,7 +57,7 @@ def kill(kills: int, seed: int, room: Path, mortals: Mortals) -> int:
     trials: list[Trial] = []
     while sum(trial.kills for trial in trials) < kills:
         case = chance.choice(CASES)
-        deaths = [_death(chance, ward, case) for _ in range(chance.choice((1, 1, 2, 3, 4)))]
+        deaths = [_death(chance, ward, case) for _ in range(chance.choice((1, 3, 4, 5, 6)))]
         trial = ward.trial(case, deaths)
         trials.append(trial)
         for wrong in trial.wrong:
