@@ -76,9 +76,10 @@ def leak_course(ask: Ask) -> Section:
                 "leak-end",
                 _incidence(curves, overall),
                 _told(overall),
-                "How many leaks have ended by each hour, all sites together, with its 95 % band; thin "
-                "lines: site by site. Where the line begins above nought, as many never leaked. Those who "
-                "died or left with the drain while it leaked are counted as such, not as lost.",
+                "How many leaks have ended by each hour after the operation (else tube in, else the first "
+                "minute), all sites together, with its 95 % band; thin lines: site by site. Where the line "
+                "begins above nought, as many never leaked. Those who died or left with the drain while it "
+                "leaked are counted as such, not as lost.",
             )
         )
         parts.append(
@@ -218,7 +219,7 @@ def _x(overall: pl.DataFrame) -> alt.X:
     marks = [hour for hour in range(0, _PAPER_HOURS + 1, 24) if hour <= last]
     return alt.X(
         "hours:Q",
-        title="hours after the operation (else tube in, else first minute)",
+        title="hours after the operation",
         scale=alt.Scale(domain=[0, last], nice=False),
         axis=alt.Axis(values=marks, labelOverlap=True),
     )

@@ -7,7 +7,7 @@ from typing import Any
 
 import polars as pl
 
-from schemas.vocabulary import OutcomeReason, PeriodKind
+from schemas.vocabulary import OutcomeReason
 
 REASONS = {
     OutcomeReason.REMOVAL_PRESUMED: "no, on a presumed removal",
@@ -35,23 +35,11 @@ FINDINGS = {
     "procedure_end_after_out": "surgery ends after the tube came out",
     "annotation_without_minutes": "a note about minutes nobody has",
     "named_use_without_log": "a use named in the registry, no log of it",
-}
-KINDS = {
-    PeriodKind.TIDALING_PRESENT: "tidaling present",
-    PeriodKind.TIDALING_ABSENT: "tidaling absent",
-    PeriodKind.TIDALING_INDETERMINATE: "tidaling undecided",
-    PeriodKind.TILTED: "tilted",
-    PeriodKind.PAUSED: "paused",
-    PeriodKind.OCCLUSION_SUSPECTED: "occlusion suspected",
-    PeriodKind.CLAMPED: "clamped",
-    PeriodKind.FLOW_STOPPED: "flow stopped, cause unknown",
-    PeriodKind.LINE_OPEN: "line open",
-    PeriodKind.SUCTION_SHORTFALL: "short of suction",
-    PeriodKind.LEAK: "leak on",
-    PeriodKind.COUGH: "cough",
-    PeriodKind.MOTION: "motion",
-    PeriodKind.NO_DATA: "no data",
-    PeriodKind.OUTPUT_SURGE: "output surge",
+    "device_not_in_registry": "a device with logs that no registry row names",
+    "device_without_log": "a device named in the registry, no log of it",
+    "site_silent": "a site whose newest log is much older than the others'",
+    "file_waiting": "a file that no profile fits, or several do; it waits",
+    "columns_ignored": "columns of files that their profile does not name",
 }
 NO_WARD = "no ward named"
 

@@ -50,7 +50,7 @@ WITH reasons AS (
     5 AS place,
     drain_id,
     tilted_minutes / tilt_known_minutes AS size,
-    'tilted for ' || round(100 * tilted_minutes / tilt_known_minutes)::BIGINT || ' % of the time' AS why
+    'tilted for ' || round(100 * tilted_minutes / tilt_known_minutes, 1) || ' % of the time' AS why
   FROM drain
   WHERE tilted_minutes > 0 AND tilt_known_minutes > 0
 )
@@ -79,7 +79,8 @@ def worth_looking(ask: Ask, most: int) -> pl.DataFrame:
     The reasons, each ranked by its own size: a suspected occlusion (the longest), a leak beyond the
     threshold (the longest), a clamp nobody noted and left on (the longest), a leak that came back (most
     often), tilt (the greatest share of the time). The first of each come first, then the second of each,
-    until there are as many as asked for; a drain with several reasons is chosen once and carries all of them.
+    until there are as many as asked for; a drain with several reasons is chosen once and carries each for
+    which it is among the first so many.
 
     Parameters
     ----------
@@ -90,11 +91,13 @@ def worth_looking(ask: Ask, most: int) -> pl.DataFrame:
 
     Returns
     -------
-    `drain_id`, `site`, `unit`, `started_at`, `minutes_observed`, `prolonged_leak`, `why` (all its
+    `drain_id`, `site`, `unit`, `started_at`, `minutes_observed`, `prolonged_leak`, `why` (its
     reasons), in the order of choice.
     """
     candidates = ask(_CANDIDATES)
-    whys = candidates.sort("drain_id", "place").group_by("drain_id").agg(pl.col("why").str.join("; "))
+    # A reason is named where the drain is among the first so many of it: everybody is tilted now and then.
+    clear = candidates.filter(pl.col("rank") <= most).sort("drain_id", "place")
+    whys = clear.group_by("drain_id").agg(pl.col("why").str.join("; "))
     return (
         candidates.unique("drain_id", keep="first", maintain_order=True)
         .head(most)

@@ -188,6 +188,18 @@ def test_the_handling_of_a_ward_is_the_views(opened: Opened, written: Written) -
     ]
 
 
+def test_alerts_and_suspicions_add_up_to_those_of_the_database(opened: Opened, written: Written) -> None:
+    kinds = written.ask(
+        "SELECT code, sum(alerts), sum(left_ringing), sum(not_seen_to_clear) FROM alert_clearing "
+        "GROUP BY code ORDER BY code"
+    )
+    assert [[c[0], c[1], c[3], c[4]] for c in opened.table("#alerts")] == [
+        [code.replace("_", " "), *map(str, counts)] for code, *counts in kinds.rows()
+    ]
+    suspected = written.ask("SELECT count(*) FROM period WHERE kind = 'occlusion_suspected'").item()
+    assert sum(int(cells[2]) for cells in opened.table("#handling-occlusions")) == suspected
+
+
 def test_the_drains_it_names_have_pages(opened: Opened, written: Written) -> None:
     links = opened.page.eval_on_selector_all("#drains-table a", "all => all.map(a => a.getAttribute('href'))")
     assert len(links) == 2
