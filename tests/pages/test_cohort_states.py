@@ -68,6 +68,19 @@ def _hostile() -> Cohort:
     return cohort
 
 
+@pytest.fixture(scope="module")
+def hostile_database(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return _hostile().publish(tmp_path_factory.mktemp("hostile") / "drainledger.duckdb")
+
+
+@pytest.fixture(scope="module")
+def hostile(hostile_database: Path) -> Path:
+    """A page whose sites and wards have hostile names."""
+    path = hostile_database.with_name("page.html")
+    path.write_text(cohort_html(hostile_database), encoding="utf-8")
+    return path
+
+
 @pytest.fixture
 def page_of(tmp_path: Path) -> Callable[..., str]:
     def make(cohort: Cohort, rules: tuple[str, ...] = ()) -> str:
@@ -140,8 +153,10 @@ def test_a_ledger_that_was_never_told_its_site_or_month_still_adds_up(page_of: C
     assert "day not known" in html
 
 
-def test_hostile_names_stand_as_they_are_and_do_nothing(shown: Callable[..., Opened]) -> None:
-    opened = shown(_hostile())
+def test_hostile_names_stand_as_they_are_and_do_nothing(
+    open_page: Callable[..., Opened], hostile: Path
+) -> None:
+    opened = open_page(hostile)
     assert opened.page.title() == "All drains together · drainledger"
     assert opened.requests == opened.complaints == []
     text = opened.page.locator("main").inner_text()
@@ -154,25 +169,30 @@ def test_hostile_names_stand_as_they_are_and_do_nothing(shown: Callable[..., Ope
     assert opened.violations() == []
 
 
-def test_a_hostile_name_is_said_as_it_is_where_a_reader_points(shown: Callable[..., Opened]) -> None:
-    opened = shown(_hostile())
+def test_a_hostile_name_is_said_as_it_is_where_a_reader_points(
+    open_page: Callable[..., Opened], hostile: Path
+) -> None:
+    opened = open_page(hostile)
     said = [opened.hover("funnel", "symbol", place)["ward"] for place in range(6)]
     assert any(name.startswith(HOSTILE[0]) for name in said)
     assert opened.complaints == opened.requests == []
 
 
-def test_a_name_longer_than_a_phone_does_not_widen_the_page(shown: Callable[..., Opened]) -> None:
-    assert shown(_hostile(), PHONE).overflow() <= 0
+def test_a_name_longer_than_a_phone_does_not_widen_the_page(
+    open_page: Callable[..., Opened], hostile: Path
+) -> None:
+    assert open_page(hostile, PHONE).overflow() <= 0
 
 
-def test_a_name_from_right_to_left_does_not_turn_the_sites_about(shown: Callable[..., Opened]) -> None:
-    cells = shown(_hostile()).page.locator("#wards tbody th").all_inner_texts()
+def test_a_name_from_right_to_left_does_not_turn_the_sites_about(
+    open_page: Callable[..., Opened], hostile: Path
+) -> None:
+    cells = open_page(hostile).page.locator("#wards tbody th").all_inner_texts()
     assert any(re.fullmatch(r"\u2068\u202eקומה שלוש\u202c\u2069 · <b>site</b>.*", cell) for cell in cells)
 
 
-def test_the_same_database_gives_the_same_bytes(tmp_path: Path) -> None:
-    database = _hostile().publish(tmp_path / "drainledger.duckdb")
-    assert cohort_html(database) == cohort_html(database)
+def test_the_same_database_gives_the_same_bytes(hostile_database: Path, hostile: Path) -> None:
+    assert cohort_html(hostile_database) == hostile.read_text(encoding="utf-8")
 
 
 def test_a_thousand_drains_fit_into_five_megabytes(page_of: Callable[..., str]) -> None:
