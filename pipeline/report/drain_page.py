@@ -20,7 +20,7 @@ from pipeline.report.drain_record import DrainRecord, read_record
 from pipeline.report.drain_strip import WIDTH, strip_chart
 from pipeline.report.drain_summary import in_short, summary
 from pipeline.report.drain_tables import sections_of
-from pipeline.report.drain_words import BASES, STATES, VERDICTS
+from pipeline.report.drain_words import BASES, STATES, VERDICTS, listed
 from pipeline.report.look import themed
 from pipeline.report.page import Section, page
 from pipeline.report.strip import ROWS
@@ -82,6 +82,12 @@ def drain_page(
     )
 
 
+_READ = {
+    "air leak": "air_leak_ml_min",
+    "pressure": "pressure_mean_cmh2o",
+    "fluid": "output_ml",
+    "tilt": "tilt_deg",
+}
 _NOT_SO = (
     "A band says what the log shows, by rule; it is no diagnosis. A pressure that does not swing can be a "
     "blocked tube, and also a lung that is up and sealed. Where the strip is blank nothing was logged or "
@@ -122,6 +128,7 @@ def _course(record: DrainRecord, clock: SiteClock) -> Markup:
         days=[band for band in told if band.lane == "day"],
         last=record.minutes.filter("seen").height - 1,
         traced=record.minutes["swing_cmh2o"].null_count() < record.minutes.height,
+        unread=listed([name for name, column in _READ.items() if _most(record.minutes, column) is None]),
     )
 
 

@@ -196,3 +196,10 @@ def test_minutes_that_cannot_be_read_leave_words_and_tables() -> None:
 def test_a_drain_that_is_not_there_is_said_in_one_sentence() -> None:
     with pytest.raises(CallError, match="there is no drain DNOBODY"):
         drain_page(ToldDrain(), "DNOBODY")
+
+
+def test_what_was_never_read_is_named_beside_the_strip() -> None:
+    silent = Use(90, leak=None, volume=None, tilt=None)
+    page = drain_page(ToldDrain(course_as_told(silent)), "DTOLD7NB3INBCKLH")
+    assert "Never read on this drain: air leak, fluid and tilt." in page
+    assert "Never read" not in drain_page(ToldDrain(course_as_told(Use(90))), "DTOLD7NB3INBCKLH")

@@ -151,7 +151,7 @@
     return made.map((band) => {
       const room = (band.u - band.t) / pixel, said = band.many > 1 ? `${band.many} stretches` : band.label;
       return { t: band.t, u: band.u, from_t: band.atOnce ? band.u : band.t, lane: band.lane, colour: band.colour,
-        label: [said, said.split(",")[0]].find((words) => band.atOnce || room > 6.3 * words.length + 8) || "",
+        label: [said, said.split(",")[0], ...(band.lane === "day" ? [said.split(",")[0].replace("day ", "")] : [])].find((words) => band.atOnce || room > 6.3 * words.length + 8) || "",
         what: band.lane, from: moment(band.a), until: moment(band.b),
         lasted: band.many > 1 ? `${lasted(band.minutes)} in ${band.many} stretches` : lasted(band.minutes),
         grade: band.shown || "–", detail: band.many > 1 ? "zoom in to tell them apart" : band.detail || band.label };
