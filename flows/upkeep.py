@@ -111,9 +111,9 @@ def named_versions(home: Home) -> Named:
             for table, version in versions.items():
                 named[place][table].add(version)
     if home.database.exists():
-        for table, version in _published(home.database).items():
-            if version is not None:
-                named["lake"][table].add(version)
+        for table, published in _published(home.database).items():
+            if published is not None:
+                named["lake"][table].add(published)
     return named
 
 

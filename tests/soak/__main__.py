@@ -60,6 +60,9 @@ def kill(kills: int, seed: int, room: Path, mortals: Mortals) -> int:
         deaths = [_death(chance, ward, case) for _ in range(chance.choice((1, 3, 4, 5, 6)))]
         trial = ward.trial(case, deaths)
         trials.append(trial)
+        killed = sum(trial.kills for trial in trials)
+        if killed // 25 > (killed - trial.kills) // 25:
+            print(f"{killed} killed, {time.monotonic() - began:.0f} s", file=sys.stderr, flush=True)
         for wrong in trial.wrong:
             print(f"FAILED {case.name}: {wrong}", flush=True)
     failures = sum(bool(trial.wrong) for trial in trials)
@@ -124,6 +127,7 @@ def mutate(mutants: int, seed: int, room: Path, mortals: Mortals, keep: Path) ->
                 (keep / f"batch-{numbers[0]}" / path.name).write_bytes(path.read_bytes())
             print(f"FAILED load of mutants {numbers[0]} to {numbers[-1]}: {end.said[-500:]}", flush=True)
         shutil.rmtree(room)
+        print(f"{start + len(numbers)} mutants, {time.monotonic() - began:.0f} s", file=sys.stderr, flush=True)
     bombs = _bombs(outcomes, failed)
     print(
         f"mutants: {mutants} of {len(SEEDS)} sound files and {bombs} bombs, seed {seed}, {time.monotonic() - began:.0f} s"

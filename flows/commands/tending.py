@@ -1,0 +1,44 @@
+"""See how a ledger is, and keep it in shape: `doctor maintain`."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from cyclopts import Parameter
+
+from flows.app import DONE, FAILED, SOME_REJECTED, HomeDir, Json, app, now, open_ledger
+
+
+@app.command
+def doctor(
+    *,
+    all_: Annotated[
+        bool, Parameter(name="--all", negative="", help="Look at every raw file and part, not at a sample.")
+    ] = False,
+    home: HomeDir,
+    json_: Json = False,
+) -> int:
+    """Look the ledger over and say what to do: versions, permissions, disk, key, raw files, lake, database.
+
+    Writes nothing. Exit status 0: all is fine; 1: something to look at; 3: something is broken.
+    """
+    from flows.doctor import examine, worst
+    from flows.finding import Grade
+    from flows.show_upkeep import show_examination
+
+    findings = examine(open_ledger(home), now(), every=all_)
+    show_examination(findings, as_json=json_)
+    return {Grade.FINE: DONE, Grade.ADVICE: SOME_REJECTED, Grade.BROKEN: FAILED}[worst(findings)]
+
+
+@app.command
+def maintain(*, home: HomeDir, json_: Json = False) -> int:
+    """Keep the lake in shape: small files together, files and log entries nobody needs away. Changes no row.
+
+    What the published database or an extract was made from stays, and what went out of use lately.
+    """
+    from flows.show_upkeep import show_upkeep
+    from flows.upkeep import maintain as keep_up
+
+    show_upkeep(keep_up(open_ledger(home)), as_json=json_)
+    return DONE

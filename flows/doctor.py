@@ -1,0 +1,93 @@
+"""`doctor`: a look over everything a ledger stands on and holds. Reads only."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from datetime import datetime
+
+from flows import doctor_machine as machine
+from flows import doctor_store as store
+from flows.finding import Finding, Grade, broken, fine
+from flows.request import request_for
+from pipeline.cohort import load_rules
+from pipeline.definitions import load_definitions
+from pipeline.store import Home
+from schemas.errors import DrainledgerError
+
+Check = Callable[[], Iterator[Finding]]
+
+
+def examine(home: Home, now: datetime, *, every: bool = False) -> list[Finding]:
+    """
+    Look a ledger over; what fails on the way is a finding, not an end.
+
+    Writes nothing, takes no lock and may run beside a load: what that is writing just then can look broken,
+    and is said to be written.
+
+    Parameters
+    ----------
+    every
+        Hash every raw file and read every part's footer, not a sample of each.
+
+    Returns
+    -------
+    Findings in the order of the checks; at least one for each check.
+    """
+    found = list(_checked("versions", machine.versions))
+    settings = list(_checked("settings", lambda: _settings(home)))
+    found += settings
+    if any(finding.grade is Grade.BROKEN for finding in settings):
+        return found
+    definitions = load_definitions()
+    checks: tuple[tuple[str, Check], ...] = (
+        ("permissions", lambda: machine.permissions(home)),
+        ("space", lambda: machine.space(home, definitions)),
+        ("key", lambda: store.key(home)),
+        ("lake", lambda: store.lake(home, definitions, every=every)),
+        ("earlier parts", lambda: store.orphans(home)),
+        ("clock", lambda: machine.clock(home, now, definitions)),
+        ("time zones", lambda: machine.zones(home)),
+        ("raw files", lambda: store.raw(home, every=every)),
+        ("database", lambda: store.database(home, definitions)),
+        ("leftovers", lambda: store.left_behind(home)),
+    )
+    for name, check in checks:
+        found += _checked(name, check)
+    return found
+
+
+def worst(findings: list[Finding]) -> Grade:
+    """The gravest of the findings' grades."""
+    order = list(Grade)
+    return max((finding.grade for finding in findings), key=order.index, default=Grade.FINE)
+
+
+def _settings(home: Home) -> Iterator[Finding]:
+    """Definitions, profiles and rules can be read."""
+    definitions = load_definitions()
+    request = request_for(home)
+    rules = load_rules()
+    yield fine(
+        "settings",
+        f"definitions {definitions.digest[:12]}, {len(request.profiles)} profiles, {len(rules)} rules can be read",
+    )
+
+
+def _checked(name: str, check: Check) -> Iterator[Finding]:
+    try:
+        yield from check()
+    except DrainledgerError as error:
+        yield broken(name, str(error).rstrip("."), "", "see the sentence before")
+    except OSError as error:
+        yield broken(
+            name, error.strerror or str(error), str(error.filename or ""), "mend that and look again"
+        )
+    except Exception as error:  # a look must go on past whatever is broken; the fault itself is what it found
+        said = str(error).strip().splitlines()
+        what = said[0][:200] if said else type(error).__name__
+        yield broken(
+            name,
+            f"could not be looked at ({type(error).__name__}: {what})",
+            "",
+            "mend what is said above first",
+        )
