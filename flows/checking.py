@@ -8,12 +8,14 @@ from pathlib import Path
 
 import polars as pl
 
+from flows.doubts import doubts
 from flows.outcome import Outcome
 from flows.reading import kind_of
 from flows.request import Request
 from flows.survey import Found, name_of
 from pipeline.cohort import read_annotations, read_registry
 from pipeline.ingest import read_log
+from pipeline.ingest.container import unpack
 from schemas.lake import MINUTE
 from schemas.vocabulary import FileStatus
 
@@ -38,6 +40,7 @@ class CheckReport:
     understood: str | None = None
     contradictions: tuple[tuple[int, str, str], ...] = ()
     ignored: tuple[str, ...] = ()
+    doubts: tuple[str, ...] = ()
 
 
 def check_files(found: Found, request: Request) -> Iterator[CheckReport]:
@@ -48,6 +51,7 @@ def check_files(found: Found, request: Request) -> Iterator[CheckReport]:
     quantity in our units. A wrong unit, sign or order of day and month passes every rule of form and
     shows only there. `contradictions` (line, finding, detail) are what a registry's rows say against
     themselves; whether they fit the logs only a load can tell. `ignored`: columns the profile does not name.
+    `doubts`: what passes every rule of form and is probably a slip in the profile.
     """
     return (_check(path, request) for path in found.files)
 
@@ -63,6 +67,7 @@ def _check(path: Path, request: Request) -> CheckReport:
     understood = None
     ignored: tuple[str, ...] = ()
     contradictions: tuple[tuple[int, str, str], ...] = ()
+    doubtful: tuple[str, ...] = ()
     if kind == "log":
         log = read_log(
             data,
@@ -75,6 +80,12 @@ def _check(path: Path, request: Request) -> CheckReport:
         file, rejected, values = log.file, log.rejected, log.rejected_values
         ignored = log.ignored
         understood = _understood(log.minutes, log.traces, log.file["timezone"])
+        profile = next((p for p in request.profiles if p.name == file["profile"]), None)
+        if profile is not None and log.minutes.height:
+            wrong = values.join(rejected, on=["line", "column"], how="left", nulls_equal=True)
+            plain = unpack(data, request.definitions.plausible.file_most).data
+            told = doubts(log.minutes, wrong, profile, plain, file["exported_at"], file["timezone"])
+            doubtful = tuple(told)
     else:
         found = read_registry(data) if kind == "registry" else read_annotations(data)
         file, rejected, values = found.file, found.rejected, found.rejected_values
@@ -86,7 +97,9 @@ def _check(path: Path, request: Request) -> CheckReport:
         nulls_equal=True,
     ).sort("line", "column", "rule")
     outcome = Outcome.of(name_of(path), file)
-    return CheckReport(path, kind, file["profile"], outcome, shown, understood, contradictions, ignored)
+    return CheckReport(
+        path, kind, file["profile"], outcome, shown, understood, contradictions, ignored, doubtful
+    )
 
 
 def _understood(minutes: pl.DataFrame, traces: pl.DataFrame, zone: str | None) -> str | None:
@@ -94,8 +107,10 @@ def _understood(minutes: pl.DataFrame, traces: pl.DataFrame, zone: str | None) -
         return None
     devices, sessions = (minutes[c].unique().sort().to_list() for c in ("device", "session"))
     first, last = (f"{minutes['clock'].sort()[at]:%Y-%m-%d %H:%M}" for at in (0, -1))
+    states = minutes.group_by("state").len().sort("state").rows()
     said = [
         f"device {_some(devices)}, session {_some(sessions)}, {first} to {last} ({zone})",
+        ", ".join(f"{count} {state}" for state, count in states),
         *(
             f"{what} {_least(minutes, column)} to {_most(minutes, column)} {MINUTE.column(column).unit}"
             for what, column in _RANGES.items()

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from flows.as_json import json_text
+from flows.plain import plain
 from schemas.vocabulary import FileStatus
 
 if TYPE_CHECKING:  # what is shown here comes from loads; other commands show without them
@@ -85,6 +86,7 @@ def show_check(found: Found, reports: Iterable[CheckReport], *, as_json: bool) -
                     "kind": r.kind,
                     "profile": r.profile,
                     "understood": r.understood,
+                    "doubts": list(r.doubts),
                     "columns_ignored": list(r.ignored),
                 }
                 | r.outcome.__dict__
@@ -120,6 +122,8 @@ def show_check(found: Found, reports: Iterable[CheckReport], *, as_json: bool) -
             print(f"    not read, for the profile does not name them: {', '.join(report.ignored)}")
         if report.understood:
             print(f"    understood: {report.understood}", flush=True)
+        for doubt in report.doubts:
+            print(f"    doubtful: {plain(doubt)}", flush=True)
     if files:
         total = f"{_count(files, 'file')}, {clean} clean; {kept} of {read} rows would be kept."
         print(f"{total} Nothing was written.")

@@ -7,13 +7,15 @@ from collections import Counter
 
 import polars as pl
 
+from pipeline.ingest.alerts import joined_flags
 from pipeline.ingest.profile import Profile
 from pipeline.ingest.rules import FileRejected, Rule
 
 
 def places(header: tuple[str, ...], profile: Profile) -> dict[str, tuple[int, ...]]:
     """
-    Our name of each column the file has → its places in the header (several only for a clock in parts).
+    Our name of each column the file has → its places in the header (several for a clock in parts, and for
+    alerts with a column each).
 
     Columns the profile does not name are left alone. A column it names must be there, once: a
     renamed one would otherwise pass for a site that does not measure.
@@ -25,6 +27,8 @@ def places(header: tuple[str, ...], profile: Profile) -> dict[str, tuple[int, ..
     """
     wanted: dict[str, tuple[str, ...]] = {"clock": profile.columns.clock}
     wanted |= {ours: (theirs,) for ours, theirs in profile.columns.named().items()}
+    if profile.alerts.flags:
+        wanted["alerts"] = tuple(profile.alerts.flags)
     if profile.device.column is not None:
         wanted["device"] = (profile.device.column,)
     if profile.exported_at is not None and profile.exported_at.column is not None:
@@ -46,12 +50,14 @@ def ignored_columns(header: tuple[str, ...], at: dict[str, tuple[int, ...]]) -> 
     return [name for place, name in enumerate(header) if place not in used and name]
 
 
-def under_our_names(cells: pl.DataFrame, at: dict[str, tuple[int, ...]]) -> pl.DataFrame:
+def under_our_names(cells: pl.DataFrame, at: dict[str, tuple[int, ...]], profile: Profile) -> pl.DataFrame:
     """The cells under our names; a clock in several columns is joined by blanks, null if any part is."""
     return cells.select(
         "line",
         *(
-            pl.col(str(where[0])).alias(ours)
+            joined_flags(where, profile).alias(ours)
+            if ours == "alerts" and profile.alerts.flags
+            else pl.col(str(where[0])).alias(ours)
             if len(where) == 1
             else pl.concat_str(
                 [pl.col(str(place)).str.strip_chars() for place in where], separator=" "

@@ -123,12 +123,29 @@ class Suction(Part):
 
 
 class Alerts(Part):
-    """Their alert codes and what stands between several of one minute."""
+    """
+    Their alert codes and what stands between several of one minute; or a column for each alert.
+
+    Parameters
+    ----------
+    flags
+        Their column → our code, where each alert has a column of its own; `ringing` and `quiet` are the words
+        in it. A blank is quiet; any other word is none, and the alerts of that minute are unknown.
+    """
 
     separator: Text = ";"
     codes: dict[Text, str] = Field(default_factory=dict)
+    flags: dict[Text, str] = Field(default_factory=dict)
+    ringing: tuple[Text, ...] = ("1",)
+    quiet: tuple[Text, ...] = ("0",)
 
-    @field_validator("codes")
+    @model_validator(mode="after")
+    def _apart(self) -> Alerts:
+        if both := sorted(set(self.ringing) & set(self.quiet)):
+            raise ValueError(f'the word "{both[0]}" is in both ringing and quiet; keep one')
+        return self
+
+    @field_validator("codes", "flags")
     @classmethod
     def _ours(cls, value: dict[str, str]) -> dict[str, str]:
         known = {str(code) for code in AlertCode}

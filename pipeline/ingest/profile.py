@@ -121,6 +121,8 @@ class Profile(Part):
             for name in self.optional
             if name in ("session", "state")
         ]
+        if "alerts" in columns and self.alerts.flags:
+            problems.append("alerts is in [columns] and in [alerts.flags]; keep one")
         if ("trace" in columns) != (self.trace is not None):
             problems.append(
                 "a trace needs both its column in [columns] and its settings in [trace]; add the other"
@@ -134,7 +136,7 @@ class Profile(Part):
             problems.append('[states] is empty; say what their words mean, like on = "run"')
         if "mains" in columns and not self.mains:
             problems.append("[mains] is empty; say what their words mean, like net = true")
-        words = [*self.states, *self.mains, *self.alerts.codes]
+        words = [*self.states, *self.mains, *self.alerts.codes, *self.alerts.ringing, *self.alerts.quiet]
         problems += [
             f'"{word}" has blanks around it; write it without' for word in words if word != word.strip()
         ]

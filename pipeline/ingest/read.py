@@ -97,7 +97,7 @@ def _read_rows(
         page, profile.delimiter, profile.comment, plausible.line_most, number_places(at, profile)
     )
     _refuse_two_logs_in_one(cells, profile)
-    texts = under_our_names(cells.rows, at)
+    texts = under_our_names(cells.rows, at, profile)
     exports: dict[str, datetime] = {}
     if "exported_at" in at:
         exports = _exports(texts["exported_at"], profile, identity, plausible.earliest_year)
@@ -107,7 +107,7 @@ def _read_rows(
         readings = clean_readings(texts, profile, definitions, identity.timezone, identity.exported_at)
         if readings is None:
             cells = cells_of(page, profile.delimiter, profile.comment, plausible.line_most)
-            texts = under_our_names(cells.rows, at)
+            texts = under_our_names(cells.rows, at, profile)
     if readings is None:
         readings = read_readings(texts, profile, definitions, identity.timezone, identity.exported_at)
     _refuse_second_header(readings.faults, profile)
