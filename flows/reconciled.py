@@ -7,11 +7,13 @@ from dataclasses import asdict, dataclass
 import duckdb
 import polars as pl
 
-from flows.withdraw import withdrawals
+from flows.withdrawals import withdrawals
 from pipeline.marts.reader import reader
 from pipeline.store import Home
 from pipeline.store.erasures import read_erasures
 from schemas.errors import LedgerError
+from schemas.lake import LOAD_FILE
+from schemas.vocabulary import FileStatus
 
 _FINDINGS = """
 SELECT
@@ -63,7 +65,9 @@ def reconciled(home: Home) -> Reconciled:
         }
         for erasure in read_erasures(home.private)
     ]
-    out = [asdict(one) for one in withdrawals(home)]
+    status = pl.col("status") == FileStatus.WITHDRAWN.value
+    among = home.lake.scan(LOAD_FILE).filter(status).select("file_sha256").collect()["file_sha256"]
+    out = [asdict(one) for one in withdrawals(home, among)]
     return Reconciled(
         _findings(home),
         pl.DataFrame(out, schema=dict.fromkeys(_WITHDRAWN, pl.String())),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 
 from flows.intake import known_reading
@@ -11,23 +11,14 @@ from flows.load import Progress, Summary, at_work, compute_and_publish, silent
 from flows.outcome import Outcome
 from flows.request import Request
 from flows.reread import find_file, read_due
+from flows.withdrawals import Withdrawal as Withdrawal
+from flows.withdrawals import withdrawals as withdrawals
 from flows.writing import read_again
 from pipeline.store import Home
-from pipeline.store.journal import Reading, read_readings
+from pipeline.store.journal import Reading
 from schemas.errors import CallError
 
 _WHY_MOST = 1000
-
-
-@dataclass(frozen=True)
-class Withdrawal:
-    """A withdrawn file as its house may see it: with its name and the reason in somebody's own words."""
-
-    digest: str
-    name: str
-    kind: str
-    withdrawn_on: str
-    why: str
 
 
 def run_withdraw(
@@ -78,16 +69,6 @@ def run_take_back(
                 raise CallError(f"withdraw: file {reading.digest[:12]}… is not withdrawn; nothing to undo.")
         back = [replace(reading, withdrawn_on=None, why=None) for reading in readings]
         return _put(home, back, finished, request, now, progress)
-
-
-def withdrawals(home: Home) -> list[Withdrawal]:
-    """Every file withdrawn here, the latest first; for the house, with names and reasons."""
-    found = [
-        Withdrawal(reading.digest, reading.name, reading.kind, reading.withdrawn_on, reading.why or "")
-        for reading in read_readings(home.readings)
-        if reading.withdrawn_on is not None
-    ]
-    return sorted(found, key=lambda one: (one.withdrawn_on, one.digest), reverse=True)
 
 
 def _named(home: Home, which: Sequence[str]) -> list[Reading]:
