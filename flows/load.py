@@ -31,7 +31,7 @@ from pipeline.store.erasures import read_erasures
 from pipeline.store.journal import Reading, read_journal, read_readings, write_journal
 from pipeline.store.moments import Moment
 from schemas.derivation import MADE
-from schemas.errors import LakeError, LedgerError, StoreError
+from schemas.errors import DiskError, LakeError, LedgerError, StoreError
 from schemas.vocabulary import FileStatus
 
 # What a damaged table raises, from whichever library meets it first.
@@ -197,8 +197,8 @@ def run_rebuild(
         try:
             done = _rebuild(home, readings, request, now, progress, stages)
         except _LAKE_FAULTS as error:
-            if isinstance(home.explained(error) or error, StoreError):
-                raise  # nothing is broken there: the store does not answer
+            if isinstance(home.explained(error) or error, StoreError | DiskError):
+                raise  # nothing is broken there: the store does not answer, or the disk is full
             # Whatever is broken in the lake, raw files can make it again.
             _set_aside(home)
             write_journal(home.journal, readings)

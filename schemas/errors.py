@@ -23,6 +23,10 @@ class LakeError(LedgerError):
     """A table of the lake cannot be read; the raw files can make it again."""
 
 
+class DiskError(LedgerError):
+    """The disk under the home refuses: full, read-only, failing. Nothing of the ledger is broken by it."""
+
+
 class StoreError(LedgerError):
     """
     The object store that holds raw files and lake does not do what was asked.

@@ -18,12 +18,13 @@ import polars as pl
 from deltalake.exceptions import DeltaError
 
 from pipeline.store.damage import damage
+from pipeline.store.disk import disk_fault
 from pipeline.store.durable import make_folder, write_new, write_whole
 from pipeline.store.lake import Lake
 from pipeline.store.place import Folder, Place
 from pipeline.store.sweeping import sweep
 from pipeline.store.vault import Vault
-from schemas.errors import LakeError, LedgerError, StoreError
+from schemas.errors import DiskError, LakeError, LedgerError, StoreError
 
 if TYPE_CHECKING:
     from pipeline.store.store_file import ObjectStore
@@ -173,8 +174,8 @@ class Home:
         """
         if isinstance(error, LedgerError):
             return None
-        said = self.place.explained(error)
-        if isinstance(said, StoreError) or not isinstance(error, _READING_FAULTS):
+        said = self.place.explained(error) or disk_fault(error, self.root)
+        if isinstance(said, StoreError | DiskError) or not isinstance(error, _READING_FAULTS):
             return said
         found = [one for lake in (self.lake, self.private_lake) for one in damage(lake)]
         if not found:
