@@ -294,8 +294,8 @@ class Home:
         if not path.exists():
             if made := self._with_pseudonyms():
                 raise LedgerError(
-                    f"{path}: the key of the pseudonyms is gone, and {made} was made with it; restore it from "
-                    "a backup, or begin again in an empty home with new pseudonyms."
+                    f"{path}: the key of the pseudonyms is gone, and {made} was made with it; restore it "
+                    "from a backup, or begin again in an empty home with new pseudonyms."
                 )
             write_new(path, secrets.token_bytes(SECRET_BYTES).hex().encode())
         try:
@@ -306,8 +306,8 @@ class Home:
             raise LedgerError(f"{path}: holds {len(key)} bytes instead of {SECRET_BYTES}; restore it.")
         if self.key_check.exists() and self.key_check.read_bytes().strip() != _fingerprint(key):
             raise LedgerError(
-                f"{path}: holds another key than the one the pseudonyms here were made with; restore that, or "
-                f"remove {self.key_check.name} beside it to have every drain renamed by the next load."
+                f"{path}: holds another key than the one the pseudonyms here were made with; restore that, "
+                f"or remove {self.key_check.name} beside it to have every drain renamed by the next load."
             )
         return key
 
