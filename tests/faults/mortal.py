@@ -7,9 +7,12 @@ parent itself never computes anything, so that a child starts within millisecond
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
+import io
 import json
 import os
+import resource
 import select
 import signal
 import subprocess
@@ -21,7 +24,10 @@ from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).parent.parent.parent
+# Something done to a home with files: nothing comes of it, or an exit status and what was said.
+Work = Callable[[Any, list[Path]], tuple[int, str] | None]
 KILLED = -signal.SIGKILL
+LIMITS = (80, 700, 4_000, 12_000, 1_000_000)  # bytes beyond which no file can grow
 HANGS = 120.0  # seconds after which a child that was to live is given up
 
 
@@ -131,7 +137,7 @@ def _listen(heard: int, child: int, seconds: float | None) -> str:
         said += part
 
 
-def _live(work: Callable[[Any, list[Path]], None], asked: dict[str, Any], tell: int) -> int:
+def _live(work: Work, asked: dict[str, Any], tell: int) -> int:
     from pipeline.store import Home, moments
     from schemas.errors import DrainledgerError
 
@@ -147,7 +153,10 @@ def _live(work: Callable[[Any, list[Path]], None], asked: dict[str, Any], tell: 
 
     moments.passed = deadly  # type: ignore[assignment]
     try:
-        work(Home(Path(asked["home"])), [Path(path) for path in asked["paths"]])
+        said = work(Home(Path(asked["home"])), [Path(path) for path in asked["paths"]])
+        if said is not None:
+            os.write(tell, said[1].encode())
+            return said[0]
     except DrainledgerError as error:
         os.write(tell, f"{type(error).__name__}: {error}\n".encode())
         return 3
@@ -159,8 +168,9 @@ def _live(work: Callable[[Any, list[Path]], None], asked: dict[str, Any], tell: 
     return 0
 
 
-def _works() -> dict[str, Callable[[Any, list[Path]], None]]:
+def _works() -> dict[str, Work]:
     import tests.faults.remains  # noqa: F401 - everything a child needs is imported before it is born
+    from flows.cli import run
     from flows.load import run_rebuild
     from flows.request import request_for
     from flows.upkeep import maintain
@@ -189,8 +199,23 @@ def _works() -> dict[str, Callable[[Any, list[Path]], None]]:
         except CallError:  # the life before got so far that it is withdrawn: the rest is any load's to do
             load(home, [])
 
+    def typed(home: Any, paths: list[Path]) -> tuple[int, str]:
+        heard = io.StringIO()
+        with contextlib.redirect_stderr(heard), contextlib.redirect_stdout(io.StringIO()):
+            status = run(["load", *map(str, paths), "--home", str(home.root)])
+        return status, heard.getvalue()
+
+    def limited(limit: int) -> Work:
+        def work(home: Any, paths: list[Path]) -> tuple[int, str]:
+            resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
+            return typed(home, paths)
+
+        return work
+
     return {
-        "load": load,
+        **{f"typed load, no file beyond {limit}": limited(limit) for limit in LIMITS},
+        "typed load": typed,
+        "load": lambda home, paths: load(home, paths) and None,
         "withdraw": withdraw,
         "publish": publish,
         "rebuild": lambda home, _: run_rebuild(home, request_for(home), NOW) and None,
