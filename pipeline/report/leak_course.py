@@ -79,7 +79,7 @@ def leak_course(ask: Ask) -> Section:
                 "How many leaks have ended by each hour after the operation (else tube in, else the first "
                 "minute), all sites together, with its 95 % band; thin lines: site by site. Where the line "
                 "begins above nought, as many never leaked. Those who died or left with the drain while it "
-                "leaked are counted as such, not as lost.",
+                "leaked are counted as such, not as lost. Drawn up to two weeks.",
             )
         )
         parts.append(

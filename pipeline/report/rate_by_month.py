@@ -11,9 +11,9 @@ from markupsafe import Markup
 
 from pipeline.report.ask import Ask
 from pipeline.report.figure import figure
-from pipeline.report.look import GREYS, SERIES
+from pipeline.report.look import GREYS
 from pipeline.report.page import Section
-from pipeline.report.rate_words import RATE_COLUMNS, RATE_TIPS, rates_told
+from pipeline.report.rate_words import RATE_COLUMNS, RATE_TIPS, mark_look, marked, rates_told
 from pipeline.report.table import Col, table
 from pipeline.report.templates import render
 from pipeline.report.words import interval, share
@@ -21,7 +21,6 @@ from schemas.errors import CallError
 
 MOST_SITES = 12
 _FEW_MONTHS = 6
-_MARKS = ["within", "outside"]
 _CAPTION = (
     "Dots: the month's rate. Grey bars: where chance alone leaves a month's rate 998 times of 1000, given "
     "its own number and the baseline's rate (dashed). Open dots: provisional, or too few to tell anything. "
@@ -114,8 +113,7 @@ def _p_chart(months: pl.DataFrame) -> Any:
         ),
         pl.col("rate", "centre", "limit_low", "limit_high").round(5),
         pl.col("in_baseline").fill_null(False),
-        pl.when("outside").then(pl.lit("outside")).otherwise(pl.lit("within")).alias("mark"),
-        (pl.col("provisional") | pl.col("too_small")).fill_null(False).alias("open"),
+        *marked("outside", pl.col("provisional") | pl.col("too_small")),
         pl.col("month").dt.strftime("%Y-%m").alias("said_month"),
         *RATE_TIPS,
         interval("limit_low", "limit_high").alias("said_limits"),
@@ -162,18 +160,13 @@ def _p_chart(months: pl.DataFrame) -> Any:
         .mark_rule(color=GREYS[0], strokeWidth=4)
         .encode(**across, y=alt.YDatum(0, scale=scale))
     )
-    colour = alt.Stroke("mark:N", scale=alt.Scale(domain=_MARKS, range=[SERIES[0], SERIES[1]]), legend=None)
-    shape = alt.Shape("mark:N", scale=alt.Scale(domain=_MARKS, range=["circle", "triangle-up"]), legend=None)
     dots = (
         base.transform_filter("isValid(datum.rate)")
         .mark_point(strokeWidth=2, filled=True, opacity=1)
         .encode(
             x=x,
             y=rate,
-            shape=shape,
-            size=alt.condition("datum.mark === 'outside'", alt.value(200), alt.value(90)),
-            stroke=colour,
-            fill=alt.condition("datum.open", alt.value("white"), alt.value(SERIES[0])),
+            **mark_look(),
             tooltip=tooltip,
         )
     )

@@ -9,9 +9,9 @@ import polars as pl
 
 from pipeline.report.ask import Ask
 from pipeline.report.figure import figure
-from pipeline.report.look import GREYS, SERIES
+from pipeline.report.look import GREYS
 from pipeline.report.page import Section
-from pipeline.report.rate_words import RATE_COLUMNS, RATE_TIPS, rates_told
+from pipeline.report.rate_words import RATE_COLUMNS, RATE_TIPS, mark_look, marked, rates_told
 from pipeline.report.table import Col, table
 from pipeline.report.words import interval, ward
 
@@ -91,7 +91,7 @@ def rates_by_ward(ask: Ask) -> Section:
                 _wards_told(known, centre),
                 "Each mark is a ward: to the right the number that could be judged, upwards the rate. "
                 "Within the inner limits lie 95 % of wards by chance alone, within the outer ones 99.8 %. "
-                "Open marks: too few to tell anything.",
+                "Open marks: too few to tell anything. A triangle: beyond the outer limits.",
             )
             + numbers
         )
@@ -111,7 +111,7 @@ def _funnel(wards: pl.DataFrame, limits: pl.DataFrame, centre: float) -> Any:
         "ward",
         "evaluable",
         pl.col("rate").round(5),
-        pl.col("too_small").alias("open"),
+        *marked("outside_998", pl.col("too_small")),
         *RATE_TIPS,
         "said_95",
         "said_998",
@@ -145,12 +145,11 @@ def _funnel(wards: pl.DataFrame, limits: pl.DataFrame, centre: float) -> Any:
     )
     dots = (
         alt.Chart(rows)
-        .mark_point(size=110, strokeWidth=2, filled=True, opacity=1)
+        .mark_point(strokeWidth=2, filled=True, opacity=1)
         .encode(
             x=x,
             y=alt.Y("rate:Q", scale=scale, axis=axis),
-            fill=alt.condition("datum.open", alt.value("white"), alt.value(SERIES[0])),
-            stroke=alt.value(SERIES[0]),
+            **mark_look(),
             tooltip=[alt.Tooltip(f"{column}:N", title=heading) for column, heading in tips.items()],
         )
     )
