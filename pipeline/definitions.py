@@ -188,6 +188,7 @@ class TiltRules(Section):
     after: int
     begins_by: float
     run_up: int
+    again_within: int
 
 
 class ShortfallRules(Section):
@@ -287,6 +288,7 @@ class LeakRules(Section):
     blip_below: int
     confirm: int
     late_entry: int
+    clock_doubt: int
 
     @model_validator(mode="after")
     def _window_holds_the_least(self) -> LeakRules:

@@ -11,6 +11,7 @@ from pipeline.cohort.leak import begun_within, leak_outcome, leak_stretches, lea
 from pipeline.cohort.leak_doubt import doubtful_leaks
 from pipeline.cohort.origin import with_threshold
 from pipeline.cohort.prolonged import prolonged_leak
+from pipeline.cohort.steps import doubted_end
 from pipeline.definitions import Definitions, LeakRules, ProlongedLeakRules
 from schemas.published import DRAIN_OUTCOME
 
@@ -133,7 +134,8 @@ def _judged(
         .join(doubt, on="drain_id", how="left")
     )
     verdict = prolonged_leak(told, known, leaks, one.definition, one.leak, perhaps)
-    return told.join(verdict, on="drain_id", how="left").sort("drain_id"), leaks
+    doubted = doubted_end(told, one.leak)
+    return doubted.join(verdict, on="drain_id", how="left").sort("drain_id"), leaks
 
 
 def _on_above(minutes: pl.DataFrame, limit: float, published: float) -> pl.DataFrame:

@@ -1,10 +1,10 @@
-"""How far the clock steps inside a drain put its durations in doubt."""
+"""How far the clock steps inside a drain put its durations in doubt, and the hours of its leak."""
 
 from __future__ import annotations
 
 import polars as pl
 
-from pipeline.definitions import ProlongedLeakRules
+from pipeline.definitions import LeakRules, ProlongedLeakRules
 
 
 def clock_doubt(
@@ -67,4 +67,41 @@ def clock_doubt(
         )
         .sort("drain_id")
         .collect()
+    )
+
+
+def doubted_end(drains: pl.DataFrame, rules: LeakRules) -> pl.DataFrame:
+    """
+    The end of each drain's leak with what the steps of the clock before it leave open.
+
+    Between the origin, which the registry has from another clock, and the leak's end as the log has it, the
+    clock may have leapt over time that did not pass, or have shown time twice. So the end lies as much
+    earlier as the clock leapt, or later as it was set back: `leak_end_earliest_at` and `leak_end_latest_at`
+    hold that. Where it is more than `rules.clock_doubt` in all, how long the leak went on is not known and
+    `leak_hours` is null; curves then follow the leak to the earliest end and no further. A step after the
+    leak's end, or before the drain's first minute, timed nothing of it.
+
+    Parameters
+    ----------
+    drains
+        `origin_at`, the leak's columns (from `leak_outcome`) and what `clock_doubt` gives (null: no step).
+
+    Returns
+    -------
+    The same rows and columns.
+    """
+    leapt, back = (pl.col(name).fill_null(0) for name in ("leapt", "set_back"))
+    end = pl.coalesce("leak_ended_at", "leak_end_earliest_at")
+    crossed = (pl.col("first_step_at") > pl.col("origin_at")) & (pl.col("first_step_at") < end)
+    crossed = crossed.fill_null(False)
+    earliest = pl.max_horizontal("origin_at", pl.col("leak_end_earliest_at") - pl.duration(minutes=leapt))
+    known = pl.col("leak_end_earliest_at").is_not_null()
+    return drains.with_columns(
+        leak_end_earliest_at=pl.when(crossed & known)
+        .then(pl.min_horizontal("leak_end_earliest_at", earliest))
+        .otherwise("leak_end_earliest_at"),
+        leak_end_latest_at=pl.when(crossed)
+        .then(pl.col("leak_end_latest_at") + pl.duration(minutes=back))
+        .otherwise("leak_end_latest_at"),
+        leak_hours=pl.when(~(crossed & (leapt + back > rules.clock_doubt))).then("leak_hours"),
     )

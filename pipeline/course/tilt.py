@@ -32,12 +32,13 @@ def mark_tilt(grid: pl.DataFrame, rules: TiltRules) -> pl.DataFrame:
 
 def distrust_before_tilt(grid: pl.DataFrame, rules: TiltRules) -> pl.DataFrame:
     """
-    The grid of `mark_tilt` without trust in the readings of a lean that has begun but is not yet tilt.
+    The grid of `mark_tilt` without trust in readings of a device about to lean, or still being moved.
 
-    A tilt follows such a minute within `run_up` minutes, and in it, or less than `run_up` minutes before,
-    the angle rose by `begins_by` or more. A minute's angle is a mean over it, its reading the last one in it:
-    the angle may still pass for upright when the level is already wrong. Only looking back can tell, so at
-    the bedside `mark_tilt` stands alone.
+    A lean may have begun before it is tilt: a tilt follows such a minute within `run_up` minutes, and in it,
+    or less than `run_up` minutes before, the angle rose by `begins_by` or more. A minute's angle is a mean
+    over it, its reading the last one in it: the angle may still pass for upright when the level is wrong.
+    And between two tilts at most `again_within` minutes apart the device is being carried or turned, and the
+    fluid never settles. Only looking back can tell, so at the bedside `mark_tilt` stands alone.
     """
     rise = decimal(pl.col("tilt_deg") - pl.col("tilt_deg").shift(1).over("use_no"))
     rose = (rise >= rules.begins_by).fill_null(False).cast(pl.UInt8)
@@ -45,4 +46,7 @@ def distrust_before_tilt(grid: pl.DataFrame, rules: TiltRules) -> pl.DataFrame:
     soon = pl.any_horizontal(
         pl.col("tilted").shift(-by).over("use_no").fill_null(False) for by in range(1, rules.run_up + 1)
     )
-    return grid.with_columns(volume_trusted=pl.col("volume_trusted") & ~(begun & soon))
+    leaning = pl.when("tilted").then("row")
+    apart = leaning.backward_fill().over("use_no") - leaning.forward_fill().over("use_no")
+    moved = (apart <= rules.again_within).fill_null(False)
+    return grid.with_columns(volume_trusted=pl.col("volume_trusted") & ~(begun & soon) & ~moved)

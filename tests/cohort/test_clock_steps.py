@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 import polars as pl
@@ -27,7 +27,12 @@ def published(
 ) -> Callable[..., tuple]:
     """Verdict and reason of the one drain of a use in no registry, whose device went on to another session."""
 
-    def published(end: int, leak: Callable[[int], float], **course: Any) -> tuple:
+    def published(
+        end: int,
+        leak: Callable[[int], float],
+        told_of: tuple[str, ...] = ("prolonged_leak", "prolonged_leak_reason"),
+        **course: Any,
+    ) -> tuple:
         row = use(end=end, later_session=True)
         uses = uses_of(row)
         claims = claim(uses, REGISTRY_DRAIN.empty(), bytes(32))
@@ -35,7 +40,7 @@ def published(
             claims, uses, course_of_use(row, leak, **course), EVIDENCE.empty(), USE_PERIOD.empty(), USE_ALERT.empty(),
             USE_CANISTER.empty(), ANNOTATION.empty(), definitions, (),
         )  # fmt: skip
-        return told.drain.select("prolonged_leak", "prolonged_leak_reason").row(0)
+        return told.drain.select(told_of).row(0)
 
     return published
 
@@ -82,3 +87,32 @@ def test_of_a_hole_only_what_the_counter_leaves_open_is_in_doubt(published) -> N
     hole = {"observed": lambda i: not 50 * HOUR <= i < 53 * HOUR}
     leapt = hole | {"clock_step": lambda i: i == 53 * HOUR, "clock_step_minutes": lambda i: 30}
     assert published(150, until(121), **leapt) == ("yes", None)
+
+
+END = ("leak_hours", "leak_end_earliest_at", "leak_end_latest_at")
+
+
+def test_hours_of_leak_across_a_clock_set_back_are_not_told_and_its_end_is_an_interval(published) -> None:
+    back = {"clock_step": lambda i: i == 50 * HOUR, "clock_step_minutes": lambda i: -180}
+    hours, earliest, latest = published(150, until(90), END)
+    assert hours is not None
+    assert earliest == latest
+    assert published(150, until(90), END, **back) == (None, earliest, latest + timedelta(hours=3))
+
+
+def test_hours_of_leak_across_a_leap_may_have_been_fewer(published) -> None:
+    hole = {"observed": lambda i: not 50 * HOUR <= i < 53 * HOUR}
+    leapt = hole | {"clock_step": lambda i: i == 53 * HOUR}
+    _, earliest, latest = published(150, until(90), END, **hole)
+    assert published(150, until(90), END, **leapt) == (None, earliest - timedelta(hours=3), latest)
+
+
+def test_a_step_of_at_most_an_hour_leaves_the_hours_of_leak_and_widens_the_interval(published) -> None:
+    back = {"clock_step": lambda i: i == 50 * HOUR, "clock_step_minutes": lambda i: -60}
+    hours, earliest, latest = published(150, until(90), END)
+    assert published(150, until(90), END, **back) == (hours, earliest, latest + timedelta(hours=1))
+
+
+def test_a_step_after_the_leaks_end_changes_nothing_of_it(published) -> None:
+    step = {"clock_step": lambda i: i == 100 * HOUR}
+    assert published(150, until(90), END, **step) == published(150, until(90), END)

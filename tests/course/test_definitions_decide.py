@@ -37,7 +37,7 @@ SECTIONS = (
     "leak",
 )
 # Read from the drain's leak, not from the course of a use.
-OF_THE_DRAIN = {"leak.join_below", "leak.blip_below", "leak.confirm", "leak.late_entry"}
+OF_THE_DRAIN = {"leak.join_below", "leak.blip_below", "leak.confirm", "leak.late_entry", "leak.clock_doubt"}
 # Judgements within a judgement, that decide only where several others hold by a hair: no day below brings
 # them about. That they are read, and no default in code, is asked of the digest.
 TOO_FINE = {
@@ -192,6 +192,14 @@ def by_hand() -> list[Use]:
         Use(300, name="h7", traces=lambda t: False, missing=range(1, 300, 2)),
         # Untraced: breathing while the drain is carried for some minutes, and ranges about the quiet floor.
         Use(400, name="h3", traces=lambda t: False, tilt=lambda t: 25.0 if 200 <= t < 205 else 1.0),
+        # Leans by and by, is carried about, leans again: what it reads meanwhile is no level.
+        Use(
+            300,
+            name="h8",
+            traces=lambda t: False,
+            volume=lambda t: t + (20.0 if 97 <= t < 113 else 0.0),
+            tilt=lambda t: 8.5 if 97 <= t < 100 else 25.0 if 100 <= t < 104 or 110 <= t < 113 else 2.0,
+        ),
         Use(400, name="h4", traces=lambda t: False, low=-20.2, high=-19.55, leak=0.0),
         Use(400, name="h5", traces=lambda t: False, low=-20.0, high=-19.75, leak=0.0),
     ]

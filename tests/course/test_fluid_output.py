@@ -271,3 +271,12 @@ def test_a_lean_that_comes_on_over_minutes_is_no_fluid() -> None:
     use = Use(300, volume=lambda t: 25.0 + t if leans(t) > 2 else float(t), tilt=leans)
     assert output(use)[95:110] == [95.0] + [96.0] * 14
     assert output(use)[142:145] == [142.0, 143.0, 144.0]
+
+
+def test_a_device_that_is_carried_between_two_leans_reads_no_fluid() -> None:
+    def leans(t: int) -> float:
+        return 20.0 if 100 <= t < 104 or 112 <= t < 115 else 5.0 if 104 <= t < 112 else 2.0
+
+    use = Use(300, volume=lambda t: 48.0 + t if leans(t) > 2 else float(t), tilt=leans)
+    assert output(use)[96:116] == [96.0, 97.0, 98.0] + [99.0] * 17
+    assert output(use)[120:122] == [120.0, 121.0]

@@ -37,14 +37,18 @@ def weaknesses(by_family: pl.DataFrame, families: pl.DataFrame, sweeps: dict[str
             ("sine", "near sine"),
         )
     )
+    even, uneven = (
+        100 * float(pump.filter(pl.col("pump_jitter") == how)["present"].mean())  # type: ignore[arg-type]
+        for how in ("regular", "jittered")
+    )
     noisy = _cell(sweeps["swing"], noise="very noisy", artefact=0.0, swing_set=1.0)
     slow = _cell(sweeps["sampling"], sampling_hz=5.0, swing_set=1.5)
     lost = _cell(sweeps["share"], kind="cough", swing_set=4.0, artefact=0.4)
     moved = _cell(sweeps["share"], kind="motion", swing_set=4.0, artefact=0.4)
     lines = [
-        f"**A pump's cycles at a chest's rate, where no breath comes**, called `present`: {shapes}. The sign is the "
-        "shape of the cycle; a smooth pump cannot be told from a chest by it, and a pump under a patient's breathing "
-        "moves the swing.",
+        f"**A pump's cycles at a chest's rate, where no breath comes**, called `present`: {shapes}. Even ones (lengths "
+        f"varying by under 1 %): {even:.1f} %; uneven ones (2–8 %): {uneven:.1f} %. A smooth pump whose cycles vary as "
+        "breaths may cannot be told from a chest, and a pump under a patient's breathing moves the swing.",
         f"**A ventilator's breaths** can be as regular as a pump's: {called('ventilated', 'present')} `present`, "
         f"{called('ventilated', 'undecided')} undecided, {called('ventilated', 'absent')} `absent`.",
         f"**Very regular breathing**, as in deep sleep (intervals varying by 2–5 %, depths by 3–10 %): "

@@ -170,11 +170,22 @@ def _one_fleet(made: Simulation, evidence_kind: str, definitions: Definitions) -
         _with_drain_output(minutes, tables.drain_use, drains),
         logged.select("evidence", "site", "stay", "through", "on_time", "clock_kind"),
         unlogged,
-        course.alerts.drop("site").join(stays, on="use_id"),
+        _of_stays(course.alerts.drop("site"), minutes, stays),
         course.canisters.drop("site").join(stays, on="use_id"),
         drains.drop("scenario"),
     )
     return Beside(*(frame.join(scenarios, on="stay", how="left", maintain_order="left") for frame in frames))
+
+
+def _of_stays(alerts: pl.DataFrame, minutes: pl.DataFrame, stays: pl.DataFrame) -> pl.DataFrame:
+    """Alerts with the stay in which they began: a use may hold two patients."""
+    names = ["evidence", "site", "stay"]
+    began = minutes.select("use_id", *names, started_at="minute").unique(
+        ["use_id", "started_at"], keep="last"
+    )
+    found = alerts.join(began, on=["use_id", "started_at"], how="left", maintain_order="left")
+    other = found.select("use_id").join(stays, on="use_id", how="left", maintain_order="left")
+    return found.with_columns(found[name].fill_null(other[name]) for name in names)
 
 
 def _named(frame: pl.DataFrame, evidence_kind: str) -> pl.DataFrame:
@@ -355,8 +366,9 @@ def _with_drain_output(minutes: pl.DataFrame, drain_use: pl.DataFrame, drains: p
         .sort("place", pl.col("inside").not_())
         .unique("place", keep="first", maintain_order=True)
         .with_columns(
+            # Unknown where what an earlier device held is: a swap whose last reading nobody took.
             drain_output_ml=pl.when("inside").then(
-                pl.max_horizontal(pl.lit(0.0), pl.col("output_ml") + pl.col("output_before_ml"))
+                (pl.col("output_ml") + pl.col("output_before_ml")).clip(lower_bound=0.0)
             )
         )
         .drop("place", "from_at", "until_at", "output_before_ml", "inside")

