@@ -8,8 +8,9 @@ from collections.abc import Callable, Sequence
 from typing import TypeVar
 
 from flows.logs import Log
-from flows.orchestrator import DriveFault, behind
+from flows.orchestrator import DriveFault, Fault, behind
 from flows.runs import faceless
+from schemas.errors import DiskError, LakeError, StoreError
 
 T = TypeVar("T")
 
@@ -26,9 +27,10 @@ PASSING = frozenset(
 
 def is_passing(error: BaseException | None) -> bool:
     """
-    Whether a fault, or what it was raised from, may be gone when the step is tried again.
+    Whether a fault may be gone when the step is tried again.
 
-    An engine that reads the lake raises a bare OSError without a number where a store did not answer.
+    An engine that reads the lake raises a bare OSError without a number where a store did not answer; a table
+    of the lake that could not be opened is judged by what kept it from being opened.
 
     Examples
     --------
@@ -41,7 +43,9 @@ def is_passing(error: BaseException | None) -> bool:
         error = behind(error)
         if isinstance(error, OSError):
             return type(error) is OSError if error.errno is None else error.errno in PASSING
-        error = error.__cause__
+        if isinstance(error, StoreError):
+            return error.passing
+        error = error.__cause__ if isinstance(error, LakeError | DiskError) else None
     return False
 
 
@@ -55,7 +59,7 @@ def patiently(run: Callable[[], T], retry_seconds: Sequence[float], log: Log) ->
         try:
             return run()
         except Exception as error:
-            if isinstance(error, DriveFault) or not is_passing(error):
+            if isinstance(error, Fault | DriveFault) or not is_passing(error):
                 raise
             log.say(
                 "retried",

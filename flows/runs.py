@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from flows.logs import DIGEST_SIGNS, Log, log_of
+from flows.orchestrator import behind
 from pipeline.store.durable import write_whole
 from schemas.errors import CallError, DrainledgerError
 
@@ -128,7 +129,8 @@ def recorded(home: Home, kind: str) -> Iterator[Recorder]:
         log.say("run_began", kind=kind)
     try:
         yield recorder
-    except BaseException as error:
+    except BaseException as raised:
+        error = behind(raised)  # a task tells Prefect its class only; the house is told all
         recorder.record.exit = WRONG_CALL if isinstance(error, CallError) else FAILED
         recorder.record.said = _sentence(error)
         if home.exists():

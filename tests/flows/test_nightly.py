@@ -27,7 +27,7 @@ from flows.runs import last_runs
 from pipeline.store import Home
 from pipeline.store.lake import Lake
 from pipeline.store.seen import Fate, read_sights
-from schemas.errors import CallError, InputError, LedgerError
+from schemas.errors import CallError, InputError, LakeError, LedgerError, StoreError
 from schemas.lake import FILE_NAME, LOAD_FILE, MINUTE
 from tests.support.homes import differences, load, make_home, published
 from tests.support.nights import LONG_AGO, NIGHT, aged, export, put, registry
@@ -276,6 +276,32 @@ def test_a_passing_fault_of_a_drive_costs_a_wait_and_not_the_night(home: Home, l
     assert found.counts["new"] == 1
 
 
+def lake_behind(cause: OSError) -> LakeError:
+    error = LakeError("lake table minute: cannot be opened")
+    error.__cause__ = cause
+    return error
+
+
+@pytest.mark.parametrize(
+    "error",
+    [
+        OSError(errno.ESTALE, "Stale file handle"),
+        OSError("Generic S3 error"),
+        StoreError("the store does not answer", passing=True),
+        lake_behind(OSError(errno.EIO, "Input/output error")),
+    ],
+)
+def test_what_waiting_may_mend_is_tried_again(error: Exception) -> None:
+    left = [error]
+
+    def failing_once() -> str:
+        if left:
+            raise left.pop()
+        return "done"
+
+    assert patiently(failing_once, [0.0], Log(None, "nightly")) == "done"
+
+
 @pytest.mark.parametrize(
     "error",
     [
@@ -284,6 +310,8 @@ def test_a_passing_fault_of_a_drive_costs_a_wait_and_not_the_night(home: Home, l
         OSError(errno.ENOSPC, "No space left on device"),
         PermissionError(errno.EACCES, "Permission denied"),
         TimeoutError("took too long"),
+        LedgerError("another load is running"),
+        StoreError("no such bucket"),
     ],
 )
 def test_nothing_else_is_tried_again(error: Exception) -> None:

@@ -259,10 +259,12 @@ def test_what_waiting_cannot_mend_is_not_tried_again_and_told_without_names(
     from flows import prefect_tasks
     from flows.prefect_nightly import night_under_prefect
 
+    home = make_home(tmp_path / "ledger")
     monkeypatch.setattr(prefect_tasks, "take_in", failing(error, 9, prefect_tasks.take_in))
     settings = NightSettings(landing=ward / "Ada_Example in", settle_minutes=0, retry_seconds=(0.01, 0.02))
     with pytest.raises(type(error), match=r"Ada_Example|full"):  # whoever called is told all
-        night_under_prefect(make_home(tmp_path / "ledger"), settings)
+        night_under_prefect(home, settings)
+    assert str(error) in ledger_status(home, NIGHT).runs[0].said  # and so is status
     run, task = wait_for(
         lambda: (found := last_night(server, "take in"))[1].get("state_type") == "FAILED" and found, 30
     )
