@@ -11,6 +11,8 @@ from pipeline.ingest.alerts import joined_flags
 from pipeline.ingest.profile import Profile
 from pipeline.ingest.rules import FileRejected, Rule
 
+_MOST_NAMED = 6
+
 
 def places(header: tuple[str, ...], profile: Profile) -> dict[str, tuple[int, ...]]:
     """
@@ -77,10 +79,17 @@ def _check_once(name: str, ours: str, counts: Counter[str], profile: Profile) ->
             column=ours,
         )
     near = difflib.get_close_matches(name, list(counts), n=1)
-    has = f'; it has "{near[0][:80]}"' if near else ""
+    has = f'; it has "{near[0][:80]}"' if near else _unnamed(list(counts), profile)
     raise FileRejected(
         Rule.COLUMN_MISSING,
         f"profile '{profile.name}': column \"{name}\" is not in the file{has}. "
         "Export it with that column, or edit the profile's [columns].",
         column=ours,
     )
+
+
+def _unnamed(header: list[str], profile: Profile) -> str:
+    """The columns that a file has and the profile does not name: the missing one may be among them."""
+    named = {*profile.columns.clock, *profile.columns.named().values(), *profile.alerts.flags}
+    others = [f'"{name[:40]}"' for name in header if name and name not in named][:_MOST_NAMED]
+    return f"; of those it has the profile does not name {', '.join(others)}" if others else ""
