@@ -21,9 +21,10 @@ from pipeline.report.drain_strip import WIDTH, strip_chart
 from pipeline.report.drain_summary import in_short, summary
 from pipeline.report.drain_tables import sections_of
 from pipeline.report.drain_words import BASES, STATES, VERDICTS, listed
+from pipeline.report.figure import drawn
 from pipeline.report.look import themed
 from pipeline.report.page import Section, page
-from pipeline.report.strip import ROWS
+from pipeline.report.strip import ROWS, strip
 from pipeline.report.templates import render, text
 
 NAME = "strip"
@@ -121,8 +122,8 @@ def _course(record: DrainRecord, clock: SiteClock) -> Markup:
         "drain_strip.html.j2",
         name=NAME,
         alt=alt,
-        # The drawing library labels the picture anew when it draws it, by the chart's description.
-        spec=_in_page(themed(chart).to_dict() | {"description": alt}),
+        spec=_in_page(_described(themed(chart).to_dict(), alt)),
+        drawing=_drawn(record),
         data=_in_page(data),
         zone=clock.name,
         days=[band for band in told if band.lane == "day"],
@@ -130,6 +131,19 @@ def _course(record: DrainRecord, clock: SiteClock) -> Markup:
         traced=record.minutes["swing_cmh2o"].null_count() < record.minutes.height,
         unread=listed([name for name, column in _READ.items() if _most(record.minutes, column) is None]),
     )
+
+
+def _described(spec: dict[str, Any], alt: str) -> dict[str, Any]:
+    # The library labels a picture anew when it draws it, by this. Words on each mark would be for nobody.
+    return spec | {"description": alt, "config": spec["config"] | {"aria": False}}
+
+
+def _drawn(record: DrainRecord) -> Markup:
+    """The whole course drawn beforehand, for where no scripts run."""
+    minutes = record.minutes.with_columns(observed=pl.col("seen"))
+    whole = strip(minutes, record.periods, record.alerts, record.canisters, width=WIDTH)
+    spec = themed(whole).to_dict()
+    return drawn(spec | {"config": spec["config"] | {"aria": False}}, NAME)
 
 
 def _ends(record: DrainRecord) -> tuple[datetime, datetime]:
