@@ -8,7 +8,7 @@ export PIP_DISABLE_PIP_VERSION_CHECK := 1
 export PREFECT_SERVER_ANALYTICS_ENABLED := false
 export DO_NOT_TRACK := 1
 
-.PHONY: help setup demo test lint audit format samples bench evaluate guides characterise lock clean
+.PHONY: help setup demo test lint audit format samples bench evaluate guides characterise lock clean soak
 
 help:  ## say what there is
 	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -51,6 +51,9 @@ bench: $(INSTALLED)  ## measure speed against named peers; BENCH="signal course"
 
 guides: $(INSTALLED)  ## draw the pictures of the guide to the course again
 	$(BIN)/python -m tests.evaluation.course_pictures
+
+soak: $(INSTALLED)  ## 300 kills and 10 000 broken files; SOAK="--kills 50 --mutants 0" for less
+	$(BIN)/python -m tests.soak $(SOAK)
 
 evaluate: $(INSTALLED)  ## the course of simulated drains against the truth; DRAINS="--drains 40 --seed 1" for another fleet
 	$(BIN)/python -m tests.evaluation.evaluate $(DRAINS)
