@@ -67,6 +67,8 @@ def run_erase(
         if any(not erasure.done for erasure in read_erasures(home.private)):
             compute_and_publish(home, request, now, progress)
         plan = plan_erasure(home, target, request)
+        if not plan.marks:
+            return Erased(plan)
         told = erased_of(home)
         known = type(told)(home.secret(), told.marks | plan.marks)
         if dry_run:

@@ -28,6 +28,7 @@ from schemas.lake import FILE_NAME
 # Caches and diaries of the private store in which names or values can stand; the ledger does without them.
 _CACHES = ("last-fault.txt", "seen.sqlite", "seen.sqlite-wal", "seen.sqlite-shm", "seen.sqlite-journal")
 _DIARY = "runs.jsonl"
+_SET_ASIDE = "lake.broken-"
 
 
 def take_up(home: Home, request: Request, now: datetime) -> list[Erasure]:
@@ -63,6 +64,10 @@ def conclude(home: Home, erasures: Sequence[Erasure]) -> None:
     _clean_names(home, erased)
     for place in _leftovers(home):
         shutil.rmtree(place) if place.is_dir() else place.unlink()
+    if home.store is not None:
+        for name in home.place.sizes():
+            if name.startswith(_SET_ASIDE):
+                home.place.remove(name)
     for name in _CACHES:
         (home.private / name).unlink(missing_ok=True)
     _clean_diary(home.private / _DIARY)
@@ -104,8 +109,8 @@ def _leftovers(home: Home) -> list[Path]:
     """Lakes that were set aside, and rooms of verifications and builds that died."""
     return sorted(
         [
-            *home.root.glob("lake.broken-*"),
-            *home.private.glob("lake.broken-*"),
+            *home.root.glob(f"{_SET_ASIDE}*"),
+            *home.private.glob(f"{_SET_ASIDE}*"),
             *home.private.glob("verify-*"),
             *home.root.glob(".*building*"),
             *home.root.glob("report"),

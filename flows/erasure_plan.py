@@ -3,38 +3,34 @@
 from __future__ import annotations
 
 import json
-from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
-from itertools import pairwise
+from datetime import datetime
 
 import polars as pl
 
 from flows.derive import claims_now
 from flows.door import erased_of, nameless
+from flows.erasure_reach import marks_of, stretches_of
 from flows.reading import head_of
 from flows.request import Request
-from flows.stale import IN_FORCE, read_ward
+from flows.stale import read_ward
 from flows.writing import vault_of
 from pipeline.cohort import standing
-from pipeline.cohort.claims import Claims, sound
+from pipeline.cohort.claims import Claims
 from pipeline.cohort.erased import Erased, is_telling
-from pipeline.cohort.holding import held_of
 from pipeline.cohort.paper import RegistryKind, Unreadable
 from pipeline.cohort.registry import layout_columns
 from pipeline.cohort.struck import strike
-from pipeline.course.dated import dated_lines
 from pipeline.definitions import Definitions
 from pipeline.extract.keys import ExtractKey
 from pipeline.store import Home
 from pipeline.store.journal import read_readings
 from schemas.errors import InputError
-from schemas.lake import LOAD_FILE, MINUTE, TRACE, USE_TABLE
+from schemas.lake import LOAD_FILE
 from schemas.registry import REGISTRY_DRAIN
 
 _DRAIN = ["site", "drain_key"]
-_AROUND = timedelta(days=1)  # of a use that is erased whole: minutes that nobody has seen yet
 
 
 @dataclass(frozen=True)
@@ -80,6 +76,8 @@ def plan_erasure(home: Home, target: Target, request: Request) -> Plan:
     that only these drains claim, all minutes go; of a use that serves others too, their stretches and the
     minutes nobody claims that follow them (or, at the use's begin, come before them).
 
+    A plan without marks: nothing is so old.
+
     Raises
     ------
     InputError
@@ -87,21 +85,27 @@ def plan_erasure(home: Home, target: Target, request: Request) -> Plan:
     """
     erased = Erased(home.secret(), frozenset())
     if target.asked == "file":
-        marks = frozenset(mark(digest) for digest in target.files for mark in (erased.file, erased.was))
-        return Plan(marks, (), {"files": len(target.files)}, target.files)
-    known = standing(home.private_lake.scan(REGISTRY_DRAIN).collect())
+        whole = frozenset(mark(digest) for digest in target.files for mark in (erased.file, erased.was))
+        return Plan(whole, (), {"files": len(target.files)}, target.files)
+    rows_ever = home.private_lake.scan(REGISTRY_DRAIN).collect()
+    known = standing(rows_ever)
     claims = claims_now(home, read_ward(home))
     keys, uses_alone, drain_ids = _whose(target, known, claims)
-    if not keys.height and not uses_alone:
+    if not keys.height and not uses_alone and not _was_theirs(target, rows_ever):
+        if target.asked == "age":
+            return Plan(
+                frozenset(), (), dict.fromkeys(("drains", "uses", "rows", "paper_rows", "files"), 0), ()
+            )
         raise InputError(_nobody(home, target))
     words = _words(target, keys)
     marks = set(_names(erased, target, keys, drain_ids, words))
-    stretches = _stretches(home, known, keys, uses_alone)
-    rows, beside, by_file = 0, 0, set()
-    for some, collided, hit, files in _device_marks(home, stretches, erased, request):
+    stretches = stretches_of(home, known, keys, uses_alone)
+    rows = beside = 0
+    by_file: set[str] = set()
+    for some, collided, hit, holding in marks_of(home, stretches, erased, request):
         marks |= some
         rows, beside = rows + hit, beside + collided
-        by_file |= files
+        by_file |= holding
     told = erased.with_marks(marks)
     papers, paper_rows, unread = _papers(home, told, target, request.definitions)
     files = tuple(sorted(by_file | papers))
@@ -147,14 +151,18 @@ def _whose(
     return keys, sorted(use_ids.unique()), tuple(sorted(ids))
 
 
+def _was_theirs(target: Target, rows: pl.DataFrame) -> bool:
+    """Whether a row that was corrected since names the patient: its drain is another's, the row still goes."""
+    theirs = (pl.col("site") == (target.site or "")) & (pl.col("patient_key") == target.key)
+    return target.asked == "patient" and rows.filter(theirs).height > 0
+
+
 def _nobody(home: Home, target: Target) -> str:
     erased = erased_of(home)
     site = target.site or ""
     was = {erased.patient(site, target.key or ""), erased.drain(site, target.key or "")} & erased.marks
     if was:
         return f"erase: what this ledger had of that {target.asked} at {site} was erased already."
-    if target.asked == "age":
-        return "erase: no drain here ended so long ago; nothing to do."
     return f"erase: no {target.asked} of that key is known at {site or 'any site'}; check --site and the key."
 
 
@@ -171,100 +179,6 @@ def _names(
     yield from (erased.drain(*key) for key in keys.rows())
     yield from (erased.pseudonym(drain_id) for drain_id in drain_ids)
     yield from (erased.word(word) for word in words)
-
-
-# site:device, use_id, session, from, until, whether it begins and ends with the use
-_Stretch = tuple[str, str, int, datetime, datetime, bool, bool]
-
-
-def _stretches(home: Home, known: pl.DataFrame, keys: pl.DataFrame, alone: Sequence[str]) -> list[_Stretch]:
-    """The stretches of device uses that go."""
-    uses = home.lake.scan(USE_TABLE).collect().sort("use_id")
-    in_force = read_ward(home).registry
-    unseen = known.join(keys, on=_DRAIN, how="semi").join(in_force, on=_DRAIN, how="anti")
-    held = held_of(uses, sound(pl.concat([in_force, unseen.select(in_force.columns)]))).holders
-    mine = held.join(keys, on=_DRAIN, how="semi")
-    theirs = held.join(keys, on=_DRAIN, how="anti").join(mine, on="use_id", how="semi")
-    spans: dict[str, list[tuple[datetime, datetime, bool]]] = defaultdict(list)
-    for frame, is_mine in ((mine, True), (theirs, False)):
-        for use_id, begins, ends in frame.select("use_id", "from_at", "until_at").rows():
-            spans[use_id].append((begins, ends, is_mine))
-    found: list[_Stretch] = []
-    columns = ("use_id", "site", "device", "session", "started_at", "ended_at")
-    for use_id, site, device, session, started, ended in uses.select(columns).rows():
-        owner = f"{site}:{device}"
-        if use_id in alone:
-            found.append((owner, use_id, session, started, ended, True, True))
-        for begins, ends in _gone(spans.get(use_id, []), started, ended):
-            found.append((owner, use_id, session, begins, ends, begins == started, ends == ended))
-    return found
-
-
-def _gone(
-    spans: Sequence[tuple[datetime, datetime, bool]], started: datetime, ended: datetime
-) -> list[tuple[datetime, datetime]]:
-    """The stretches of one use that are only theirs, with the minutes nobody claims that go with them."""
-    if not any(is_mine for *_, is_mine in spans):
-        return []
-    ends = sorted({started, ended, *(at for begins, until, _ in spans for at in (begins, until))})
-    fates: list[bool | None] = []
-    for at, until in pairwise(ends):
-        holders = [mine for begins, over, mine in spans if begins <= at and until <= over]
-        fates.append(None if not holders else all(holders))
-    for at, fate in enumerate(fates):
-        if fate is None and at:
-            fates[at] = fates[at - 1]
-    first = next((fate for fate in fates if fate is not None), True)
-    fates = [first if fate is None else fate for fate in fates]
-    joined: list[tuple[datetime, datetime]] = []
-    for begins, until, fate in zip(ends[:-1], ends[1:], fates, strict=True):
-        if fate and joined and joined[-1][1] == begins:
-            joined[-1] = (joined[-1][0], until)
-        elif fate:
-            joined.append((begins, until))
-    return joined
-
-
-def _device_marks(
-    home: Home, stretches: Sequence[_Stretch], erased: Erased, request: Request
-) -> Iterator[tuple[set[str], int, int, set[str]]]:
-    """Device by device: the marks of its erased wall clock, rows of others hit, rows hit, files hit."""
-    of_device: dict[str, list[_Stretch]] = defaultdict(list)
-    for stretch in stretches:
-        of_device[stretch[0]].append(stretch)
-    files = home.lake.scan(LOAD_FILE).collect()
-    counting = files.filter(pl.col("status").is_in(IN_FORCE))["file_sha256"].implode()
-    for owner, theirs in sorted(of_device.items()):
-        site, _, device = owner.partition(":")
-        here = (pl.col("site") == site) & (pl.col("device") == device)
-        minutes = home.lake.scan(MINUTE).filter(here).collect()
-        in_force = minutes.filter(pl.col("file_sha256").is_in(counting))
-        traces = home.lake.scan(TRACE).filter(here & pl.col("file_sha256").is_in(counting)).collect()
-        uses = home.lake.scan(USE_TABLE).filter(here).collect()
-        lines = dated_lines(in_force, traces, files, uses, request.definitions)
-        gone = pl.lit(False)
-        for _, use_id, _, begins, ends, _, _ in theirs:
-            gone |= (pl.col("use_id") == use_id) & pl.col("minute").is_between(begins, ends, closed="left")
-        lines = lines.with_columns(gone=gone)
-        marks: set[str] = set()
-        for _, use_id, session, begins, ends, opens, closes in theirs:
-            own = lines.filter(pl.col("use_id") == use_id, "gone").filter(
-                pl.col("minute").is_between(begins, ends, closed="left")
-            )
-            if not own.height:
-                continue
-            others = lines.filter(pl.col("session") == session, ~pl.col("gone"))["clock"]
-            keep = set(others) - set(lines.filter(pl.col("session") == session, "gone")["clock"])
-            first, last = own["clock"].sort()[0], own["clock"].sort()[-1]
-            if opens:
-                first = datetime.combine((first - _AROUND).date(), datetime.min.time())
-            if closes:
-                last = datetime.combine((last + _AROUND).date(), datetime.max.time())
-            marks |= set(erased.stretch(site, device, session, first, last, keep))
-        told = erased.with_marks(marks)
-        hit = told.minutes(minutes)
-        collided = int((told.minutes(lines) & ~lines["gone"]).sum())
-        yield marks, collided, int(hit.sum()), set(minutes.filter(hit)["file_sha256"])
 
 
 def _papers(

@@ -73,6 +73,9 @@ def show_erased(done: Erased, *, as_json: bool) -> None:
         }
         show_json(facts)
         return
+    if not plan.marks:
+        print("No drain here ended so long ago; nothing to do.")
+        return
     would = "would go" if record is None else "erased"
     counts = plan.counts
     if "rows" in counts:

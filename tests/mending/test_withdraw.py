@@ -11,6 +11,7 @@ import pytest
 
 from flows.cli import DONE, WRONG_CALL, run
 from flows.derive import compute_devices, compute_drains
+from flows.extract import run_extract
 from flows.load import Stages, Summary, run_load, run_reread
 from flows.request import request_for
 from flows.stale import DEVICE_SECTIONS, PUBLISHED_SECTIONS
@@ -178,8 +179,6 @@ def test_a_withdrawal_killed_is_finished_or_undone_by_the_next_command(
 def test_an_extract_is_made_again_and_told_that_it_rests_on_a_withdrawn_file(
     ward: Home, tmp_path: Path
 ) -> None:
-    from flows.extract import run_extract
-
     cohort = tmp_path / "all.toml"
     cohort.write_text('cohort = 1\nname = "all"\ntitle = "All"\n')
     load(ward, [])
@@ -299,13 +298,18 @@ def test_a_file_that_waits_for_a_profile_is_read_once_there_is_one(ward: Home, t
     assert ask(
         ward, "SELECT detail FROM data_quality WHERE finding = 'columns_ignored' AND site = 'farside'"
     ) == [("profile hand does not name up to 1 columns of 1 files",)]
+    cohort = tmp_path / "all.toml"
+    cohort.write_text('cohort = 1\nname = "all"\ntitle = "All"\n')
+    run_extract(ward, cohort, tmp_path / "out")
     # Mended: the leak was in L/min all along.
     (profiles / "hand.toml").write_text(HAND.replace('"mL/min"', '"L/min"'))
     summary = load(ward, [])
     assert sorted(o.status for o in summary.again) == ["loaded", "rejected"]  # the other waits on
     assert (summary.devices, summary.drains) == (1, 1)
-    assert farside_leak(ward) == 15_000  # what would be more is no measurement
+    assert farside_leak(ward) == 20_000  # what would be more is no measurement
     assert load(ward, []).again == ()
+    # What was made before is made again from the file as it was read before.
+    assert run_verify(ward, tmp_path / "out", from_raw=True).same
 
 
 def test_a_file_read_with_a_profile_of_its_own_keeps_it(ward: Home, tmp_path: Path) -> None:
