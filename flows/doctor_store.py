@@ -224,7 +224,7 @@ def _unreadable(lake: Lake, table: Table, *, every: bool) -> Iterator[str]:
     root = place.address
     for name in files if every else files[:: max(len(files) // SAMPLE, 1)]:
         try:
-            pq.read_metadata(f"{root}{name.removeprefix(root)}", filesystem=place.filesystem)
+            pq.read_metadata(name.removeprefix("s3://"), filesystem=place.filesystem)
         except Exception:  # whatever Arrow says of it: a part that cannot be read
             yield name.removeprefix(root).lstrip("/")
 
