@@ -26,6 +26,7 @@ from schemas.errors import CallError, InputError, LedgerError
 INDEX, DRAINS, LIST = "index.html", "drains", "report.json"
 UP = ("All drains together", f"../{INDEX}")
 _NAME_LETTERS = 12
+_MAKING = ".making-"
 _ASKED_FOR = """
 SELECT drain_id, site, unit, started_at, minutes_observed, prolonged_leak
 FROM drain
@@ -66,7 +67,7 @@ def run_report(
 
     Reads the published database, and the lake's minutes for drains, while loads are kept away. The same
     ledger gives the same bytes; pages of an earlier report in the folder are replaced, anything else there is
-    a reason to refuse. The pages are made beside the folder and moved in when all of them are there.
+    a reason to refuse. The pages are made aside and take their places when all of them are there.
 
     Parameters
     ----------
@@ -115,7 +116,7 @@ def _fit(home: Home, out: Path) -> None:
         raise CallError(f"report: {out} is where the ledger keeps its own; write elsewhere.")
     if out.exists() and not out.is_dir():
         raise CallError(f"report: {out} is a file; name a folder with --out.")
-    if out.is_dir() and any(out.iterdir()) and _earlier(out) is None:
+    if out.is_dir() and _there(out) and _earlier(out) is None:
         raise CallError(
             f"report: {out} holds something that is not an earlier report; name another folder with --out."
         )
@@ -129,8 +130,15 @@ def _earlier(out: Path) -> list[str] | None:
         return None
     if not isinstance(listed, list):
         return None
-    there = {str(path.relative_to(out)) for path in out.rglob("*") if not path.is_dir()}
-    return listed if there <= {LIST, *listed} else None
+    return listed if _there(out) <= {LIST, *listed} else None
+
+
+def _there(out: Path) -> set[str]:
+    """What lies in the folder, but for what a report that was killed had begun."""
+    paths = (path.relative_to(out) for path in out.rglob("*") if not path.is_dir())
+    empty = {f"{path.name}/" for path in out.iterdir() if path.is_dir() and path.name != DRAINS}
+    named = {str(path) for path in paths} | empty
+    return {name for name in named if not name.startswith(_MAKING)}
 
 
 @contextmanager
@@ -178,7 +186,9 @@ def _write(out: Path, pages: dict[str, str]) -> None:
     listed = json.dumps({"drainledger": "report", "pages": sorted(pages)}, indent=1) + "\n"
     try:
         out.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(prefix=f".{out.name}-", dir=out.parent) as name:
+        for begun in out.glob(f"{_MAKING}*"):
+            shutil.rmtree(begun, ignore_errors=True)
+        with tempfile.TemporaryDirectory(prefix=_MAKING, dir=out) as name:
             made = Path(name)
             (made / DRAINS).mkdir()
             for page, html in pages.items():

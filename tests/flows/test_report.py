@@ -91,6 +91,14 @@ def test_a_folder_with_anything_else_is_refused_and_left_alone(
     assert bytes_of(out) == before
 
 
+def test_what_a_killed_report_had_begun_is_swept_by_the_next(home: Home, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    (out / ".making-killed" / "drains").mkdir(parents=True)
+    (out / ".making-killed" / "index.html").write_text("half")
+    run_report(home, out, most=0)
+    assert sorted(path.name for path in out.iterdir()) == ["index.html", "report.json"]
+
+
 def test_a_folder_that_only_looks_like_a_report_is_refused(home: Home, tmp_path: Path) -> None:
     (tmp_path / "report.json").write_text('{"pages": 3}')
     with pytest.raises(CallError, match="not an earlier report"):
