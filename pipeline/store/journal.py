@@ -11,6 +11,8 @@ from typing import Any
 from pipeline.store.durable import flush_folder, make_folder, write_whole
 from schemas.errors import LedgerError
 
+_SPOILT = (ValueError, TypeError, KeyError, AttributeError)
+
 
 @dataclass(frozen=True)
 class Reading:
@@ -82,7 +84,7 @@ def write_reading(folder: Path, reading: Reading) -> None:
 def reading_of(folder: Path, digest: str) -> Reading | None:
     """How one file was read; null where nothing is known of it."""
     path = folder / digest[:2] / f"{digest}.json"
-    return Reading.of(json.loads(path.read_text(encoding="utf-8"))) if path.is_file() else None
+    return _read(path) if path.is_file() else None
 
 
 def forget_reading(folder: Path, digest: str) -> None:
@@ -91,11 +93,25 @@ def forget_reading(folder: Path, digest: str) -> None:
 
 
 def read_readings(folder: Path) -> list[Reading]:
-    """How each file ever kept was read, in the order of their digests."""
-    return [
-        Reading.of(json.loads(path.read_text(encoding="utf-8")))
-        for path in sorted(folder.glob("*/*.json"), key=lambda p: p.name)
-    ]
+    """
+    How each file ever kept was read, in the order of their digests.
+
+    Raises
+    ------
+    LedgerError
+        When a record cannot be read: without it nobody knows with which profile and site to read the file.
+    """
+    return [_read(path) for path in sorted(folder.glob("*/*.json"), key=lambda p: p.name)]
+
+
+def _read(path: Path) -> Reading:
+    try:
+        return Reading.of(json.loads(path.read_text(encoding="utf-8")))
+    except _SPOILT as error:
+        raise LedgerError(
+            f"{path}: how this file was read cannot be read ({error}); restore it from a backup, or remove it "
+            "and load the file again."
+        ) from error
 
 
 def write_journal(path: Path, readings: Sequence[Reading]) -> None:
@@ -116,7 +132,7 @@ def read_journal(path: Path) -> list[Reading]:
         return []
     try:
         return [Reading.of(entry) for entry in json.loads(path.read_text(encoding="utf-8"))]
-    except (OSError, ValueError, TypeError) as error:
+    except _SPOILT as error:
         raise LedgerError(
             f"{path}: cannot be read ({error}); remove it and run `drainledger rebuild`."
         ) from error
