@@ -1,0 +1,195 @@
+"""The doctor finds what is wrong, says what to do, and writes nothing."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from flows import doctor_machine
+from flows.cli import run
+from flows.doctor import examine, worst
+from flows.finding import Finding, Grade
+from pipeline.definitions import load_definitions
+from pipeline.store import Home
+from pipeline.store.journal import Reading, write_journal
+from tests.faults.kills import FILES
+from tests.support.homes import NOW, load, make_home
+
+
+@pytest.fixture
+def home(tmp_path: Path) -> Home:
+    made = make_home(tmp_path / "home")
+    given = tmp_path / "given"
+    given.mkdir()
+    for name in ("a first.csv", "d unlinked.csv", "registry.csv"):
+        (given / name).write_bytes(FILES[name])
+    load(made, [given])
+    return made
+
+
+def everything(folder: Path) -> dict[str, tuple[int, int, int]]:
+    return {
+        str(path.relative_to(folder)): (path.lstat().st_size, path.lstat().st_mtime_ns, path.lstat().st_mode)
+        for path in folder.rglob("*")
+    }
+
+
+def of(findings: list[Finding], check: str) -> list[Finding]:
+    return [finding for finding in findings if finding.check == check and finding.grade is not Grade.FINE]
+
+
+def test_a_sound_ledger_is_fine_in_every_respect_and_untouched_by_the_look(home: Home) -> None:
+    before = everything(home.root)
+    found = examine(home, NOW, every=True)
+    assert worst(found) is Grade.FINE, [finding for finding in found if finding.grade is not Grade.FINE]
+    checks = {
+        "versions",
+        "settings",
+        "permissions",
+        "space",
+        "key",
+        "lake",
+        "clock",
+        "time zones",
+        "raw files",
+    }
+    assert checks | {"database", "leftovers"} <= {finding.check for finding in found}
+    assert everything(home.root) == before
+
+
+def _another_key(home: Home) -> None:
+    (home.private / "secret").write_text("cd" * 32)
+
+
+def _raw(home: Home) -> Path:
+    return sorted(path for path in (home.root / "raw").glob("*/*") if path.is_file())[0]
+
+
+def _changed(home: Home) -> None:
+    _raw(home).chmod(0o600)
+    _raw(home).write_bytes(b"other")
+
+
+def _hole(home: Home) -> None:
+    log = home.root / "lake" / "load_file" / "_delta_log"
+    (log / f"{7:020}.json").write_bytes(sorted(log.glob("*.json"))[-1].read_bytes())
+
+
+FAULTS: dict[str, tuple[Callable[[Home], object], str, str, str]] = {
+    "key gone": (lambda h: (h.private / "secret").unlink(), "key", "is gone", "restore it from a backup"),
+    "another key": (_another_key, "key", "another key than the one", ""),
+    "private open": (lambda h: h.private.chmod(0o755), "permissions", "others", "chmod"),
+    "raw gone": (lambda h: _raw(h).unlink(), "raw files", "its bytes are gone", "restore it from a backup"),
+    "raw changed": (_changed, "raw files", "its bytes have changed", "restore"),
+    "stray raw": (
+        lambda h: h.raw.keep(b"never recorded"),
+        "raw files",
+        "is kept and not on record",
+        "load that file again",
+    ),
+    "reading gone": (
+        lambda h: [path.unlink() for path in h.readings.glob("*/*")],
+        "raw files",
+        "how it was read is not on record",
+        "restore",
+    ),
+    "part gone": (
+        lambda h: sorted((h.root / "lake" / "course").rglob("*.parquet"))[0].unlink(),
+        "lake",
+        "is gone",
+        "rebuild",
+    ),
+    "footer spoilt": (
+        lambda h: (p := sorted((h.root / "lake" / "minute").rglob("*.parquet"))[0]).write_bytes(
+            p.read_bytes()[:-4] + b"XXXX"
+        ),
+        "lake",
+        "its footer cannot be read",
+        "rebuild",
+    ),
+    "hole in a log": (_hole, "lake", "", "rebuild"),
+    "no database": (lambda h: h.database.unlink(), "database", "nothing is published", "load"),
+    "spoilt database": (
+        lambda h: (h.database.chmod(0o600), h.database.write_bytes(b"x" * 5000)),
+        "database",
+        "cannot be opened",
+        "rebuild",
+    ),
+    "journal": (
+        lambda h: write_journal(h.journal, [Reading("ab" * 32, "log", "x")]),
+        "leftovers",
+        "a load was broken off at 1 files",
+        "load again",
+    ),
+    "stale part": (
+        lambda h: (h.root / "raw" / f"x.{2**22 + 1}.part").touch(),
+        "leftovers",
+        "of processes that died",
+        "maintain",
+    ),
+    "put aside": (lambda h: (h.root / "lake.broken-1").mkdir(), "leftovers", "was put aside", "remove it"),
+    "profile": (
+        lambda h: ((h.root / "profiles").mkdir(), (h.root / "profiles" / "annex.toml").write_text("x = ")),
+        "settings",
+        "annex",
+        "",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", FAULTS)
+def test_each_fault_is_found_with_what_to_do_and_the_look_goes_on(name: str, home: Home) -> None:
+    breaks, check, what, do = FAULTS[name]
+    breaks(home)
+    before = everything(home.root)
+    found = examine(home, NOW, every=True)
+    told = of(found, check)
+    assert told, [finding for finding in found if finding.grade is not Grade.FINE]
+    assert any(what in one.what and do in one.do for one in told), told
+    assert everything(home.root) == before
+
+
+def test_a_clock_behind_the_data_or_before_any_data_is_found(home: Home) -> None:
+    (early,) = of(examine(home, datetime(1970, 1, 1, tzinfo=UTC)), "clock")
+    assert early.grade is Grade.BROKEN
+    assert "1970-01-01" in early.what
+    (behind, *_) = of(examine(home, NOW - timedelta(days=100)), "clock")
+    assert "the last load is of 2031-06-01" in behind.what
+    assert of(examine(home, NOW - timedelta(hours=20)), "clock") == []
+
+
+def test_a_disk_with_too_little_room_is_found(home: Home, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(doctor_machine.shutil, "disk_usage", lambda _: _Usage(1 << 20))
+    (found,) = of(list(doctor_machine.space(home, load_definitions())), "space")
+    assert found.grade is Grade.BROKEN
+    assert found.what.startswith("1 MiB are free and the next load may want")
+
+
+class _Usage:
+    def __init__(self, free: int) -> None:
+        self.free = free
+
+
+def test_a_library_outside_its_bounds_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(
+        doctor_machine.metadata, "requires", lambda _: ["polars>=99", "nonesuch>=1", "numpy>=2; extra == 'x'"]
+    )
+    found = of(list(doctor_machine.versions()), "versions")
+    assert [(one.where, one.grade) for one in found] == [("polars", Grade.BROKEN), ("nonesuch", Grade.BROKEN)]
+
+
+def test_exit_status_and_json_are_for_scripts(home: Home, capsys: pytest.CaptureFixture[str]) -> None:
+    capsys.readouterr()
+    status = run(["doctor", "--json", "--home", str(home.root)])
+    found = json.loads(capsys.readouterr().out)
+    # The test's files are of a year to come, which the machine's own clock may or may not have reached.
+    assert {one["check"] for one in found if one["grade"] != "fine"} <= {"clock"}
+    assert status in (0, 1)
+    (home.private / "secret").unlink()
+    assert run(["doctor", "--home", str(home.root)]) == 3
+    assert "BROKEN  key" in capsys.readouterr().out
+    assert run(["doctor", "--home", str(home.root / "nowhere")]) == 3
