@@ -59,7 +59,7 @@ def patiently(run: Callable[[], T], retry_seconds: Sequence[float], log: Log) ->
         try:
             return run()
         except Exception as error:
-            if isinstance(error, Fault | DriveFault) or not is_passing(error):
+            if _tried(error) or not is_passing(error):
                 raise
             log.say(
                 "retried",
@@ -71,3 +71,10 @@ def patiently(run: Callable[[], T], retry_seconds: Sequence[float], log: Log) ->
             )
         time.sleep(wait)
     return run()
+
+
+def _tried(error: BaseException | None) -> bool:
+    """Whether it comes from a step whose own task has tried it as often as it may."""
+    while error is not None and not isinstance(error, Fault | DriveFault):
+        error = error.__cause__
+    return error is not None
