@@ -109,8 +109,8 @@ def _read(path: Path) -> Reading:
         return Reading.of(json.loads(path.read_text(encoding="utf-8")))
     except _SPOILT as error:
         raise LedgerError(
-            f"{path}: how this file was read cannot be read ({error}); restore it from a backup, or remove it "
-            "and load the file again."
+            f"{path}: how this file was read cannot be read ({error}); restore it from a backup, or remove "
+            "it and load the file again."
         ) from error
 
 
