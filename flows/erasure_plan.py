@@ -152,8 +152,8 @@ def _whose(
 
 
 def _was_theirs(target: Target, rows: pl.DataFrame) -> bool:
-    """Whether a row that was corrected since names the patient: its drain is another's, the row still goes."""
-    theirs = (pl.col("site") == (target.site or "")) & (pl.col("patient_key") == target.key)
+    """Whether a row that was corrected since names the patient: the drain is another's, the row goes."""
+    theirs = (pl.col("site") == (target.site or "")) & (pl.col("patient_key") == (target.key or ""))
     return target.asked == "patient" and rows.filter(theirs).height > 0
 
 

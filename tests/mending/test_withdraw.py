@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -26,7 +27,7 @@ from schemas.lake import COURSE, MINUTE
 from tests.laws.conftest import v1
 from tests.mending.ward import ANNA
 from tests.support.dying import dying_at
-from tests.support.homes import NOW, differences, load, published
+from tests.support.homes import NOW, differences, load, make_home, published
 from tests.support.searching import places_of
 
 HAND = """name = "hand"
@@ -80,10 +81,7 @@ def made(home: Home) -> dict[tuple[str, str], tuple[object, ...]]:
 def test_a_withdrawn_file_is_as_if_it_had_never_come_but_for_its_record(
     ward: Home, ward_files: list[Path], tmp_path: Path
 ) -> None:
-    without = tmp_path / "without"
-    from tests.support.homes import make_home
-
-    other = make_home(without)
+    other = make_home(tmp_path / "without")
     load(other, [path for path in ward_files if path.name != "shared.csv"])
     withdraw(ward, "shared.csv")
     ours, theirs = published(ward), published(other)
@@ -162,17 +160,24 @@ def test_a_name_that_means_no_file_or_a_file_twice_withdrawn_is_a_wrong_call(war
         take_back(ward, "shared.csv")
 
 
-@pytest.mark.parametrize("number", [2, 7, 14, 24])
+@pytest.fixture(scope="module")
+def withdrawn(loaded_ward: Home, tmp_path_factory: pytest.TempPathFactory) -> Home:
+    home = Home(tmp_path_factory.mktemp("withdrawn") / "home")
+    shutil.copytree(loaded_ward.root, home.root)
+    withdraw(home, "shared.csv", "registry.csv")
+    return home
+
+
+@pytest.mark.parametrize("number", [2, 7, 24])
 def test_a_withdrawal_killed_is_finished_or_undone_by_the_next_command(
-    number: int, another: Callable[[], Home], loaded_ward: Home
+    number: int, ward: Home, loaded_ward: Home, withdrawn: Home
 ) -> None:
-    home, whole = another(), another()
-    withdraw(whole, "shared.csv", "registry.csv")
+    home = ward
     with dying_at(number) as seen:
         withdraw(home, "shared.csv", "registry.csv")
     assert len(seen) == number
     load(home, [])
-    expected = whole if withdrawals(home) else loaded_ward
+    expected = withdrawn if withdrawals(home) else loaded_ward
     assert differences(published(home), published(expected)) == []
 
 
@@ -214,28 +219,22 @@ def test_a_late_file_moves_its_device_and_its_drain_alone(ward: Home, tmp_path: 
     assert {key for key in moved if key[0] == "device"} == {("device", "hillside:DV-9")}
 
 
-@pytest.mark.parametrize(
-    ("section", "figure", "value", "devices", "drains"),
-    [
-        ("statistics", "level", 0.9, 0, 0),
-        ("readiness", "log_within", 5.0, 0, 5),
-        ("tilted", "limit", 11.0, 3, 5),
-    ],
-)
-def test_a_figure_that_moves_makes_anew_what_rests_on_it(
-    section: str, figure: str, value: float, devices: int, drains: int, ward: Home
-) -> None:
+def test_a_figure_that_moves_makes_anew_what_rests_on_it(ward: Home) -> None:
     load(ward, [])
-    request = request_for(ward)
-    was = getattr(request.definitions, section)
-    definitions = request.definitions.model_copy(update={section: was.model_copy(update={figure: value})})
-    summary = run_load(ward, [], replace(request, definitions=definitions), NOW)
-    assert (summary.devices, summary.drains) == (devices, drains)
-    assert summary.published
+    definitions = request_for(ward).definitions
+    for section, figure, value, computed in (
+        ("statistics", "level", 0.9, (0, 0)),
+        ("readiness", "log_within", 5.0, (0, 5)),
+        ("tilted", "limit", 11.0, (3, 5)),
+    ):
+        moved = getattr(definitions, section).model_copy(update={figure: value})
+        definitions = definitions.model_copy(update={section: moved})
+        summary = run_load(ward, [], replace(request_for(ward), definitions=definitions), NOW)
+        assert (summary.devices, summary.drains) == computed
+        assert summary.published
 
 
 def test_a_figure_that_cells_are_read_by_has_the_files_read_again(ward: Home) -> None:
-    load(ward, [])
     request = request_for(ward)
     plausible = request.definitions.plausible.model_copy(update={"flow_most": 5000.0})
     definitions = request.definitions.model_copy(update={"plausible": plausible})
