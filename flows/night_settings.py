@@ -123,6 +123,8 @@ def night_settings(
     for name in _PATHS:
         if isinstance(filed.get(name), str):
             filed[name] = home / Path(filed[name]).expanduser()
+    if str(filed.get("profile", "")).endswith(".toml"):
+        filed["profile"] = str(home / Path(filed["profile"]).expanduser())
     surroundings = {
         name: environment[key] for name in names if environment.get(key := ENVIRONMENT + name.upper())
     }

@@ -5,8 +5,9 @@ from __future__ import annotations
 from datetime import datetime
 
 from flows.logs import log_of
+from flows.night import Night
 from flows.night_settings import NightSettings
-from flows.nightly import Night, landing_of, run_night
+from flows.nightly import landing_of, run_night
 from flows.orchestrator import prepare, reachable
 from flows.passing import patiently
 from pipeline.store import Home

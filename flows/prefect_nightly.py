@@ -19,8 +19,9 @@ from prefect.states import Completed, State
 
 from flows.landing import REASONS
 from flows.logs import DIGEST_SIGNS, log_of
+from flows.night import Night
 from flows.night_settings import NightSettings, night_settings
-from flows.nightly import Night, Steps, run_night
+from flows.nightly import Steps, run_night
 from flows.orchestrator import behind, nameless
 from flows.passing import patiently
 from flows.prefect_load import count_table

@@ -132,6 +132,8 @@ def _note_served(home: Home, settings: NightSettings, name: str) -> None:
 def _handed_on(home: Home, said: Mapping[str, Any]) -> dict[str, str]:
     """What the runs, started by Prefect in processes of their own, find in their environment."""
     given = {key: value for key, value in said.items() if value is not None}
+    if str(given.get("profile", "")).endswith(".toml"):  # a file; else a name
+        given["profile"] = Path(given["profile"])
     told = {
         ENVIRONMENT + key.upper(): str(value.absolute() if isinstance(value, Path) else value)
         for key, value in given.items()

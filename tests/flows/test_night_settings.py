@@ -57,6 +57,11 @@ def test_waits_between_tries_can_be_given_in_the_environment(tmp_path: Path) -> 
     assert night_settings(tmp_path, {}, {"DRAINLEDGER_RETRY_SECONDS": "1,2.5"}).retry_seconds == (1, 2.5)
 
 
+def test_a_profile_file_is_looked_for_from_the_home(tmp_path: Path) -> None:
+    (tmp_path / "nightly.toml").write_text('profile = "profiles/new.toml"\n')
+    assert night_settings(tmp_path, {}, {}).profile == str(tmp_path / "profiles" / "new.toml")
+
+
 def test_every_setting_says_what_it_is() -> None:
     assert all(field.description for field in NightSettings.model_fields.values())
 
