@@ -13,9 +13,11 @@ import pytest
 from pipeline.definitions import load_definitions
 from pipeline.marts import publish
 from pipeline.marts.build import CURVES
+from pipeline.store import Home
 from schemas.lake import COURSE, USE_ALERT, USE_TABLE
 from schemas.published import TABLES
 from schemas.table import Table
+from tests.support.homes import load, make_home
 
 Frames = dict[str, pl.DataFrame]
 Row = Mapping[str, Any]
@@ -184,6 +186,14 @@ def _ward_month() -> Cohort:
         loaded_at=LATE,
     )
     return cohort
+
+
+@pytest.fixture(scope="session")
+def sample_home(samples, tmp_path_factory) -> Home:
+    """The sample logs as loaded; for tests that only ask."""
+    home = make_home(tmp_path_factory.mktemp("samples") / "home")
+    load(home, samples)
+    return home
 
 
 @pytest.fixture(scope="session")

@@ -14,7 +14,6 @@ import pytest
 from pipeline.definitions import load_definitions
 from pipeline.marts import select
 from shared import SHARED
-from tests.support.homes import load, make_home
 
 QUERIES = sorted((SHARED / "sql").glob("*.sql"))
 MARCH = datetime(2031, 3, 10, tzinfo=UTC)
@@ -82,24 +81,16 @@ def test_figures_the_guide_names_are_the_definitions():
     assert f"have not had their {figures.prolonged_leak[0].threshold:.0f} h" in guide
 
 
-@pytest.fixture(scope="module")
-def loaded(samples, tmp_path_factory):
-    """The sample logs as loaded."""
-    home = make_home(tmp_path_factory.mktemp("cookbook") / "home")
-    load(home, samples)
-    return home
-
-
 @pytest.mark.parametrize("query", QUERIES, ids=lambda q: q.stem)
-def test_every_query_answers_on_the_sample_logs(loaded, query):
+def test_every_query_answers_on_the_sample_logs(sample_home, query):
     # What in the samples nobody did: a month beyond its limits, and a second load that moved something.
     nothing_there = {"months_outside_their_limits", "what_moved_in_the_last_load"}
-    found = select(loaded.database, query.read_text(encoding="utf-8"), loaded.lake.root)
+    found = select(sample_home.database, query.read_text(encoding="utf-8"), sample_home.lake.root)
     assert found.is_empty() == (query.stem in nothing_there)
     assert not [name for name, dtype in found.schema.items() if isinstance(dtype, pl.Decimal)]
 
 
-def test_a_person_with_the_plain_client_and_the_file_gets_the_same_answers_in_any_time_zone(loaded):
+def test_a_person_with_the_plain_client_and_the_file_gets_the_same_answers_in_any_time_zone(sample_home):
     program = (
         "import duckdb, json, pathlib, sys\n"
         "asked = duckdb.connect(sys.argv[1], read_only=True)\n"
@@ -109,13 +100,13 @@ def test_a_person_with_the_plain_client_and_the_file_gets_the_same_answers_in_an
         "    print(json.dumps([query.stem, [[str(c) for c in row] for row in rows]]))\n"
         "print(json.dumps(['minute', asked.execute('SELECT count(*) FROM minute').fetchone()[0]]))\n"
     )
-    command = [sys.executable, "-I", "-c", program, str(loaded.database), str(SHARED / "sql")]
+    command = [sys.executable, "-I", "-c", program, str(sample_home.database), str(SHARED / "sql")]
     told = subprocess.run(command, capture_output=True, text=True, check=True, cwd="/").stdout
     answers = dict(json.loads(line) for line in told.splitlines())
     assert answers.pop("minute") > 50_000
     assert sorted(answers) == [q.stem for q in QUERIES]
     for query in QUERIES:
-        ours = select(loaded.database, query.read_text(encoding="utf-8"), loaded.lake.root)
+        ours = select(sample_home.database, query.read_text(encoding="utf-8"), sample_home.lake.root)
         instants = [i for i, dtype in enumerate(ours.dtypes) if isinstance(dtype, pl.Datetime)]
 
         def without(row, instants=instants):

@@ -22,7 +22,7 @@ LONG_CLAMP = load_definitions().handling.clamp_long
 STAYED = ["died", "replaced", "transferred_with_drain", "discharged_with_drain"]
 
 
-@pytest.fixture(scope="module", params=[1, 2])
+@pytest.fixture(scope="module", params=[1])
 def ward(request, new_cohort, tmp_path_factory):
     """An invented ward as published, and its frames."""
     cohort = new_cohort()
