@@ -76,6 +76,8 @@ def test_pages_extracts_and_what_is_exported_hold_none_of_them(hostile: Hostile,
     assert run([*home, "report", "--out", str(tmp_path / "report")]) == DONE
     assert run([*home, "extract", str(cohort), "--out", str(tmp_path / "extract")]) == DONE
     assert _found(tmp_path, _planted(hostile)) == []
+    made = [path for path in tmp_path.rglob("*") if path != cohort]
+    assert [path for path in made if path.stat().st_mode & 0o077] == []
     # Serials and digests of raw files do not leave in an extract's tables.
     serials = [f"DV-{number}".encode() for number in range(20)]
     assert _found(tmp_path / "extract", serials) == []
