@@ -12,7 +12,10 @@ from pipeline.report.drain_record import DrainRecord, clock_steps
 from pipeline.report.drain_words import NOTES, OUTCOMES, REASONS, STRETCHES, counted, listed, long
 from schemas.vocabulary import Grade, PeriodKind
 
-_MEANS = {Grade.ANNOTATED: ", as noted by staff", Grade.UNRESOLVED: ", or a large leak of the lung"}
+_MEANS: dict[str, str] = {
+    Grade.ANNOTATED: ", as noted by staff",
+    Grade.UNRESOLVED: ", or a large leak of the lung",
+}
 _WHOLE = 0.9995  # a share that would be shown as 100 %
 
 
