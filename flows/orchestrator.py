@@ -21,7 +21,7 @@ def prepare(home: Path, *, quiet: bool = True) -> None:
     Parameters
     ----------
     quiet
-        Whether only warnings are printed; the server is told everything all the same.
+        Whether nothing is printed: who called says how it went, and the server is told all the same.
     """
     os.environ |= _SILENT
     if not api_address():
@@ -31,7 +31,7 @@ def prepare(home: Path, *, quiet: bool = True) -> None:
         os.environ.setdefault("PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS", "120")
         os.environ.setdefault("PREFECT_SERVER_LOGGING_LEVEL", "CRITICAL")
     if quiet:
-        os.environ.setdefault("PREFECT_LOGGING_HANDLERS_CONSOLE_LEVEL", "WARNING")
+        os.environ.setdefault("PREFECT_LOGGING_HANDLERS_CONSOLE_LEVEL", "CRITICAL")
         os.environ.setdefault("PREFECT_LOGGING_ROOT_LEVEL", "WARNING")
 
 
