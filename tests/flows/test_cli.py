@@ -378,10 +378,11 @@ def test_a_load_says_what_the_registry_contradicts_and_where_to_look(
     run(["check", *files, "--home", home])
     said = capsys.readouterr().out
     assert "line 4: tube_out_before_in: tube_out_at lies before tube_in_at" in said
-    assert "line 5" not in said
+    assert "line 5: use_claimed_twice: names a device use as line 4 does" in said
     run(["check", *files, "--json", "--home", home])
     told = json.loads(capsys.readouterr().out)[1]["contradictions"]
-    assert [(one["line"], one["finding"]) for one in told] == [(4, "tube_out_before_in")]
+    found = [(one["line"], one["finding"]) for one in told]
+    assert found == [(4, "tube_out_before_in"), (5, "use_claimed_twice")]
 
     assert run(["load", *files, "--home", home]) == DONE
     said = capsys.readouterr().out
