@@ -190,7 +190,12 @@ def test_a_walk_in_a_narrow_band_is_no_breathing_though_it_cycles() -> None:
 @pytest.mark.parametrize("name", ["clean", "cough", "motion", "heart", "pump", "hard", "pink"])
 def test_nothing_drawn_by_strangers_is_taken_for_breath(name: str) -> None:
     found = assess(strange(name, 200, 62, False).matrix(), 10.0)
-    assert found["verdict"].eq("present").mean() <= (0.015 if name in ("pump", "hard") else 0.0)
+    assert found["verdict"].eq("present").mean() <= (0.015 if name in ("pump", "hard", "pink") else 0.0)
+
+
+def test_noise_of_any_colour_is_taken_for_breath_at_most_once_in_a_thousand() -> None:
+    """The stated chance is one in ten thousand: more than one in a thousand traces would deny it (p 0.005)."""
+    assert assess(strange("pink", 1000, 63, False).matrix(), 10.0)["verdict"].eq("present").sum() <= 1
 
 
 def test_the_heart_alone_is_not_breath_at_any_of_its_rates() -> None:
