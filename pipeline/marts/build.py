@@ -11,7 +11,13 @@ import polars as pl
 
 from pipeline.definitions import Definitions
 from pipeline.marts.figures import figures
-from pipeline.marts.minute_view import IN_STORE, IN_STORE_MEANING, minute_statements
+from pipeline.marts.minute_view import (
+    FILES,
+    FILES_MEANING,
+    IN_STORE,
+    IN_STORE_MEANING,
+    minute_statements,
+)
 from pipeline.marts.months import alert_by_month, use_by_month
 from schemas.errors import LedgerError
 from schemas.macros import MACROS
@@ -135,6 +141,7 @@ def _comment(connection: duckdb.DuckDBPyConnection) -> None:
             connection.execute(f"COMMENT ON COLUMN {name}.{_name(c.name)} IS {_text(c.comment)}")
     if connection.execute("SELECT 1 FROM duckdb_functions() WHERE function_name = ?", [IN_STORE]).fetchall():
         connection.execute(f"COMMENT ON MACRO TABLE {IN_STORE} IS {_text(IN_STORE_MEANING)}")
+        connection.execute(f"COMMENT ON MACRO {FILES} IS {_text(FILES_MEANING)}")
     for macro in MACROS:
         kind = "MACRO TABLE" if macro.gives_rows else "MACRO"
         connection.execute(f"COMMENT ON {kind} {_name(macro.name)} IS {_text(macro.meaning)}")

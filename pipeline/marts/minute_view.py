@@ -8,7 +8,6 @@ both, and `lend_minutes` puts the very rows in the view's place for a connection
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from pathlib import Path
 from string import Template
@@ -20,6 +19,8 @@ from schemas.lake import COURSE
 from schemas.views import MINUTE_VIEW
 
 IN_STORE = "minute_in_store"
+FILES = "minute_files"
+FILES_MEANING = "Addresses in the object store of the files that `minute` was published over."
 IN_STORE_MEANING = (
     "The rows of `minute` for a client that has DuckDB's httpfs and the object store's credentials; "
     "other clients: drainledger sql."
@@ -50,32 +51,31 @@ def minute_statements(files: Sequence[str]) -> list[str]:
     if "://" not in files[0]:
         return [_view(_READ.format(files=listed))]
     place = files[0].rpartition("/course/")[0]
+    names = f"CREATE MACRO {FILES}() AS {listed}"
     macro = f"CREATE MACRO {IN_STORE}(files := {listed}) AS TABLE {_rows(_READ.format(files='files'))}"
     said = _text(_ELSEWHERE.format(place=place))
     # In the columns and in the rows: whatever a query asks of it, and however the engine shortens that.
     columns = ", ".join(f'CAST(error({said}) AS {c.duckdb_type}) AS "{c.name}"' for c in MINUTE_VIEW.columns)
     view = f"CREATE VIEW minute AS SELECT {columns} FROM range(1) AS nothing WHERE error({said}) IS NOT NULL"
-    return [macro, view]
+    return [names, macro, view]
 
 
 def lend_minutes(connection: duckdb.DuckDBPyConnection, lake: Lake) -> None:
     """
     Put, for this connection alone, the rows of `minute` in place of the view that says they lie elsewhere.
 
-    Exactly the files that were published are read: the lake is opened at the version that `provenance`
-    names. Columns and rows that a query does not need are not fetched.
+    Exactly the files that were published are read: the database lists them. Columns and rows that a query
+    does not need are not fetched.
 
     Raises
     ------
     StoreError
         When the object store cannot be read.
     """
-    noted = connection.execute("SELECT lake_versions FROM provenance").fetchall()
-    versions = [version for (text,) in noted if (version := json.loads(text)[COURSE.name]) is not None]
-    if not versions:
-        return
-    at = Lake(lake.root, {COURSE.name: versions[0]})
-    connection.register(LENT, at.dataset(COURSE))
+    if not connection.execute("SELECT 1 FROM duckdb_functions() WHERE function_name = ?", [FILES]).fetchall():
+        return  # nothing was computed yet
+    files = connection.execute(f"SELECT {FILES}()").fetchall()[0][0]
+    connection.register(LENT, lake.dataset(COURSE, files))
     connection.execute(f"CREATE TEMP VIEW minute AS {_rows(LENT)}")
 
 

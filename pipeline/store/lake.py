@@ -241,12 +241,12 @@ class Lake:
         """Addresses of the Parquet files that make the table now, in order: absolute paths, or s3://…"""
         return sorted(name for names in self._parts(table).values() for name in names)
 
-    def dataset(self, table: Table) -> Dataset:
-        """The table's files as an Arrow dataset in its contract's columns, for an engine to read from."""
+    def dataset(self, table: Table, files: Sequence[str]) -> Dataset:
+        """Files of a table, as `files` gave them, as an Arrow dataset in its contract's columns."""
         from pyarrow import dataset
 
         place = self._of(table)
-        files = [name.removeprefix("s3://") for name in self.files(table)]
+        files = [name.removeprefix("s3://") for name in files]
         return dataset.dataset(
             files, schema=table.empty().to_arrow().schema, filesystem=place.filesystem, format="parquet"
         )

@@ -21,7 +21,7 @@ from pipeline.store.damage import damage
 from pipeline.store.vault import digest_of
 from schemas.lake import COURSE, LOAD_FILE
 from tests.store.conftest import KEYS, ROOT, Server, begin
-from tests.support.homes import NOW, differences, load, published
+from tests.support.homes import NOW, differences, load, make_home, published
 
 # A load of the few files has some 150 moments just before or after a write; this one is among the devices.
 AMONG_DEVICES = 70
@@ -91,7 +91,7 @@ def test_a_client_that_can_read_the_files_gets_the_minutes(on_disk: Home, tmp_pa
     from pipeline.marts.minute_view import minute_statements
 
     files = on_disk.lake.files(COURSE)
-    macro, _ = minute_statements([f"file://{file}" for file in files])
+    _, macro, _ = minute_statements([f"file://{file}" for file in files])
     with duckdb.connect() as client:
         client.execute(f"ATTACH '{on_disk.database}' AS ledger (READ_ONLY)")
         client.execute("CREATE TABLE drain_use AS FROM ledger.drain_use")
@@ -196,3 +196,21 @@ def test_the_environment_can_name_the_store_of_a_new_home(
     assert home.store.url == "s3://wards/from-environment"
     assert home.store_file.stat().st_mode & 0o777 == 0o600
     assert os.environ["AWS_SECRET_ACCESS_KEY"] not in home.store_file.read_text()
+
+
+def test_files_are_withdrawn_and_patients_erased_from_a_bucket_as_from_a_disk(
+    s3: Server, tmp_path: Path, few: list[Path], capsys: pytest.CaptureFixture[str]
+) -> None:
+    bucket, disk = begin(tmp_path / "bucket", "erased"), make_home(tmp_path / "disk")
+    for home in (bucket, disk):
+        load(home, few)
+        there = ["--home", str(home.root)]
+        assert run([*there, "withdraw", "a second.csv", "--why", "test"]) == DONE, capsys.readouterr().err
+        erase = [*there, "erase", "--patient", "P2", "--site", "lakeside", "--why", "asked for"]
+        assert run(erase) == DONE, capsys.readouterr().err
+    assert differences(dump(bucket.database, bucket.lake.place), published(disk)) == []
+    erased = few[2].read_bytes()
+    assert not bucket.raw.has(digest_of(erased))
+    # Nothing of the drain's readings is left below the prefix, in a part of an earlier version neither.
+    assert bucket.raw.digests() == disk.raw.digests()
+    assert [one.name for one in damage(bucket.lake)] == []
