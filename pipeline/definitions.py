@@ -511,7 +511,7 @@ def _read(path: Path) -> Definitions:
         raw = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise InputError(f"{path.name}: cannot be read ({error.strerror}); restore it.") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise InputError(f"{path.name}: not valid TOML ({error}); mend that line.") from error
     values = {section: _values(path, section, body) for section, body in raw.items()}
     try:
