@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from cyclopts import Parameter
 
-from flows.app import HomeDir, Json, Profile, Site, app, now, open_home
+from flows.app import VARIABLE, HomeDir, Json, Profile, Site, app, now, open_home
+
+if TYPE_CHECKING:
+    from pipeline.store import Home
 
 Landing = Annotated[Path | None, Parameter(help="Folder that sites drop their files into.")]
 Report = Annotated[Path | None, Parameter(help="Folder to write the report to.")]
@@ -65,7 +68,7 @@ def nightly(
         "site": site,
         "prefect": False if plain else None,
     }
-    night = one_night(open_home(home), night_settings(home, said), now())
+    night = one_night(_ledger_to_be(home), night_settings(home, said), now())
     if json_:
         show_json(night.facts())
     else:
@@ -112,4 +115,14 @@ def serve(
         "site": site,
         "name": name,
     }
-    return serve_nights(open_home(home), night_settings(home, said), said)
+    return serve_nights(_ledger_to_be(home), night_settings(home, said), said)
+
+
+def _ledger_to_be(path: Path) -> Home:
+    """The home, begun in the object store that the environment names, where it does not exist yet."""
+    home = open_home(path)
+    if store := os.environ.get(VARIABLE):
+        from flows.storing import begin_store
+
+        begin_store(home, store)
+    return home

@@ -12,7 +12,7 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from flows.cli import DONE, FAILED, WRONG_CALL, run
+from flows.cli import DONE, FAILED, SOME_REJECTED, WRONG_CALL, run
 from flows.load import run_rebuild
 from flows.request import request_for
 from pipeline.marts import dump
@@ -184,16 +184,23 @@ def test_a_home_keeps_the_store_it_was_begun_with(
     assert "keeps its raw files and lake beside it already" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("command", ["load", "nightly"])
 def test_the_environment_can_name_the_store_of_a_new_home(
-    s3: Server, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    command: str,
+    s3: Server,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
-    monkeypatch.setenv("DRAINLEDGER_STORE", "s3://wards/from-environment")
-    note = tmp_path / "note.txt"
-    note.write_text("no log at all\n")
-    run(["--home", str(tmp_path / "home"), "load", str(note)])
+    url = f"s3://wards/from-environment-{command}"
+    monkeypatch.setenv("DRAINLEDGER_STORE", url)
+    (landing := tmp_path / "landing").mkdir()
+    (landing / "note.txt").write_text("no log at all\n")
+    given = [str(landing)] if command == "load" else ["--plain", "--settle", "0", "--landing", str(landing)]
+    assert run(["--home", str(tmp_path / "home"), command, *given]) == SOME_REJECTED
     home = Home(tmp_path / "home")
     assert home.store is not None
-    assert home.store.url == "s3://wards/from-environment"
+    assert home.store.url == url
     assert home.store_file.stat().st_mode & 0o777 == 0o600
     assert os.environ["AWS_SECRET_ACCESS_KEY"] not in home.store_file.read_text()
 
