@@ -62,6 +62,13 @@ def raw(home: Home, *, every: bool) -> Iterator[Finding]:
     read = {reading.digest for reading in read_readings(home.readings)}
     for digest in sorted(known - set(vaults))[:5]:
         yield broken("raw files", "is on record and its bytes are gone", digest, "restore it from a backup")
+    for digest in sorted(profiles - set(vaults))[:5]:
+        yield advice(
+            "raw files",
+            "the text of a profile that files were read with is gone",
+            digest,
+            "restore it from a backup; without it a rebuild reads them with a profile of today",
+        )
     lost = known & set(vaults) - read
     for digest in sorted(lost)[:5]:
         yield broken(

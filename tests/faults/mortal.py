@@ -28,7 +28,8 @@ ROOT = Path(__file__).parent.parent.parent
 Work = Callable[[Any, list[Path]], tuple[int, str] | None]
 KILLED = -signal.SIGKILL
 LIMITS = (80, 700, 4_000, 12_000, 1_000_000)  # bytes beyond which no file can grow
-HANGS = 120.0  # seconds after which a child that was to live is given up
+HANGS = 3600.0  # seconds after which a child that waits for nothing is given up, however busy the machine
+MOST_CPU = 180  # seconds of computing after which one that was to live is given up
 
 
 @dataclass(frozen=True)
@@ -142,6 +143,7 @@ def _live(work: Work, asked: dict[str, Any], tell: int) -> int:
     from schemas.errors import DrainledgerError
 
     seen = 0
+    resource.setrlimit(resource.RLIMIT_CPU, (MOST_CPU, MOST_CPU))
 
     def deadly(moment: Any) -> None:
         nonlocal seen

@@ -16,19 +16,9 @@ from flows.finding import Finding, Grade
 from pipeline.definitions import load_definitions
 from pipeline.store import Home
 from pipeline.store.journal import Reading, write_journal
+from pipeline.store.vault import digest_of
 from tests.faults.kills import FILES
-from tests.support.homes import NOW, load, make_home
-
-
-@pytest.fixture
-def home(tmp_path: Path) -> Home:
-    made = make_home(tmp_path / "home")
-    given = tmp_path / "given"
-    given.mkdir()
-    for name in ("a first.csv", "d unlinked.csv", "registry.csv"):
-        (given / name).write_bytes(FILES[name])
-    load(made, [given])
-    return made
+from tests.support.homes import NOW
 
 
 def everything(folder: Path) -> dict[str, tuple[int, int, int]]:
@@ -66,7 +56,8 @@ def _another_key(home: Home) -> None:
 
 
 def _raw(home: Home) -> Path:
-    return sorted(path for path in (home.root / "raw").glob("*/*") if path.is_file())[0]
+    digest = digest_of(FILES["a first.csv"])
+    return home.root / "raw" / digest[:2] / digest
 
 
 def _changed(home: Home) -> None:
@@ -84,6 +75,14 @@ FAULTS: dict[str, tuple[Callable[[Home], object], str, str, str]] = {
     "another key": (_another_key, "key", "another key than the one", ""),
     "private open": (lambda h: h.private.chmod(0o755), "permissions", "others", "chmod"),
     "raw gone": (lambda h: _raw(h).unlink(), "raw files", "its bytes are gone", "restore it from a backup"),
+    "profile text gone": (
+        lambda h: [
+            p.unlink() for p in (h.root / "raw").glob("*/*") if p.name not in map(digest_of, FILES.values())
+        ],
+        "raw files",
+        "the text of a profile",
+        "restore it from a backup",
+    ),
     "raw changed": (_changed, "raw files", "its bytes have changed", "restore"),
     "stray raw": (
         lambda h: h.raw.keep(b"never recorded"),
