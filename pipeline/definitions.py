@@ -461,7 +461,6 @@ class Definitions(Section):
         canonical = json.dumps(self.model_dump(mode="json"), sort_keys=True)
         return hashlib.sha256(canonical.encode()).hexdigest()
 
-
     def said(self, figure: str) -> FigureText | None:
         """
         Unit, meaning and source of a figure by its full name; null where the values came without words.
