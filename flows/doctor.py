@@ -69,7 +69,8 @@ def _settings(home: Home) -> Iterator[Finding]:
     rules = load_rules()
     yield fine(
         "settings",
-        f"definitions {definitions.digest[:12]}, {len(request.profiles)} profiles, {len(rules)} rules can be read",
+        f"definitions {definitions.digest[:12]}, {len(request.profiles)} profiles, {len(rules)} rules "
+        "can be read",
     )
 
 

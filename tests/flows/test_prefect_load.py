@@ -67,8 +67,8 @@ def test_a_path_that_is_not_there_is_said_to_the_caller_alone(
 ) -> None:
     from pydantic import SecretStr
 
-    from flows.prefect_load import load as load_flow
     from flows.orchestrator import Fault
+    from flows.prefect_load import load as load_flow
     from flows.prefect_load import load_under_prefect
 
     home, _, database = orchestrated
