@@ -49,10 +49,10 @@ def drain_truth(
     One row of drain-level truth, in the columns of `DRAIN_TRUTH`.
 
     `prolonged` says what the lung did while the tube was in. `expected_prolonged_leak` says what an
-    honest ledger can know: `unknown` where the drain left sight while leaking or left it early for
-    another reason than a planned removal. Two things are not weighed here: where a drain has
-    `unlogged_minutes` a ledger may know less, and where the ward registered `wrong_dates` it is told
-    something else.
+    honest ledger can know: `unknown` where the drain left sight while leaking, or left it for another
+    reason than a planned removal before its lung had been watched past the threshold. Two things are not
+    weighed here: where a drain has `unlogged_minutes` a ledger may know less, and where the ward
+    registered `wrong_dates` it is told something else.
     """
     truth, minutes = lived.truth, lived.plan.minutes
     origin = _origin(lived, row)
@@ -61,7 +61,9 @@ def drain_truth(
     ended = None if leak_end is None else lived.start + timedelta(minutes=leak_end)
     prolonged = _prolonged(lived, origin)
     reason = None if row is None else row.removal_reason
-    verdict, why = _knowable(lived, origin, prolonged, leaking_at_end, reason, bool(uses))
+    out = None if row is None else row.tube_out_at
+    watched = _watched_past_threshold(lived, origin, out)
+    verdict, why = _knowable(lived, prolonged, leaking_at_end, reason, watched, bool(uses))
     return {
         "site": site,
         "drain_key": None if row is None else row.drain_key,
@@ -114,9 +116,8 @@ def _threshold(lived: Therapy) -> timedelta:
 
 
 def _knowable(
-    lived: Therapy, origin: datetime, prolonged: bool, leaking_at_end: bool, reason: str | None, logged: bool
+    lived: Therapy, prolonged: bool, leaking_at_end: bool, reason: str | None, watched: bool, logged: bool
 ) -> tuple[ProlongedLeak, OutcomeReason | None]:
-    rules = lived.definitions.prolonged_leak[0]
     known = {str(word): word for word in OutcomeReason}
     if not logged:
         return ProlongedLeak.UNKNOWN, OutcomeReason.TOO_LITTLE_DATA
@@ -126,11 +127,28 @@ def _knowable(
         if reason == "planned":
             return ProlongedLeak.UNKNOWN, OutcomeReason.REMOVED_LEAKING
         return ProlongedLeak.UNKNOWN, known.get(reason or "", OutcomeReason.LOG_ENDS_LEAKING)
-    if reason == "planned" or lived.end > origin + _threshold(lived) + timedelta(hours=rules.removal_window):
+    if reason == "planned" or watched:
         return ProlongedLeak.NO, None
     if reason in (None, "", "other"):
         return ProlongedLeak.NO, OutcomeReason.REMOVAL_PRESUMED
     return ProlongedLeak.UNKNOWN, known[reason]
+
+
+def _watched_past_threshold(lived: Therapy, origin: datetime, out: datetime | None) -> bool:
+    """
+    Whether the lung was seen past the threshold, however the drain then left sight.
+
+    The definition wants a share of the minutes from the threshold to the removal, be they few: who dies two
+    hours after the threshold with a lung that no longer leaked had no prolonged leak. Only where nobody
+    wrote down when the tube came out must there be as many hours as a new leak would need.
+    """
+    rules = lived.definitions.prolonged_leak[0]
+    threshold = origin + _threshold(lived)
+    behind = lived.truth.filter(pl.col("minute") >= threshold)
+    shut = pl.any_horizontal("clamped", "occluded", "line_open")
+    seen = behind.filter(pl.col("running") & ~shut).height
+    enough = seen > 0 if out is not None else seen >= rules.leak_after * 60
+    return enough and seen >= rules.watched_share * behind.height
 
 
 def _leaking_when_last_seen(lived: Therapy) -> bool:

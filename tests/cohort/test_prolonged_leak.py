@@ -171,6 +171,9 @@ def test_whoever_leaves_our_sight_before_the_threshold_is_unknown(reason: str) -
 
 def test_whoever_dies_after_the_threshold_without_leak_is_a_no() -> None:
     assert verdict((0, 50, ON), (50, 150, OFF), out=150, reason="died") == NO
+    # Two hours are enough where the time is known: at the threshold the lung was seen not to leak.
+    assert verdict((0, 50, ON), (50, 122, OFF), out=122, reason="died") == NO
+    assert verdict((0, 50, ON), (50, 120, OFF), out=122, reason="died") == unknown("died")
 
 
 def test_a_tube_removed_leaking_is_unknown() -> None:

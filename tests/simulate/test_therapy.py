@@ -235,13 +235,14 @@ def test_a_wards_mix_holds_every_kind_of_course() -> None:
 
 
 def known_of(
-    plan: Plan, reason: str | None = "planned", uses: tuple[str, ...] = ("DV-1/1",)
+    plan: Plan, reason: str | None = "planned", uses: tuple[str, ...] = ("DV-1/1",), told: bool = True
 ) -> tuple[str, str | None]:
-    """What the truth says a ledger can know of a drain, registered with that removal reason."""
+    """What the truth says a ledger can know of a drain, registered with that removal reason and its time."""
     lived = therapy(5, plan)
     row = None
     if reason is not None:
-        row = RegistryDrain("K", "P", "lakeside", "T3", lived.start, lived.end, removal_reason=reason)
+        out = lived.end if told else None
+        row = RegistryDrain("K", "P", "lakeside", "T3", lived.start, out, removal_reason=reason)
     found = drain_truth(lived, "lakeside", 1, "", list(uses), row)
     return found["expected_prolonged_leak"], found["expected_reason"]
 
@@ -268,6 +269,21 @@ def test_what_can_be_known_of_a_prolonged_leak(
     plan: Plan, reason: str | None, known: tuple[str, str | None]
 ) -> None:
     assert known_of(plan, reason) == known
+
+
+def test_who_dies_soon_after_five_days_had_no_prolonged_leak_if_the_lung_was_seen_until_then() -> None:
+    assert known_of(leak_until(40, 122), "died") == ("no", None)
+    assert known_of(leak_until(40, 120), "died") == ("unknown", "died")
+
+
+def test_a_tube_shut_from_five_days_to_death_shows_nothing_of_the_lung_after_them() -> None:
+    shut = replace(leak_until(40, 122), clamps=(Stretch(119 * HOUR, 122 * HOUR, "silent"),))
+    assert known_of(shut, "died") == ("unknown", "died")
+
+
+def test_without_a_time_of_removal_six_hours_past_the_five_days_are_wanted() -> None:
+    assert known_of(leak_until(40, 122), "died", told=False) == ("unknown", "died")
+    assert known_of(leak_until(40, 128), "died", told=False) == ("no", None)
 
 
 def test_a_blocked_tube_hides_the_end_of_a_leak() -> None:
