@@ -86,6 +86,10 @@ def _check(path: Path, request: Request) -> CheckReport:
             plain = unpack(data, request.definitions.plausible.file_most).data
             told = doubts(log.minutes, wrong, profile, plain, file["exported_at"], file["timezone"])
             doubtful = tuple(told)
+            if profile.end_line is not None and file["complete"] is None:
+                doubtful += (
+                    "it has no end line: where it breaks off, nothing can tell; compare its last row.",
+                )
     else:
         found = read_registry(data) if kind == "registry" else read_annotations(data)
         file, rejected, values = found.file, found.rejected, found.rejected_values

@@ -16,8 +16,9 @@ class Outcome:
     """
     What became of one file given to a load; `name` is for the person who gave it, never published.
 
-    `held_back`: rows that were not taken in, for they had been erased from this ledger. `given`: digest of
-    the bytes as they were given, where those that were kept are others.
+    `wholeness_unsaid`: a log that was read and has no end line, so that one that breaks off would look the
+    same. `held_back`: rows that were not taken in, for they had been erased from this ledger. `given`:
+    digest of the bytes as they were given, where those that were kept are others.
     """
 
     name: str
@@ -29,6 +30,7 @@ class Outcome:
     cells_rejected: int = 0
     reason: str | None = None
     known: bool = False
+    wholeness_unsaid: bool = False
     held_back: int = 0
     given: str | None = None
 
@@ -36,7 +38,16 @@ class Outcome:
     def of(cls, name: str, file: Mapping[str, Any], **more: Any) -> Outcome:
         """The outcome that a `load_file` row tells."""
         counts = {part: file[part] for part in ("rows_read", "rows_kept", "rows_rejected", "cells_rejected")}
-        return cls(name, file["file_sha256"], file["status"], reason=file["reason"], **counts, **more)
+        unsaid = bool(file["device"] and file["rows_kept"] and file["complete"] is None)
+        return cls(
+            name,
+            file["file_sha256"],
+            file["status"],
+            reason=file["reason"],
+            wholeness_unsaid=unsaid,
+            **counts,
+            **more,
+        )
 
     @property
     def clean(self) -> bool:

@@ -69,6 +69,9 @@ def show_load(summary: Summary, home: Home, *, as_json: bool, rebuilt: bool = Fa
         f"{said} ({rejected} rejected){others}; {kept} rows kept, {cut} rejected; "
         f"{_count(summary.devices, 'device')} computed, {_count(summary.drains, 'drain')} summarised."
     )
+    unsaid = sum(o.wholeness_unsaid for o in new)
+    if unsaid:
+        print(f"{_count(unsaid, 'log')} without an end line: where one breaks off, nothing here can tell.")
     if summary.findings:
         kinds = ", ".join(f"{number} {finding}" for finding, number in summary.findings)
         print(f"Registry against itself and the logs: {kinds}; see {_FINDINGS}")
