@@ -54,6 +54,9 @@ def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) 
         digest = digest_of(data)
         before = known.get(digest)
         if digest in fresh or (before is not None and not _is_open(before, request)):
+            lost = before is not None and not vault_of(home, digest).has(digest)
+            if lost:  # from the vault, and here it is again
+                keep(home, data, private=is_private(data, kind_of(data), request))
             copies.append((name_of(path), digest))
             continue
         if before is not None and before["status"] == FileStatus.WITHDRAWN:

@@ -17,6 +17,7 @@ from flows.extract import note_of
 from flows.extract_source import as_read, current_source, files_in_force, require_published, source_at
 from flows.load import run_rebuild
 from flows.request import Request, request_for
+from flows.writing import vault_of
 from pipeline.cohort import load_rules
 from pipeline.definitions import load_definitions
 from pipeline.extract import FileInForce, Manifest, Source, make_extract, read_manifest
@@ -25,7 +26,6 @@ from pipeline.extract.keys import ExtractKey
 from pipeline.provenance import code_digest, code_version
 from pipeline.store import Home
 from pipeline.store.journal import Reading, read_readings, reading_of, write_reading
-from pipeline.store.vault import Vault
 from schemas.errors import DrainledgerError, InputError
 
 _ROOM = "verify-"
@@ -190,7 +190,7 @@ def _readings(home: Home, manifest: Manifest, key: ExtractKey) -> list[Reading]:
             f"first, were never loaded into {home.root} or have been erased; name the home that made it."
         )
     for file in manifest.files:
-        _vault(home, file.sha256).read(file.sha256)
+        vault_of(home, file.sha256).read(file.sha256)
     return [_as_then(known[file.sha256], file, key) for file in manifest.files]
 
 
@@ -217,10 +217,6 @@ def _withdrawn(home: Home, manifest: Manifest) -> list[str]:
                 f"{reading.withdrawn_on}"
             )
     return found
-
-
-def _vault(home: Home, digest: str) -> Vault:
-    return home.raw if home.raw.has(digest) else home.private_raw
 
 
 def _read_otherwise(source: Source, manifest: Manifest, key: ExtractKey) -> list[str]:
@@ -252,7 +248,7 @@ class _home_anew:  # noqa: N801 - used as a context, like the functions beside i
         secret.write_text(self.home.secret().hex(), encoding="ascii")
         secret.chmod(0o600)
         for reading in self.readings:
-            old = _vault(self.home, reading.digest)
+            old = vault_of(self.home, reading.digest)
             new = anew.raw if old == self.home.raw else anew.private_raw
             new.keep(old.read(reading.digest))
             if reading.profile_sha256 and self.home.raw.has(reading.profile_sha256):

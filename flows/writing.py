@@ -157,8 +157,13 @@ def keep(home: Home, data: bytes, *, private: bool) -> None:
 
 
 def vault_of(home: Home, digest: str) -> Vault:
-    """The vault that holds a file."""
-    return home.raw if home.raw.has(digest) else home.private_raw
+    """The vault that holds a file, or should: where neither does, its reading tells which."""
+    for vault in (home.raw, home.private_raw):
+        if vault.has(digest):
+            return vault
+    reading = reading_of(home.readings, digest)
+    recognised = reading is not None and reading.kind == "log" and reading.profile_sha256 is not None
+    return home.raw if recognised else home.private_raw
 
 
 def _read(home: Home, reading: Reading, request: Request) -> Read:
