@@ -12,6 +12,14 @@ from schemas.errors import CallError
 
 _HEAD_BYTES = 16_384
 _HEAD_LINES = 40
+# What files that are no text begin with (their formats' own published signatures).
+_NO_TEXT = {
+    b"PK\x03\x04": "a ZIP archive or a spreadsheet",
+    b"\xd0\xcf\x11\xe0": "an old spreadsheet or document",
+    b"%PDF": "a PDF",
+    b"PAR1": "a Parquet file",
+    b"SQLite format 3": "an SQLite database",
+}
 
 
 def recognise(data: bytes, profiles: Sequence[Profile], named: str | None = None) -> Profile:
@@ -38,6 +46,10 @@ def recognise(data: bytes, profiles: Sequence[Profile], named: str | None = None
         raise FileRejected(
             Rule.SEVERAL_PROFILES,
             f"Several profiles match its first lines ({names}); name one with --profile.",
+        )
+    if foreign := [what for sign, what in _NO_TEXT.items() if data.startswith(sign)]:
+        raise FileRejected(
+            Rule.NO_PROFILE, f"It is {foreign[0]} and no text; export the log as text (CSV) and load that."
         )
     known = ", ".join(sorted(profile.name for profile in profiles))
     raise FileRejected(
