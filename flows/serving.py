@@ -13,13 +13,16 @@ import hashlib
 import json
 import os
 import secrets
+import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from types import FrameType
 from typing import Any
 
 from flows.logs import log_of
@@ -28,6 +31,7 @@ from flows.nightly import landing_of
 from flows.orchestrator import api_address, prepare
 from flows.runs import DONE
 from flows.schedule import SERVED, served_now
+from flows.tied import tied_command
 from pipeline.store import Home
 from pipeline.store.durable import write_whole
 from schemas.errors import LedgerError
@@ -38,7 +42,7 @@ _START_SECONDS = 120
 
 def serve_nights(home: Home, settings: NightSettings, said: Mapping[str, Any]) -> int:
     """
-    Serve the nightly run of a home until stopped by a signal.
+    Serve the nightly run of a home until stopped by a signal, SIGTERM or SIGINT, at whatever moment.
 
     One run at a time: the deployment takes no second one while one runs, and the home's own lock keeps out
     whatever was started otherwise. A night that finds it taken is not queued; the next takes all.
@@ -56,6 +60,15 @@ def serve_nights(home: Home, settings: NightSettings, said: Mapping[str, Any]) -
         When no Prefect server answers, or this home is served already.
     """
     landing_of(settings, home)
+    with _stopped_by_signals():
+        try:
+            return _serve(home, settings, said)
+        except KeyboardInterrupt:
+            print("serve: stopped before the schedule was kept", file=sys.stderr, flush=True)
+            return DONE
+
+
+def _serve(home: Home, settings: NightSettings, said: Mapping[str, Any]) -> int:
     home.create()
     _ensure_alone(home)
     prepare(home.root, quiet=False)
@@ -142,6 +155,49 @@ def _handed_on(home: Home, said: Mapping[str, Any]) -> dict[str, str]:
 
 
 @contextmanager
+def _stopped_by_signals() -> Iterator[None]:
+    """
+    SIGTERM and SIGINT raise KeyboardInterrupt within, so that what was started is ended on the way out.
+
+    SIGINT too, for a shell has commands in its background ignore it.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield  # signals go to the main thread alone
+        return
+
+    def stop(number: int, frame: FrameType | None) -> None:
+        raise KeyboardInterrupt
+
+    before = {
+        signal.SIGTERM: signal.signal(signal.SIGTERM, stop),
+        signal.SIGINT: signal.signal(signal.SIGINT, signal.default_int_handler),  # asyncio knows this one
+    }
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _end(server: subprocess.Popen[bytes]) -> None:
+    """End the server and what it started; a second signal to us does not come between."""
+    if threading.current_thread() is threading.main_thread():
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, signal.SIG_IGN)
+    _signal_group(server, signal.SIGTERM)
+    try:
+        server.wait(20)
+    except subprocess.TimeoutExpired:
+        _signal_group(server, signal.SIGKILL)
+
+
+def _signal_group(server: subprocess.Popen[bytes], number: signal.Signals) -> None:
+    if server.poll() is None:
+        with suppress(ProcessLookupError):
+            os.killpg(server.pid, number)
+
+
+@contextmanager
 def _server(home: Home) -> Iterator[None]:
     """A Prefect server that stays as long as we do, unless one is named."""
     if api_address():
@@ -160,7 +216,7 @@ def _server(home: Home) -> Iterator[None]:
     }
     # The output of the server is of no use to whoever reads ours; its faults are in its own records.
     server = subprocess.Popen(  # noqa: S603
-        [sys.executable, "-m", "prefect", "server", "start", "--host", "127.0.0.1", "--port", str(port)],
+        tied_command("prefect", "server", "start", "--host", "127.0.0.1", "--port", str(port)),
         env=environment,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
@@ -172,11 +228,7 @@ def _server(home: Home) -> Iterator[None]:
         _wait_for(port, server)
         yield
     finally:
-        server.terminate()
-        try:
-            server.wait(20)
-        except subprocess.TimeoutExpired:
-            server.kill()
+        _end(server)
 
 
 def _free_port() -> int:
