@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import stat
 import sys
 from collections.abc import Iterator
 from datetime import datetime, timedelta
@@ -17,7 +18,7 @@ from flows.finding import Finding, advice, broken, fine
 from pipeline.definitions import Definitions
 from pipeline.provenance import code_version
 from pipeline.store import Home
-from pipeline.store.permissions import loose
+from pipeline.store.permissions import entered, loose
 from pipeline.zones import zone_data
 from schemas.lake import LOAD_FILE
 
@@ -83,7 +84,11 @@ def permissions(home: Home) -> Iterator[Finding]:
             "permissions", "cannot be written", str(place), "give its owner rwx, or mount it writable"
         )
     if not found and not shut:
-        yield fine("permissions", "the home is its owner's alone and can be written")
+        whose = "the home is its owner's alone and can be written"
+        if entered(home):
+            mode = stat.S_IMODE(home.root.stat().st_mode)
+            whose = f"the home lets others through to what is open in it (mode {mode:04o}) and can be written"
+        yield fine("permissions", whose)
 
 
 def space(home: Home, definitions: Definitions) -> Iterator[Finding]:

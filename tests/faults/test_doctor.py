@@ -74,6 +74,12 @@ FAULTS: dict[str, tuple[Callable[[Home], object], str, str, str]] = {
     "key gone": (lambda h: (h.private / "secret").unlink(), "key", "is gone", "restore it from a backup"),
     "another key": (_another_key, "key", "another key than the one", ""),
     "private open": (lambda h: h.private.chmod(0o755), "permissions", "others", "chmod"),
+    "home open": (
+        lambda h: h.root.chmod(0o755),
+        "permissions",
+        "others may list it, and read drainledger.duckdb in it (mode 0755)",
+        "chmod 700 ",
+    ),
     "raw gone": (lambda h: _raw(h).unlink(), "raw files", "its bytes are gone", "restore it from a backup"),
     "profile text gone": (
         lambda h: [
@@ -150,6 +156,13 @@ def test_each_fault_is_found_with_what_to_do_and_the_look_goes_on(name: str, hom
     assert told, [finding for finding in found if finding.grade is not Grade.FINE]
     assert any(what in one.what and do in one.do for one in told), told
     assert everything(home.root) == before
+
+
+def test_a_home_that_lets_others_through_to_its_database_is_said_to(home: Home) -> None:
+    home.root.chmod(0o711)
+    (said,) = [one for one in examine(home, NOW) if one.check == "permissions"]
+    assert said.grade is Grade.FINE
+    assert "lets others through to what is open in it (mode 0711)" in said.what
 
 
 def test_a_clock_behind_the_data_or_before_any_data_is_found(home: Home) -> None:

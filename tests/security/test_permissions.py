@@ -43,7 +43,9 @@ def test_a_load_that_was_not_called_from_the_command_line_neither(tmp_path: Path
     finally:
         os.umask(before)
     assert _open(tmp_path / "home") == ["drwxrwxrwx .", "-r--r--r-- drainledger.duckdb"]
-    assert [one.what[:20] for one in loose(Home(tmp_path / "home"))] == ["others may write it "]
+    assert [one.what for one in loose(Home(tmp_path / "home"))] == [
+        "others may write and list it, and read drainledger.duckdb in it (mode 0777)"
+    ]
 
 
 def test_what_leaves_a_home_is_its_owners_alone_too(hostile: Hostile, tmp_path: Path) -> None:
@@ -74,7 +76,9 @@ TABLES = "is what everything is computed from, and others may write it"
         ("private", 0o750, f"private {SECRETS} (mode 0750)"),
         ("raw", 0o755, "raw holds the raw logs, and others may reach it (mode 0755)"),
         ("lake/minute", 0o775, f"lake/minute {TABLES} (mode 0775)"),
-        (".", 0o777, "others may write it (mode 0777)"),
+        (".", 0o777, "others may write and list it, and read drainledger.duckdb in it (mode 0777)"),
+        (".", 0o755, "others may list it, and read drainledger.duckdb in it (mode 0755)"),
+        (".", 0o740, "others may list it (mode 0740)"),
         ("drainledger.duckdb", 0o666, "drainledger.duckdb others may write it (mode 0666)"),
     ],
 )
@@ -88,6 +92,25 @@ def test_a_looser_home_is_told_of_with_the_cure(
     cure = next(line.rpartition("; ")[2] for line in printed.splitlines() if line.startswith("  open "))
     subprocess.run(shlex.split(cure), check=True)
     assert list(loose(closed)) == []
+
+
+@pytest.mark.parametrize(
+    ("folder", "mode", "told"), [(0o700, 0o644, 0), (0o711, 0o644, 1), (0o700, 0o666, 1)]
+)
+def test_what_runs_at_night_is_told_of_where_others_may_reach_it(
+    folder: int, mode: int, told: int, closed: Home
+) -> None:
+    night = closed.root / "nightly.toml"
+    night.write_text('landing = "in"\n')
+    night.chmod(mode)
+    closed.root.chmod(folder)
+    found = list(loose(closed))
+    assert [one.path for one in found] == [night] * told
+    for one in found:
+        subprocess.run(shlex.split(one.cure), check=True)
+    assert list(loose(closed)) == []
+    night.unlink()
+    closed.root.chmod(0o700)
 
 
 def test_a_lake_may_be_opened_for_reading(closed: Home) -> None:
