@@ -26,19 +26,25 @@ NULL = "null"
 _WIDEST = 100_000  # columns that no table needs
 _LONGEST = 40  # characters of a text that stay where a table must be made to fit
 _TO_MINUTE, _TO_SECOND = "%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S"
-_SUFFIXES = {".csv": "csv", ".json": "json", ".parquet": "parquet"}
+_SUFFIXES = {".csv": "csv", ".json": "json", ".parquet": "parquet", ".txt": "table"}
 
 
 def format_for(asked: str | None, output: Path | None) -> str:
     """
-    The form in which rows are wanted: the one asked for, else by the file's ending, else a table.
+    The form in which rows are wanted: the one asked for, else by the file's ending; printed, a table.
 
     Raises
     ------
     CallError
-        When Parquet is asked for without a file to write to.
+        When Parquet is asked for without a file to write to, or neither the call nor the file's ending says
+        a form.
     """
-    how = asked or ("table" if output is None else _SUFFIXES.get(output.suffix.lower(), "table"))
+    how = asked or ("table" if output is None else _SUFFIXES.get(output.suffix.lower()))
+    if how is None:
+        raise CallError(
+            f"sql: {output} does not end in .csv, .json or .parquet; name it so, or say --format csv, json, "
+            "parquet or table."
+        )
     if how == "parquet" and output is None:
         raise CallError("sql: parquet cannot be printed; name a file with -o.")
     return how

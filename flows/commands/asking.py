@@ -19,9 +19,17 @@ def sql(
     *,
     format_: Annotated[
         Literal["table", "csv", "json", "parquet"] | None,
-        Parameter(name="--format", help="How to print or write; unsaid: by the file's ending, else a table."),
+        Parameter(
+            name="--format", help="How to print or write; unsaid: by the file's ending, printed a table."
+        ),
     ] = None,
-    output: Annotated[Path | None, Parameter(name=["--output", "-o"], help="File to write.")] = None,
+    output: Annotated[
+        Path | None,
+        Parameter(
+            name=["--output", "-o"],
+            help="File to write: .csv, .json, .parquet or .txt. One that is there already is replaced.",
+        ),
+    ] = None,
     rows: Annotated[int, Parameter(help="Most rows a printed table shows.")] = 200,
     home: HomeDir,
 ) -> int:

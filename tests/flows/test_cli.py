@@ -183,6 +183,35 @@ def test_sql_writes_files_of_each_kind(
     assert run(["sql", query, "--format", "parquet", "--home", home]) == WRONG_CALL
 
 
+def test_sql_takes_the_form_from_the_files_ending_and_refuses_an_ending_it_does_not_know(
+    good: Path, home: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run(["load", str(good), "--home", home])
+    for ending in ("csv", "json", "parquet", "txt"):
+        assert run(["sql", "SELECT 1 AS a", "-o", str(tmp_path / f"e.{ending}"), "--home", home]) == DONE
+    assert (tmp_path / "e.csv").read_text() == "a\n1\n"
+    assert pl.read_parquet(tmp_path / "e.parquet")["a"].to_list() == [1]
+    capsys.readouterr()
+    assert run(["sql", "SELECT 1 AS a", "-o", str(tmp_path / "e.xlsx"), "--home", home]) == WRONG_CALL
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1
+    assert ".csv, .json or .parquet" in said
+    assert not (tmp_path / "e.xlsx").exists()
+
+
+def test_sql_replaces_a_file_that_is_there_and_its_help_says_so(
+    good: Path, home: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run(["load", str(good), "--home", home])
+    out = tmp_path / "e.csv"
+    out.write_text("a much longer file\n" * 9)
+    assert run(["sql", "SELECT 1 AS a", "-o", str(out), "--home", home]) == DONE
+    assert out.read_text() == "a\n1\n"
+    capsys.readouterr()
+    run(["sql", "--help"])
+    assert "there already is replaced" in " ".join(capsys.readouterr().out.replace("│", " ").split())
+
+
 def test_a_cell_that_a_spreadsheet_would_run_is_made_harmless(
     good: Path, home: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
