@@ -27,7 +27,9 @@ PROLONGED = Column(
 REASON = Column(
     "prolonged_leak_reason",
     TEXT,
-    "Why unknown, or removal_presumed where a no rests on a presumed removal.",
+    "Why unknown, or removal_presumed where a no rests on a presumed removal. too_little_data: too few "
+    "minutes were assessable where it mattered, however many were observed (paused, open, clamped or blocked "
+    "ones tell of no leak).",
     words=words_of(OutcomeReason),
 )
 
@@ -96,7 +98,14 @@ DRAIN = Table(
             "Minutes of suspected occlusion; null: tidaling never assessable.",
             "min",
         ),
-        Column("output_ml", REAL, "Fluid; null unless the volume was read to the end.", "mL"),
+        Column(
+            "output_ml",
+            REAL,
+            "Fluid that came while the drain was logged; null unless the volume was read to the end of what "
+            "was logged. A log that breaks off before the tube came out holds that much and no more: see "
+            "ended_at and tube_out_at.",
+            "mL",
+        ),
         Column(
             "output_first_24h_ml",
             REAL,
@@ -222,7 +231,9 @@ DRAIN_DAY = Table(
         Column(
             "output_ml",
             REAL,
-            "Fluid of the day; null unless the volume was read to the end of it and of the day before.",
+            "Fluid of the day as far as it was logged; null unless the volume was read to the end of what "
+            "was logged of it and of the day before. On a day whose log breaks off it is not the whole day: "
+            "see minutes_observed.",
             "mL",
         ),
         Column("leak_mean_ml_min", REAL, "Mean leak over assessable minutes.", "mL/min"),
