@@ -22,7 +22,7 @@ from pipeline.cohort import (
     reconcile,
 )
 from pipeline.definitions import Definitions
-from pipeline.marts import changes, chart_baselines, publish
+from pipeline.marts import changes, chart_baselines, publish, readable
 from pipeline.provenance import code_digest, code_version, digest_of_texts
 from pipeline.store import Home, moments
 from pipeline.store.moments import Moment
@@ -49,7 +49,7 @@ _CAUSE_WORDS = {
 
 
 def out_of_date(home: Home, claims: Claims, definitions: Definitions) -> dict[str, str] | None:
-    """What the database should be made from, or null where it is made from just that."""
+    """What the database should be made from, or null where it is made from just that and can be read."""
     files = home.lake.scan(LOAD_FILE).drop("loaded_at", "read_with").collect().sort("file_sha256")
     parts = {
         # The view `minute` names the lake's files by their place: a home that was moved is published anew.
@@ -73,7 +73,7 @@ def out_of_date(home: Home, claims: Claims, definitions: Definitions) -> dict[st
         "code": code_digest(),
     }
     rows = home.lake.scan(MADE).filter(pl.col("stage") == "database").collect().rows(named=True)
-    if home.database.exists() and rows and all(rows[0][part] == parts[part] for part in parts):
+    if rows and all(rows[0][part] == parts[part] for part in parts) and readable(home.database):
         return None
     return parts
 

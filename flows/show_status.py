@@ -31,7 +31,7 @@ def show_status(status: LedgerStatus, *, as_json: bool) -> None:
         f"  rows       {status.rows_kept} kept, {status.rows_rejected} rejected, "
         f"{status.cells_rejected} cells made null"
     )
-    print(f"  published  {'yes' if status.published else 'no'}: {status.uses} uses, {status.drains} drains")
+    print(f"  published  {_published(status)}: {status.uses} uses, {status.drains} drains")
     print(
         f"  disk       raw {_size(status.bytes_raw)}, lake {_size(status.bytes_lake)}, "
         f"database {_size(status.bytes_database)}, private {_size(status.bytes_private)}, "
@@ -51,6 +51,12 @@ def show_status(status: LedgerStatus, *, as_json: bool) -> None:
     withdrawn = status.withdrawn.with_columns(pl.col("digest").str.head(12))
     _show(withdrawn, "Withdrawn", _FAILED, "files")
     _show(status.erasures, "Erased, on record in private/erased", _FAILED, "records")
+
+
+def _published(status: LedgerStatus) -> str:
+    if status.published or not status.bytes_database:
+        return "yes" if status.published else "no"
+    return "damaged, and made anew by the next load or night"
 
 
 def _now_running(status: LedgerStatus) -> str:

@@ -17,6 +17,7 @@ from flows.reconciled import reconciled
 from flows.runs import Run, last_runs
 from flows.schedule import upcoming
 from flows.survey import name_of
+from pipeline.marts import readable
 from pipeline.store import Home
 from pipeline.store.journal import read_journal
 from pipeline.store.permissions import Loose, loose
@@ -37,8 +38,8 @@ class LedgerStatus:
     `sites`, `devices`: when each was last heard of, the longest silent first. `failed`: files that were
     rejected or cut, with their names (private) and reasons. `waiting`: what the last night left in the
     landing folder or could not read, likewise. `runs`: the last ones, newest first. `schedule`: what is
-    served and when it runs next. `findings`, `withdrawn`, `erasures`: as in `reconciled`. `open_to_others`:
-    what of the home is not its owner's alone.
+    served and when it runs next. `published`: whether there is a database that can be read. `findings`,
+    `withdrawn`, `erasures`: as in `reconciled`. `open_to_others`: what of the home is not its owner's alone.
     """
 
     home: str
@@ -107,7 +108,7 @@ def ledger_status(home: Home, now: datetime) -> LedgerStatus:
         uses=uses.height,
         drains=home.lake.scan(DRAIN).select(pl.len()).collect().item(),
         last_load=files["loaded_at"].max(),  # type: ignore[arg-type]
-        published=home.database.exists(),
+        published=readable(home.database),
         bytes_raw=home.raw.size_bytes(),
         bytes_lake=home.lake.size_bytes(),
         bytes_database=home.database.stat().st_size if home.database.exists() else 0,

@@ -34,8 +34,34 @@ def reader(database: Path) -> Iterator[duckdb.DuckDBPyConnection]:
             connection.execute(f"ATTACH '{path}' AS drainledger (READ_ONLY)")
         except duckdb.Error as error:
             first = str(error).strip().splitlines()[0]
-            raise LedgerError(f"{database.name}: cannot be opened ({first}); publish it again.") from error
+            raise LedgerError(
+                f"{database.name}: cannot be opened ({first}); the next load or night "
+                "publishes it again, as does `drainledger rebuild`."
+            ) from error
         connection.execute("USE drainledger")
         connection.execute("SET TimeZone = 'UTC'")
         connection.execute("SET temp_directory = '" + spill.replace("'", "''") + "'")
         yield connection
+
+
+def readable(database: Path) -> bool:
+    """
+    Whether a published database is there and all of its tables can be read.
+
+    Every block holding rows is read once, so that one overwritten in the middle of the file is found by the
+    checksum the engine keeps of it; only the views, which hold nothing, are passed over.
+    """
+    if not database.exists():
+        return False
+    try:
+        with reader(database) as connection:
+            tables = connection.execute(
+                "SELECT table_name FROM duckdb_tables() WHERE database_name = 'drainledger'"
+            ).fetchall()
+            if ("provenance",) not in tables:
+                return False
+            for (table,) in tables:
+                connection.execute(f'SELECT bit_xor(hash(one)) FROM "{table}" AS one').fetchall()
+    except (duckdb.Error, LedgerError):
+        return False
+    return True

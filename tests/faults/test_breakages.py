@@ -19,6 +19,7 @@ import shared
 from flows.cli import run
 from flows.load import run_load, run_rebuild
 from flows.request import request_for
+from pipeline.marts import readable
 from pipeline.store import Home, durable
 from pipeline.store.journal import read_journal
 from schemas.errors import DiskError, DrainledgerError, InputError, LedgerError
@@ -285,6 +286,42 @@ def test_a_lost_or_spoilt_database_is_published_again(
         assert "cannot be opened" in said
     run_rebuild(home, request_for(home), NOW)
     assert differences(contents(home), before) == []
+
+
+def _overwrite(database: Path, at: int) -> None:
+    database.chmod(0o600)
+    with database.open("r+b") as file:
+        file.seek(at)
+        file.write(os.urandom(4096))
+
+
+@pytest.mark.parametrize("where", ["at the head", "in a block of rows"])
+def test_the_next_load_publishes_a_spoilt_database_again(
+    where: str, home: Home, given: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before = contents(home)
+    place = ["--home", str(home.root)]
+    # Blocks of 256 KiB follow three headers of 4 KiB.
+    size = home.database.stat().st_size
+    for at in [0] if where == "at the head" else range(3 * 4096 + 512, size - 4096, 2**18):
+        _overwrite(home.database, at)
+        if readable(home.database):
+            continue  # a block nobody reads: free, or of a table without rows
+        run(["status", *place])
+        assert "published  damaged, and made anew by the next load" in capsys.readouterr().out
+        assert run(["load", str(given / "b.csv"), *place]) == 0
+        assert differences(contents(home), before) == []
+        break
+    else:
+        raise AssertionError("no block of the file holds rows")
+    run(["status", *place])
+    assert "published  yes" in capsys.readouterr().out
+
+
+def test_a_spoilt_database_says_what_heals_it(home: Home, capsys: pytest.CaptureFixture[str]) -> None:
+    _overwrite(home.database, 0)
+    said = said_by(capsys, "sql", "SELECT 1", home=home)
+    assert "the next load or night publishes it again, as does `drainledger rebuild`" in said
 
 
 @pytest.mark.parametrize("published", [True, False])
