@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import polars as pl
 
@@ -128,28 +129,25 @@ def stale_drains(
     definitions: Definitions,
     rules: Sequence[RemovalRule] | None = None,
 ) -> Stale:
-    """Drains whose minutes, registry, annotations, definitions or code are not what they were made from."""
+    """
+    Drains whose minutes, registry, annotations, definitions or code are not what they were made from.
+
+    What the drain's devices were made from counts part by part: their files with the drain's files, the
+    registry rows that cut their uses with its registry row, and so on, so that each is laid at its own door.
+    """
     devices = home.lake.scan(MADE).filter(pl.col("stage") == "device").collect()
-    made_of_device = dict(
-        zip(
-            devices["subject"],
-            (digest_of_texts(row) for row in devices.select(MADE_PARTS).rows()),
-            strict=True,
-        )
-    )
-    uses = home.lake.scan(USE_TABLE).select("use_id", owner=DEVICE_OWNER).collect()
+    made_of_device = {row["subject"]: row for row in devices.iter_rows(named=True)}
+    extent = pl.concat_str("started_at", "ended_at", "minutes_observed", separator=" ", ignore_nulls=True)
+    uses = home.lake.scan(USE_TABLE).select("use_id", owner=DEVICE_OWNER, extent=extent).collect()
+    extent_of = dict(uses.select("use_id", "extent").rows())
     spans = claims.drain_use.join(uses, on="use_id", how="left").sort("drain_id", "use_id", "from_at")
     spans = spans.with_columns(
-        text=pl.format(
-            "{} {} {} {}",
-            "use_id",
-            "from_at",
-            "until_at",
-            pl.col("owner").replace_strict(made_of_device, default="", return_dtype=pl.String),
-        ),
+        text=pl.format("{} {} {}", "use_id", "from_at", "until_at"),
         weight=(pl.col("until_at") - pl.col("from_at")).dt.total_minutes(),
     )
-    files_of = _grouped(spans, "drain_id", "text")
+    spans_of = _grouped(spans, "drain_id", "text")
+    uses_of = _grouped(spans, "drain_id", "use_id")
+    owners_of = _grouped(spans.unique(["drain_id", "owner"]).sort("drain_id", "owner"), "drain_id", "owner")
     weight_of = dict(spans.group_by("drain_id").agg(pl.col("weight").sum()).rows())
     rows = claims.drains.with_columns(digest=digest_rows(claims.drains, claims.drains.columns))
     notes_of: dict[str, tuple[str, ...]] = {}
@@ -158,18 +156,32 @@ def stale_drains(
         notes_of = _grouped(keyed, "drain_id", "digest_right")
     figures = digest_of_sections(definitions, set(type(definitions).model_fields) - PUBLISHED_SECTIONS)
     settings = digest_of_texts([figures, *_rule_texts(rules)])
+
+    def beneath(drain_id: str, part: str) -> list[str]:
+        """That part of what the drain's devices were made from."""
+        return [made_of_device.get(o, {}).get(part, "") for o in owners_of.get(drain_id, ())]
+
     parts = {
         drain_id: {
-            "files": digest_of_texts(files_of.get(drain_id, ())),
-            "registry": digest,
-            "annotations": digest_of_texts(notes_of.get(drain_id, ())),
-            "definitions": settings,
-            "code": code_digest(),
+            "files": _files_text(
+                digest_of_texts(beneath(drain_id, "files")),
+                {use: extent_of.get(use, "") for use in uses_of.get(drain_id, ())},
+            ),
+            "registry": digest_of_texts(
+                [digest, *spans_of.get(drain_id, ()), *beneath(drain_id, "registry")]
+            ),
+            "annotations": digest_of_texts(
+                [*notes_of.get(drain_id, ()), "devices", *beneath(drain_id, "annotations")]
+            ),
+            "definitions": digest_of_texts([settings, *beneath(drain_id, "definitions")]),
+            "code": digest_of_texts([code_digest(), *beneath(drain_id, "code")]),
         }
         for drain_id, digest in rows.select("drain_id", "digest").sort("drain_id").rows()
     }
     weights = {d: int(weight_of.get(d) or 0) for d in parts}
-    return _compare(home, "drain", parts, weights, _comings_and_goings(home, claims), "registry")
+    moved_by = _comings_and_goings(home, claims)
+    stale = _compare(home, "drain", parts, weights, moved_by, "registry")
+    return replace(stale, causes=stale.causes | _laid_elsewhere(home, stale, set(extent_of)))
 
 
 def settings_digest(definitions: Definitions, rules: Sequence[RemovalRule] | None = None) -> str:
@@ -195,6 +207,38 @@ def _comings_and_goings(home: Home, claims: Claims) -> dict[str, str]:
     now = claims.drains.filter(~pl.col("linked")).select("drain_id").join(claims.drain_use, on="drain_id")
     found = now.join(was, on="use_id", how="anti")["drain_id"]
     return dict.fromkeys([*lost, *found], "files")
+
+
+def _files_text(files: str, extents: Mapping[str, str]) -> str:
+    return json.dumps({"files": files, "uses": dict(extents)}, sort_keys=True, separators=(",", ":"))
+
+
+def _laid_elsewhere(home: Home, stale: Stale, uses: set[str]) -> dict[str, str]:
+    """
+    Causes of the drains whose devices' files moved without the drain's own minutes.
+
+    A device goes on to the next patient, and every night brings files of it; a registry may move a drain to
+    another device, of which files have long been there. What then moves the drain is what else did. Its own
+    minutes moved where a use of it came, went, or has another extent than it had.
+    """
+    made = home.lake.scan(MADE).filter(pl.col("stage") == "drain").collect()
+    known = set(home.lake.scan(DRAIN_USE).select("use_id").collect()["use_id"])
+    came_or_went = known ^ uses
+    causes: dict[str, str] = {}
+    for had in made.iter_rows(named=True):
+        drain_id = had["subject"]
+        if stale.causes.get(drain_id) != "files" or drain_id not in stale.todo or had["files"] == UNKNOWN:
+            continue
+        wanted = stale.parts[drain_id]
+        if not had["files"].startswith("{"):  # noted by an earlier version of the code
+            causes[drain_id] = "code"
+            continue
+        was, now = (json.loads(text)["uses"] for text in (had["files"], wanted["files"]))
+        if (was.keys() ^ now.keys()) & came_or_went or any(was[u] != now[u] for u in was.keys() & now.keys()):
+            continue
+        others = [part for part in MADE_PARTS if part != "files" and had[part] != wanted[part]]
+        causes[drain_id] = [*others, "files"][0]
+    return causes
 
 
 def _compare(

@@ -16,7 +16,12 @@ MADE = Table(
             words=("device", "drain", "database"),
         ),
         Column("subject", TEXT, "site:device, drain_id, or the database's name.", nullable=False),
-        Column("files", TEXT, "Digest of the log files in force.", nullable=False),
+        Column(
+            "files",
+            TEXT,
+            "Digest of the log files in force; of a drain with the extent of each of its uses, as JSON.",
+            nullable=False,
+        ),
         Column("registry", TEXT, "Digest of the registry rows that concern it.", nullable=False),
         Column("annotations", TEXT, "Digest of the annotations that concern it.", nullable=False),
         Column("definitions", TEXT, "Digest of the definitions and rules.", nullable=False),
@@ -28,5 +33,5 @@ MADE = Table(
 # In place of every digest of a note: the rows may be of any inputs, for something was killed at them.
 UNKNOWN = ""
 
-# In the order in which a change is laid at somebody's door: what moved most, first.
-MADE_PARTS: tuple[str, ...] = ("code", "definitions", "registry", "annotations", "files")
+# In the order in which a change is laid at somebody's door, of several the most fundamental.
+MADE_PARTS: tuple[str, ...] = ("files", "registry", "annotations", "definitions", "code")

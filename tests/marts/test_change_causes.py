@@ -132,6 +132,56 @@ def test_an_annotation_moves_its_drain_and_is_the_cause(ledger):
     assert "leak_total_l" in columns(changed)
 
 
+@pytest.mark.parametrize(
+    "with_it",
+    [
+        REGISTRY.replace("2031-04-01", "2031-04-02").replace("ward 4", "ward 9"),
+        CLAMP,
+    ],
+)
+def test_files_that_come_with_a_registry_or_an_annotation_are_the_cause(ledger, with_it):
+    # Minutes that were not there before can come from nowhere else.
+    one = ledger.drain_in("ward 4")
+    changed = ledger.load(log("DV-1", 100, 299, "2031-03-10T16:00:00+01:00"), with_it)
+    moved = {row[0]: row[1:] for row in changed.select("column", "before", "after", "cause").rows()}
+    assert set(changed["drain_id"]) == {one}
+    assert moved["minutes_observed"] == ("120", "300", "file")
+    assert set(changed["cause"]) == {"file"}
+
+
+def test_in_one_night_each_drain_has_its_own_cause(ledger):
+    one, two = ledger.drain_in("ward 4"), ledger.drain_in("ward 5")
+    corrected = REGISTRY.replace("2031-04-01", "2031-04-02").replace("ward 5", "ward 6")
+    changed = ledger.load(log("DV-1", 100, 299, "2031-03-10T16:00:00+01:00"), corrected, CLAMP)
+    assert set(changed.select("drain_id", "cause").unique().rows()) == {(one, "file"), (two, "registry")}
+
+
+def test_files_of_the_device_s_next_patient_are_not_the_cause_for_this_one(ledger):
+    one = ledger.drain_in("ward 4")
+    later = log("DV-1", 500, 559, "2031-03-10T20:00:00+01:00").replace(",1,run,", ",2,run,")
+    corrected = REGISTRY.replace("2031-04-01", "2031-04-02").replace("ward 4", "ward 9")
+    changed = ledger.load(later, corrected)
+    assert changed.filter(pl.col("drain_id") == one).rows() == [(one, "unit", "ward 4", "ward 9", "registry")]
+    (other,) = set(changed["drain_id"]) - {one}
+    assert changed.filter(pl.col("drain_id") == other)["cause"].to_list() == ["file"]
+
+
+def test_a_registry_that_names_another_device_is_the_cause_though_the_files_are_others(ledger):
+    one = ledger.drain_in("ward 4")
+    ledger.load(log("DV-3", 0, 59, "2031-03-10T12:00:00+01:00"))
+    changed = ledger.load(REGISTRY.replace("2031-04-01", "2031-04-02").replace("DV-1/1", "DV-3/1"))
+    moved = {row[0]: row[1:] for row in changed.filter(pl.col("drain_id") == one).drop("drain_id").rows()}
+    assert moved["minutes_observed"] == ("120", "60", "registry")
+    assert set(changed["cause"]) == {"registry"}
+
+
+def test_a_registry_row_with_an_annotation_goes_before_it(ledger):
+    one = ledger.drain_in("ward 4")
+    corrected = REGISTRY.replace("2031-04-01", "2031-04-02").replace("ward 4", "ward 9")
+    changed = ledger.load(corrected, CLAMP)
+    assert set(changed.select("drain_id", "cause").unique().rows()) == {(one, "registry")}
+
+
 def test_a_changed_definition_is_the_cause_for_every_drain_it_moves(ledger):
     shipped = load_definitions()
     stricter = shipped.model_copy(update={"tilted": shipped.tilted.model_copy(update={"limit": 5.0})})
