@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
+from typing import Any
 
 from flows.logs import log_of
 from flows.night import Night
-from flows.night_settings import NightSettings
+from flows.night_settings import NightSettings, night_settings
 from flows.nightly import landing_of, run_night
 from flows.orchestrator import prepare, reachable
 from flows.passing import patiently
+from flows.runs import recorded
 from pipeline.store import Home
+from schemas.errors import InputError
 
 
 def one_night(home: Home, settings: NightSettings, now: datetime) -> Night:
@@ -38,3 +42,21 @@ def one_night(home: Home, settings: NightSettings, now: datetime) -> Night:
     from flows.prefect_nightly import night_under_prefect
 
     return night_under_prefect(home, settings)
+
+
+def settings_of(home: Home, said: Mapping[str, Any] | None = None) -> NightSettings:
+    """
+    The settings of a night that is about to run; a mistake in `nightly.toml` is a failed night on record.
+
+    Raises
+    ------
+    CallError, InputError
+        As `night_settings`.
+    """
+    try:
+        return night_settings(home.root, said)
+    except InputError:
+        if not home.exists():
+            home.create()
+        with recorded(home, "nightly"):
+            raise

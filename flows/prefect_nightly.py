@@ -20,8 +20,9 @@ from prefect.states import Completed, State
 from flows.landing import REASONS
 from flows.logs import DIGEST_SIGNS, log_of
 from flows.night import Night
-from flows.night_settings import NightSettings, night_settings
+from flows.night_settings import NightSettings
 from flows.nightly import Steps, run_night
+from flows.nights import settings_of
 from flows.orchestrator import behind, nameless
 from flows.passing import patiently
 from flows.prefect_load import count_table
@@ -81,8 +82,8 @@ def _night() -> Night:
 
 def _surroundings() -> tuple[Home, NightSettings]:
     """Home and settings of a run that a schedule began."""
-    home = Path(os.environ.get("DRAINLEDGER_HOME", "ledger"))
-    return Home(home), night_settings(home)
+    home = Home(Path(os.environ.get("DRAINLEDGER_HOME", "ledger")))
+    return home, settings_of(home)
 
 
 def summary_of(night: Night) -> str:

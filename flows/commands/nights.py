@@ -52,8 +52,7 @@ def nightly(
     Files are never moved or deleted in the landing folder unless --after says so. One line is printed. Exit
     status 0: done; 1: done, but something it brought was rejected or unreadable; 2: wrong call; 3: failed.
     """
-    from flows.night_settings import night_settings
-    from flows.nights import one_night
+    from flows.nights import one_night, settings_of
     from flows.show import show_json
 
     if log is not None:
@@ -68,7 +67,8 @@ def nightly(
         "site": site,
         "prefect": False if plain else None,
     }
-    night = one_night(_ledger_to_be(home), night_settings(home, said), now())
+    ledger = _ledger_to_be(home)
+    night = one_night(ledger, settings_of(ledger, said), now())
     if json_:
         show_json(night.facts())
     else:

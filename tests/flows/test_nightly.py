@@ -19,7 +19,7 @@ from flows.load import Stages
 from flows.logs import Log
 from flows.night_settings import NightSettings
 from flows.nightly import Night, Steps, run_night
-from flows.nights import one_night
+from flows.nights import one_night, settings_of
 from flows.passing import patiently
 from flows.prefect_tasks import take_in_once
 from flows.request import request_for
@@ -436,3 +436,29 @@ def test_exit_statuses_for_cron(
     monkeypatch.chdir(tmp_path)
     assert run([*arguments, "--home", str(tmp_path / "ledger")]) == status
     assert told in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("mistake", ['landig = "drop"', 'settle_minutes = "soon"', "landing = "])
+@pytest.mark.parametrize("begun", [True, False])
+def test_a_mistake_in_the_settings_is_a_failed_night_on_record(
+    mistake: str, begun: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    home = make_home(tmp_path / "ledger") if begun else Home(tmp_path / "ledger")
+    home.root.mkdir(exist_ok=True)
+    (home.root / "nightly.toml").write_text(mistake + "\n")
+    assert run(["nightly", "--plain", "--home", str(home.root)]) == FAILED
+    assert "nightly.toml" in capsys.readouterr().err
+    (kept,) = last_runs(home, 5)
+    assert (kept.kind, kept.exit, kept.ended_at is None) == ("nightly", FAILED, False)
+    assert "nightly.toml" in kept.said
+    events = [json.loads(line)["event"] for line in (home.root / "logs" / "drainledger.jsonl").open()]
+    assert events == ["run_began", "fault", "run_ended"]
+
+
+def test_a_mistake_in_the_settings_of_a_scheduled_night_is_on_record_too(
+    home: Home,
+) -> None:
+    (home.root / "nightly.toml").write_text('landig = "drop"\n')
+    with pytest.raises(InputError, match="did you mean landing"):
+        settings_of(home)
+    assert "unknown key landig" in last_runs(home, 1)[0].said
