@@ -8,6 +8,7 @@ import polars as pl
 
 from pipeline.report.ask import Ask
 from pipeline.report.delays import ready_to_removed
+from pipeline.report.files_held import log_reach
 from pipeline.report.handling import handling_by_ward
 from pipeline.report.holdings import holdings, in_short
 from pipeline.report.leak_course import leak_course
@@ -85,10 +86,11 @@ def made_from(ask: Ask) -> list[str]:
     No moment of making: the same database gives the same page.
     """
     code, settings = ask("SELECT code_version, settings_digest FROM provenance").row(0)
-    reach = ask("SELECT max(exported_at) AS latest, count(*) AS files FROM load_file").row(0)
-    latest = f", the latest exported {reach[0]:%Y-%m-%d %H:%M} UTC" if reach[0] else ""
+    latest, logs = log_reach(ask)
+    until = f", the latest exported {latest:%Y-%m-%d %H:%M} UTC" if latest else ""
     return [
-        f"Made from {reach[1]:,} log files{latest}. Code {code}; definitions {settings[:12]}.",
+        f"Made from {logs:,} log file{'' if logs == 1 else 's'}{until}. Code {code}; definitions "
+        f"{settings[:12]}.",
         "Instants are in UTC, days and months local to the site. Rates count operations where patients are "
         "known and drains where not. Pseudonyms belong to this ledger.",
     ]
@@ -98,7 +100,7 @@ def _drains(drains: pl.DataFrame, links: Mapping[str, str], how_chosen: str) -> 
     rows = [
         {
             "link": links[row["drain_id"]],
-            "name": row["drain_id"][:12],
+            "name": row["drain_id"],
             "place": f"{row['unit'] or NO_WARD} · {row['site']}",
             "days": f"{row['minutes_observed'] / 1440:.1f}",
             "leak": row["prolonged_leak"],

@@ -6,6 +6,7 @@ import polars as pl
 from markupsafe import Markup
 
 from pipeline.report.ask import Ask
+from pipeline.report.files_held import files_held
 from pipeline.report.leak_course import THRESHOLD
 from pipeline.report.page import Section
 from pipeline.report.table import Col, said, table
@@ -42,22 +43,6 @@ FROM drains
 LEFT JOIN operations
   ON drains.site = operations.site
 ORDER BY drains.site
-"""
-
-_FILES = """
-SELECT
-  site,
-  count(*) AS files,
-  count(*) FILTER (WHERE status = 'loaded') AS loaded,
-  count(*) FILTER (WHERE status = 'partial') AS partial,
-  count(*) FILTER (WHERE status = 'rejected') AS rejected,
-  count(*) FILTER (WHERE status = 'withdrawn') AS withdrawn,
-  sum(rows_read)::BIGINT AS rows_read,
-  sum(rows_rejected)::BIGINT AS rows_rejected,
-  max(exported_at) AS last_export
-FROM load_file
-GROUP BY site
-ORDER BY site
 """
 
 # What the rates count, with why an outcome is unknown: the published definition's rows.
@@ -116,7 +101,7 @@ def in_short(ask: Ask) -> Section:
         (
             "Prolonged air leak",
             said(one["rate"], share),
-            f"{one['prolonged']:,} of {one['evaluable']:,} evaluable"
+            f"{one['prolonged']:,} of {one['evaluable']:,} evaluable (whose outcome is known)"
             + (
                 f"; 95 % interval {100 * one['low']:.1f} to {100 * one['high']:.1f} %"
                 if one["low"] is not None
@@ -169,7 +154,11 @@ def holdings(ask: Ask) -> Section:
     ask
         Reads `drain`, `operation`, `load_file`.
     """
-    parts = [_sites(ask(_SITES)), _files(ask(_FILES)), _unknown(ask(_UNKNOWN))]
+    parts = [
+        _sites(ask(_SITES)),
+        *files_held(ask),
+        _unknown(ask(_UNKNOWN)),
+    ]
     return Section(
         "holdings",
         "What is in the data, and what is missing",
@@ -213,26 +202,6 @@ def _sites(sites: pl.DataFrame) -> Markup:
         empty="Nothing was seen yet.",
     )
     return whose + seen
-
-
-def _files(files: pl.DataFrame) -> Markup:
-    return table(
-        files,
-        {
-            "site": Col("site", null="site not told"),
-            "files": Col("log files"),
-            "loaded": Col("whole"),
-            "partial": Col("in part"),
-            "rejected": Col("rejected"),
-            "withdrawn": Col("withdrawn"),
-            "rows_read": Col("rows read"),
-            "rows_rejected": Col("rows rejected"),
-            "last_export": Col("latest export, UTC"),
-        },
-        "Log files by site, and what became of them",
-        name="files",
-        empty="No file has been loaded yet.",
-    )
 
 
 def _unknown(reasons: pl.DataFrame) -> Markup:

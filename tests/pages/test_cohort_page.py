@@ -136,10 +136,11 @@ def test_the_counts_of_drains_and_files_are_those_of_the_database(opened: Opened
     files = written.ask(
         "SELECT count(*), count(*) FILTER (WHERE status = 'rejected'), sum(rows_read) FROM load_file"
     ).row(0)
-    cells = opened.table("#files")
-    assert sum(int(c[1]) for c in cells) == files[0]
-    assert sum(int(c[4]) for c in cells) == files[1]
-    assert sum(int(c[6].replace(",", "")) for c in cells) == files[2]
+    logs, papers = opened.table("#files"), opened.table("#papers")
+    assert sum(int(c[1]) for c in logs) + sum(int(c[2]) for c in papers) == files[0]
+    assert sum(int(c[4]) for c in logs) + sum(int(c[5]) for c in papers) == files[1]
+    rows = [c[6] for c in logs] + [c[7] for c in papers]
+    assert sum(int(row.replace(",", "")) for row in rows) == files[2]
 
 
 def test_the_unknown_add_up_to_those_the_rates_leave_out(opened: Opened, written: Written) -> None:
@@ -196,7 +197,7 @@ def test_alerts_and_suspicions_add_up_to_those_of_the_database(opened: Opened, w
     assert [[c[0], c[1], c[3], c[4]] for c in opened.table("#alerts")] == [
         [code.replace("_", " "), *map(str, counts)] for code, *counts in kinds.rows()
     ]
-    suspected = written.ask("SELECT count(*) FROM period WHERE kind = 'occlusion_suspected'").item()
+    suspected = written.ask("SELECT sum(suspected) FROM suspected_occlusions").item()
     assert sum(int(cells[2]) for cells in opened.table("#handling-occlusions")) == suspected
 
 

@@ -105,7 +105,7 @@ def test_an_empty_ledger_has_a_page_that_says_so(shown: Callable[..., Opened]) -
     opened = shown(Cohort().put("provenance", [MADE]))
     text = opened.page.locator("body").inner_text()
     assert "No drain has been published in this ledger yet" in text
-    for said in ("No drain has been counted yet", "No file has been loaded yet", "No outcome is unknown"):
+    for said in ("No drain has been counted yet", "No log has been loaded yet", "No outcome is unknown"):
         assert said in text
     assert opened.charts == []
     assert opened.complaints == opened.requests == []
