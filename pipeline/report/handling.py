@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import polars as pl
@@ -89,7 +90,13 @@ ORDER BY wards.site, wards.unit
 _LIMITS = """
 SELECT
   figure('handling.alert_long') AS alert_long,
-  figure('handling.clamp_long') AS clamp_long
+  figure('handling.clamp_long') AS clamp_long,
+  figure('handling.occlusion_apart') AS occlusion_apart,
+  figure('tilted.limit') AS tilt,
+  figure('suction_shortfall.absolute') AS short_by,
+  figure('suction_shortfall.relative') AS short_share,
+  figure('suction_shortfall.least') AS short_least,
+  figure('chart.least_evaluable') AS enough
 """
 
 
@@ -115,8 +122,8 @@ def handling_by_ward(ask: Ask) -> Section:
     wards = ask(_WARDS).with_columns(ward())
     parts: list[Markup] = []
     if wards.height:
-        alert_long, clamp_long = ask(_LIMITS).row(0)
-        parts = [_shown(wards, measure) for measure in _measures(alert_long, clamp_long)]
+        limits = ask(_LIMITS).row(0, named=True)
+        parts = [_shown(wards, measure, limits["enough"]) for measure in _measures(limits)]
         parts += [*ward_tables(wards), alerts_by_kind(ask)]
     note = (
         f"Charts of the first {MOST_WARDS} wards by name; the table has all."
@@ -136,16 +143,20 @@ def handling_by_ward(ask: Ask) -> Section:
     )
 
 
-def _measures(alert_long: float | None, clamp_long: float | None) -> list[_Measure]:
+def _measures(limits: Mapping[str, float | None]) -> list[_Measure]:
     long_alert, long_clamp = (
-        f"longer than {v:g} minutes" if v is not None else "too long" for v in (alert_long, clamp_long)
+        f"longer than {v:g} minutes" if v is not None else "too long"
+        for v in (limits["alert_long"], limits["clamp_long"])
     )
+    tilt, apart = limits["tilt"], limits["occlusion_apart"]
+    lean = "" if tilt is None else f"tilted more than {tilt:g}°, "
+    pieces = "" if apart is None else f" (pieces less than {apart:g} minutes apart are one)"
     return [
         _Measure(
             "tilted",
             "Tilted",
             "minutes tilted per drain-day",
-            "Minutes in which a reading of the fluid is not to be trusted, per 24 hours of tilt read.",
+            f"Minutes {lean}in which a reading of the fluid is not to be trusted, per 24 hours of tilt read.",
             False,
         ),
         _Measure(
@@ -159,8 +170,8 @@ def _measures(alert_long: float | None, clamp_long: float | None) -> list[_Measu
             "short",
             "Short of suction",
             "minutes short of suction per drain-day",
-            "Minutes of running in which the ordered suction was not reached, per 24 hours with both "
-            "pressures read.",
+            f"Minutes of running in which the ordered suction was not reached{_short(limits)}, per 24 hours "
+            "with both pressures read.",
             False,
         ),
         _Measure(
@@ -183,7 +194,7 @@ def _measures(alert_long: float | None, clamp_long: float | None) -> list[_Measu
             "occluded",
             "Occlusion suspected",
             "suspected occlusions per 100 drain-days",
-            "Stretches of suspected occlusion of any grade, per 100 days of drains whose tidaling could be "
+            f"Suspected occlusions of any grade{pieces}, per 100 days of drains whose tidaling could be "
             "assessed; with exact 95 % intervals, too narrow where a few drains have many. A suspicion is a "
             "reason to look: missing tidaling has several causes, a sealed and expanded lung among them.",
             True,
@@ -191,12 +202,23 @@ def _measures(alert_long: float | None, clamp_long: float | None) -> list[_Measu
     ]
 
 
-def _shown(wards: pl.DataFrame, measure: _Measure) -> Markup:
+def _short(limits: Mapping[str, float | None]) -> str:
+    by, share, least = limits["short_by"], limits["short_share"], limits["short_least"]
+    if by is None or share is None or least is None:
+        return ""
+    return f" by {by:g} cm[H2O] or {share:g} % of it, whichever is more, for at least {least:g} minutes"
+
+
+def _shown(wards: pl.DataFrame, measure: _Measure, enough: float | None) -> Markup:
     name = measure.name
     days = pl.format(
         "{} days of {} drains", pl.col(f"{name}_days").fill_null(0).round(0).cast(pl.Int64), "drains"
     )
-    rows = wards.head(MOST_WARDS)
+    behind = pl.col(f"{name}_days").fill_null(0)
+    rows = wards.head(MOST_WARDS).with_columns(
+        few=pl.min_horizontal(behind, "drains") < (enough or 0),
+        n=pl.format("n {} days, {} drains", behind.round(1), "drains"),
+    )
     if rows[name].null_count() == rows.height:
         return render(
             "site.html.j2",
@@ -214,13 +236,37 @@ def _shown(wards: pl.DataFrame, measure: _Measure) -> Markup:
             of=days,
         )
         tips = {"ward": "ward", "said": measure.axis, "band": "95 % interval", "of": "standing on"}
-        chart = spans(shown, "ward", name, measure.axis, tips, low=f"{name}_low", high=f"{name}_high")
+        chart = spans(
+            shown,
+            "ward",
+            name,
+            measure.axis,
+            tips,
+            low=f"{name}_low",
+            high=f"{name}_high",
+            small="few",
+            below="n",
+            top=_top(shown, name),
+        )
     else:
         shown = rows.with_columns(number, said=pl.format("{}", number), of=days)
         tips = {"ward": "ward", "said": measure.axis, "of": "standing on"}
-        chart = spans(shown, "ward", name, measure.axis, tips)
-    drawing = figure(f"handling-{name}", chart, _told(rows, measure), measure.caption)
+        chart = spans(shown, "ward", name, measure.axis, tips, small="few", below="n")
+    few = (
+        f" Open marks: fewer than {enough:g} drains or drain-days (n), too few to tell anything."
+        if enough is not None and rows["few"].any()
+        else ""
+    )
+    drawing = figure(f"handling-{name}", chart, _told(rows, measure), measure.caption + few)
     return render("site.html.j2", site=measure.title, body=drawing)
+
+
+def _top(rows: pl.DataFrame, name: str) -> float | None:
+    """Where the axis ends: with every figure, and the intervals of wards with enough, else the narrowest."""
+    highs = rows.filter(~pl.col("few"))[f"{name}_high"].drop_nulls().to_list()
+    highs = highs or rows[f"{name}_high"].drop_nulls().sort().head(1).to_list()
+    reach = max([*highs, *rows[name].drop_nulls().to_list()], default=0.0)
+    return 1.05 * reach if reach else None
 
 
 def _told(rows: pl.DataFrame, measure: _Measure) -> str:

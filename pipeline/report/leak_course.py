@@ -165,7 +165,8 @@ def _threshold_table(at: pl.DataFrame) -> Markup:
             "kaplan_meier": Col("still leaking, Kaplan-Meier", 1, percent=True),
             "km_interval": Col("95 % interval", right=True),
         },
-        "At the threshold, site by site, with death and transfer as competing events",
+        "At the threshold, site by site; death and transfer with the drain are competing events: after them "
+        "the leak's end can no longer be seen",
         name="at-threshold",
     )
 

@@ -22,9 +22,11 @@ from schemas.errors import CallError
 MOST_SITES = 12
 _FEW_MONTHS = 6
 _CAPTION = (
-    "Dots: the month's rate. Grey bars: where chance alone leaves a month's rate 998 times of 1000, given "
-    "its own number and the baseline's rate (dashed). Open dots: provisional, or too few to tell anything. "
-    "A triangle is a month outside its limits. Thick line along the bottom: the months of the baseline."
+    "Dots: the month's rate. The baseline is the site's own rate over the months that later ones are held "
+    "against (dashed; thick line along the bottom: those months). Grey bars: where chance alone leaves a "
+    "month's rate in all but 2 of 1,000 months (the 99.8 % limits), given its own number and that rate. "
+    "Open dots: provisional (some patients have not had their time yet), or too few to tell anything. "
+    "A triangle is a month outside its limits."
 )
 
 _MONTHS = """
@@ -90,8 +92,8 @@ def rates_over_time(ask: Ask, rules: Sequence[str] = ()) -> Section:
         "Does the share of patients with a leak beyond the threshold change over time, by more than chance?",
         "A month higher than the one before is not a trend: nearly all movement inside the grey bars is "
         "chance. Months are those of the operation (or of tube in, or of the first minute). Recent months "
-        "still miss their longest leaks. Nothing is adjusted for who was operated on. Unknown is never "
-        "counted as no.",
+        "still miss their longest leaks. Nothing is adjusted for who was operated on. Evaluable are those "
+        "whose outcome is known, yes or no; unknown is never counted as no.",
     )
 
 
@@ -204,7 +206,7 @@ def _baseline_told(months: pl.DataFrame) -> str:
     small = " That is few: its limits are not to be relied on." if one["baseline_too_small"] else ""
     return (
         f"Baseline: {one['baseline_from']:%Y-%m} to {one['baseline_through']:%Y-%m} ({made}), "
-        f"{one['baseline_prolonged']} of {one['baseline_evaluable']} prolonged.{small}"
+        f"{one['baseline_prolonged']:,} of {one['baseline_evaluable']:,} prolonged.{small}"
     )
 
 
@@ -246,5 +248,5 @@ def _months_told(months: pl.DataFrame, site: str) -> str:
     rates = 100 * months["rate"].to_numpy()
     return (
         f"{site}: prolonged-leak rate of {months.height} months, from {rates.min():.0f} to "
-        f"{rates.max():.0f} per cent; {counts[0]} of {counts[1]} over all of them; {said}."
+        f"{rates.max():.0f} per cent; {counts[0]:,} of {counts[1]:,} over all of them; {said}."
     )

@@ -54,6 +54,11 @@ ORDER BY evaluable
 """
 
 
+_MOST_NAMED = 12
+_ROOM = 1.12  # of the axis to the right, for the words at the lines' ends
+_WIDTH, _HEIGHT, _NAME_PX = 640, 300, 170  # px; narrower than a page at a desk, so that names have room
+
+
 def rates_by_ward(ask: Ask) -> Section:
     """
     Funnel of the prolonged-leak rate by ward, with exact 95 % and 99.8 % limits.
@@ -89,9 +94,16 @@ def rates_by_ward(ask: Ask) -> Section:
                 "funnel",
                 _funnel(known, limits, centre),
                 _wards_told(known, centre),
-                "Each mark is a ward: to the right the number that could be judged, upwards the rate. "
-                "Within the inner limits lie 95 % of wards by chance alone, within the outer ones 99.8 %. "
-                "Open marks: too few to tell anything. A triangle: beyond the outer limits.",
+                "Each mark is a ward: to the right the number that could be judged (evaluable), upwards the "
+                "rate. By chance alone 95 % of wards lie within the inner, dashed lines, 99.8 % within the "
+                "outer, unbroken ones; the grey line across is the rate of all wards together. Open marks: "
+                "too few to tell anything. A triangle: beyond the outer lines. "
+                + (
+                    f"Named are the wards beyond their outer lines; there are {known.height:,}, too many to "
+                    "name all."
+                    if known.height > _MOST_NAMED
+                    else "Where names would stand on one another, one is left to pointing and to the table."
+                ),
             )
             + numbers
         )
@@ -107,8 +119,10 @@ def rates_by_ward(ask: Ask) -> Section:
 
 
 def _funnel(wards: pl.DataFrame, limits: pl.DataFrame, centre: float) -> Any:
+    together = pl.col("ward").str.join("; ").over("evaluable", "rate")
+    alone = pl.len().over("evaluable", "rate") == 1
     rows = wards.select(
-        "ward",
+        pl.when(alone).then("ward").otherwise(pl.format("{} (at this spot: {})", "ward", together)),
         "evaluable",
         pl.col("rate").round(5),
         *marked("outside_998", pl.col("too_small")),
@@ -121,14 +135,15 @@ def _funnel(wards: pl.DataFrame, limits: pl.DataFrame, centre: float) -> Any:
     x = alt.X(
         "evaluable:Q",
         title="number that could be judged",
-        scale=alt.Scale(domain=[0, most * 1.04], nice=False),
+        scale=alt.Scale(domain=[0, most * _ROOM], nice=False),
         axis=alt.Axis(tickCount=8, tickMinStep=1, format="d"),
     )
     # High enough for every mark, and for the outer limit where half of the wards stand.
     middle_n = rows["evaluable"].sort().to_list()[rows.height // 2]
     outer = limits.filter(pl.col("evaluable") >= middle_n)["limit_998_high"]
     top = max(0.1, *rows["rate"].to_list(), outer[0] or 0.0)
-    scale = alt.Scale(domain=[0, min(1.02, top * 1.1)], nice=False)
+    height = min(1.02, top * 1.1)
+    scale = alt.Scale(domain=[0, height], nice=False)
     axis = alt.Axis(title="prolonged, of those evaluable", format="%", tickCount=5)
     lines = alt.Chart(limits.with_columns(pl.exclude("evaluable").round(5)))
     layers = [
@@ -153,7 +168,85 @@ def _funnel(wards: pl.DataFrame, limits: pl.DataFrame, centre: float) -> Any:
             tooltip=[alt.Tooltip(f"{column}:N", title=heading) for column, heading in tips.items()],
         )
     )
-    return alt.layer(*layers, middle, dots).properties(height=300)
+    ends = limits.tail(1).row(0, named=True)
+    said = [
+        ("rate of all", centre),
+        ("95 %", ends["limit_95_high"]),
+        ("99.8 %", ends["limit_998_high"]),
+        ("95 %", ends["limit_95_low"]),
+        ("99.8 %", ends["limit_998_low"]),
+    ]
+    named = funnel_names(wards, most * _ROOM, height)
+    texts = [
+        alt.Chart(pl.DataFrame({"evaluable": most, "rate": round(at, 5), "said": words}))
+        .mark_text(align="left", dx=7, dy=-8 if words == said[0][0] else 0, fontSize=11, color=GREYS[1])
+        .encode(x=x, y=alt.Y("rate:Q", scale=scale, axis=axis), text="said:N")
+        for words, at in _apart(said, height)
+    ]
+    texts += [
+        alt.Chart(some)
+        .mark_text(align=side, dx=9 if side == "left" else -9, dy=dy, fontSize=11, limit=_NAME_PX)
+        .encode(x=x, y=alt.Y("rate:Q", scale=scale, axis=axis), text="said:N")
+        for (side, dy), some in named.group_by("side", "dy", maintain_order=True)
+    ]
+    return alt.layer(*layers, middle, dots, *texts).properties(height=_HEIGHT)
+
+
+def _apart(said: list[tuple[str, float | None]], height: float) -> list[tuple[str, float]]:
+    """The words at the lines' ends, the first ones first, without those that would stand on one another."""
+    kept: list[tuple[str, float]] = []
+    for words, at in said:
+        if at is not None and 0 < at <= height and all(abs(at - a) > height * 12 / _HEIGHT for _, a in kept):
+            kept.append((words, at))
+    return kept
+
+
+def funnel_names(wards: pl.DataFrame, most: float, height: float) -> pl.DataFrame:
+    """
+    Names beside the marks of a funnel: of all wards where they are few, else of those beyond outer limits.
+
+    Wards at one spot share a name beside it. A name that would stand on another is tried on the other side,
+    above and below, and left out where there is no room.
+
+    Parameters
+    ----------
+    wards
+        `ward`, `evaluable`, `rate`, `outside_998`.
+    most, height
+        Ends of the axes.
+
+    Returns
+    -------
+    `evaluable`, `rate`, `said`, `side` (the text begins or ends there: `left`, `right`), `dy` in px.
+    """
+    shown = wards if wards.height <= _MOST_NAMED else wards.filter(pl.col("outside_998").fill_null(False))
+    spots = (
+        shown.group_by("evaluable", "rate", maintain_order=True)
+        .agg(said=pl.col("ward").str.join("; "), out=pl.col("outside_998").fill_null(False).any())
+        .sort("out", "evaluable", "rate", descending=[True, True, False])
+    )
+    taken: list[tuple[float, float, float, float]] = []
+    placed = []
+    for evaluable, rate, said in spots.select("evaluable", "rate", "said").iter_rows():
+        x, y = _WIDTH * evaluable / most, _HEIGHT * (1 - rate / height)
+        wide = min(_NAME_PX, 7 * len(said))
+        sides = ("right", "left") if x > _WIDTH / 2 else ("left", "right")
+        for side, dy in ((side, dy) for dy in (0, -13, 13, -26) for side in sides):
+            left = x + 9 if side == "left" else x - 9 - wide
+            box = (left, left + wide, y + dy - 7, y + dy + 7)
+            free = all(box[1] < a or box[0] > b or box[3] < c or box[2] > d for a, b, c, d in taken)
+            if free and left > 0 and box[1] < _WIDTH / _ROOM and box[2] > 0 and box[3] < _HEIGHT:
+                taken.append(box)
+                placed.append((evaluable, round(rate, 5), said, side, dy))
+                break
+    schema = {
+        "evaluable": pl.Int64(),
+        "rate": pl.Float64(),
+        "said": pl.String(),
+        "side": pl.String(),
+        "dy": pl.Int64(),
+    }
+    return pl.DataFrame(placed, schema=schema, orient="row")
 
 
 def _wards_told(wards: pl.DataFrame, centre: float) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from typing import Any
 
@@ -10,7 +11,7 @@ import polars as pl
 
 from pipeline.report.look import GREYS, SERIES
 
-_ROW = 28  # px
+_ROW, _TWO_LINES = 28, 36  # px
 _LABEL = 190
 
 
@@ -25,6 +26,8 @@ def spans(
     high: str | None = None,
     faint: str | None = None,
     small: str | None = None,
+    below: str | None = None,
+    top: float | None = None,
 ) -> Any:
     """
     Draw a value a row, with the span from `low` to `high` around it.
@@ -45,19 +48,36 @@ def spans(
         A further, wider span from `low` to this column.
     small
         Column that is true where too few stand behind the row: drawn open.
+    below
+        Column with what stands below a row's name, such as the number behind it.
+    top
+        Where the axis ends. What reaches beyond it is cut there, and an arrow says up to how much it goes.
     """
     names = rows[row].to_list()
     kept = rows.with_columns(open=pl.col(small).fill_null(False) if small else pl.lit(False))
-    columns = dict.fromkeys([row, value, "open", *(c for c in (low, high, faint) if c), *tips])
+    numbers = [c for c in (value, low, high, faint) if c]
+    columns = dict.fromkeys([row, *numbers, "open", *tips])
+    labels = dict(zip(names, rows[below].to_list(), strict=True)) if below else {}
+    beyond = _beyond(kept, row, numbers, top)
     kept = kept.select(*columns)
+    if top is not None:
+        kept = kept.with_columns(pl.min_horizontal(c, pl.lit(top)).alias(c) for c in numbers)
     y = alt.Y(
         f"{row}:N",
         sort=names,
         scale=alt.Scale(domain=names),
-        axis=alt.Axis(title=None, ticks=False, domain=False, labelLimit=_LABEL, labelPadding=12),
+        axis=alt.Axis(
+            title=None,
+            ticks=False,
+            domain=False,
+            labelLimit=_LABEL,
+            labelPadding=12,
+            # Below each other, so that a long name does not cut the number off.
+            labelExpr=f"[datum.value, ({json.dumps(labels)})[datum.value]]" if below else "datum.label",
+        ),
     )
     tooltip = [alt.Tooltip(f"{column}:N", title=heading) for column, heading in tips.items()]
-    x = alt.X(f"{value}:Q", title=title, scale=alt.Scale(zero=True, nice=True), axis=alt.Axis(tickCount=6))
+    x = alt.X(f"{value}:Q", title=title, scale=_scale(top), axis=alt.Axis(tickCount=6))
     known = alt.Chart(kept.filter(pl.col(value).is_not_null())).encode(y=y, tooltip=tooltip)
     unknown = (
         alt.Chart(kept.filter(pl.col(value).is_null()))
@@ -70,11 +90,13 @@ def spans(
         if faint:
             layers.append(
                 known.mark_rule(color=GREYS[2], strokeWidth=2).encode(
-                    x=alt.X(f"{low}:Q", title=title), x2=faint
+                    x=alt.X(f"{low}:Q", title=title, scale=_scale(top)), x2=faint
                 )
             )
         layers.append(
-            known.mark_bar(color=GREYS[3], height=10).encode(x=alt.X(f"{low}:Q", title=title), x2=high)
+            known.mark_bar(color=GREYS[3], height=10).encode(
+                x=alt.X(f"{low}:Q", title=title, scale=_scale(top)), x2=high
+            )
         )
         layers.append(
             known.mark_point(shape="circle", size=90, filled=True, strokeWidth=2, opacity=1).encode(
@@ -87,4 +109,23 @@ def spans(
                 x=x, fill=hollow, stroke=alt.value(SERIES[0])
             )
         )
-    return alt.layer(*layers).properties(height=_ROW * max(len(names), 1))
+    if beyond.height:
+        arrows = alt.Chart(beyond).mark_text(
+            align="right", baseline="bottom", dx=-2, dy=-5, color=GREYS[0], fontSize=11
+        )
+        layers.append(arrows.encode(y=y, x=alt.value("width"), text="beyond:N"))
+    return alt.layer(*layers).properties(height=(_TWO_LINES if below else _ROW) * max(len(names), 1))
+
+
+def _scale(top: float | None) -> alt.Scale:
+    return alt.Scale(zero=True, nice=True) if top is None else alt.Scale(domain=[0, top], nice=False)
+
+
+def _beyond(rows: pl.DataFrame, row: str, numbers: list[str], top: float | None) -> pl.DataFrame:
+    """The rows of which something lies beyond the axis, and up to how much."""
+    most = pl.max_horizontal(numbers)
+    if top is None:
+        return rows.clear().select(row)
+    return rows.filter(pl.col(numbers[0]).is_not_null(), most > top).select(
+        row, beyond=pl.format("to {} →", most.round(0).cast(pl.Int64))
+    )

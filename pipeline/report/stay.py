@@ -115,7 +115,7 @@ def output_and_stay(ask: Ask) -> Section:
         "A longer stay is not a worse ward: it follows who is treated there. Tubes still in, and patients "
         "who died or left with theirs, have no stay here, so that a young cohort's stays look short. Late "
         "days show only the drains that were still in, which are those that put out most. A total is left "
-        "out where the volume was not read to the end.",
+        "out where the volume was not read to the end, and reaches as far as the log does, not to tube out.",
     )
 
 

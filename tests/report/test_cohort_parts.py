@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -9,7 +10,9 @@ from typing import Any
 import polars as pl
 import pytest
 
+from pipeline.report.files_held import files_held, log_reach
 from pipeline.report.rate_by_month import rates_over_time
+from pipeline.report.rate_by_ward import funnel_names
 from pipeline.report.spans import spans
 from pipeline.report.words import FINDINGS, REASONS, interval, per_cent, ward
 from pipeline.report.worth_looking import worth_looking
@@ -114,6 +117,75 @@ def test_a_row_without_a_value_says_so_where_its_mark_would_be() -> None:
     assert [row["ward"] for row in data[texts[0]["data"]["name"]]] == ["B"]
     bars = next(layer for layer in drawn["layer"] if layer["mark"]["type"] == "bar")
     assert [row["ward"] for row in data[bars["data"]["name"]]] == ["A"]
+
+
+def test_what_reaches_beyond_the_axis_is_cut_and_says_how_far() -> None:
+    rows = pl.DataFrame({"ward": ["A", "B"], "v": [1.0, 2.0], "lo": [0.5, 0.0], "hi": [3.0, 417.0]})
+    drawn = spans(rows, "ward", "v", "per 100 days", {"ward": "ward"}, low="lo", high="hi", top=4.0).to_dict()
+    data = drawn["datasets"]
+    arrows = [
+        row for layer in drawn["layer"] for row in data.get(layer["data"]["name"], []) if "beyond" in row
+    ]
+    assert [(row["ward"], row["beyond"]) for row in arrows] == [("B", "to 417 →")]
+    bars = next(layer for layer in drawn["layer"] if layer["mark"]["type"] == "bar")
+    assert [row["hi"] for row in data[bars["data"]["name"]]] == [3.0, 4.0]
+
+
+def test_the_number_behind_a_row_stands_below_its_name() -> None:
+    rows = pl.DataFrame({"ward": ["A\"'</b>"], "v": [1.0], "n": ["n 3 days"]})
+    drawn = str(spans(rows, "ward", "v", "minutes", {"ward": "ward"}, below="n").to_dict())
+    assert "n 3 days" in drawn
+
+
+def test_wards_at_one_spot_are_named_together_and_of_many_only_those_outside() -> None:
+    few = pl.DataFrame(
+        {"ward": ["A", "B", "C"], "evaluable": [10, 10, 40], "rate": [0.1, 0.1, 0.3], "outside_998": False}
+    )
+    assert set(funnel_names(few, 45.0, 0.5)["said"]) == {"A; B", "C"}
+    many = pl.DataFrame(
+        {
+            "ward": [f"W{n}" for n in range(20)],
+            "evaluable": list(range(10, 30)),
+            "rate": [0.1] * 19 + [0.4],
+            "outside_998": [False] * 19 + [True],
+        }
+    )
+    assert funnel_names(many, 45.0, 0.5)["said"].to_list() == ["W19"]
+
+
+def test_a_registry_makes_no_silent_site_look_fresh_and_an_empty_file_is_no_log(tmp_path: Path) -> None:
+    def file(sign: str, **more: Any) -> dict[str, Any]:
+        return {"file_sha256": sign * 64, "status": "loaded", "rows_read": 9, "loaded_at": at(28), **more}
+
+    cohort = Cohort().put(
+        "load_file",
+        [
+            file("a", profile="v1", site="lakeside", device="DV-0001", exported_at=at(3)),
+            file("b", profile="v1", site="lakeside", device="DV-0001", exported_at=at(9), status="withdrawn"),
+            file("c", profile="drain-registry", site="lakeside", exported_at=at(20), rows_read=5),
+            file("d", profile="drain-annotations", site="lakeside", exported_at=at(21), rows_read=2),
+            file("e", rows_read=0),
+            file("f", rows_read=0, status="rejected"),
+            file("0", profile="v1", site="lakeside", rows_read=0, status="rejected"),
+        ],
+        rows_kept=0,
+        rows_rejected=0,
+    )
+    with asking(cohort.publish(tmp_path / "drainledger.duckdb")) as ask:
+        logs, papers = map(_cells, files_held(ask))
+        assert log_reach(ask) == (at(3), 1)
+    assert logs == [["lakeside", "3", "1", "0", "1", "1", "18", "0", "2031-03-03 00:00"]]
+    assert [(row[0], row[1], row[7]) for row in papers] == [
+        ("registry of drains", "lakeside", "5"),
+        ("notes by staff", "lakeside", "2"),
+        ("a file nobody could tell what it is", "several, or not told", "0"),
+        ("a file without rows", "several, or not told", "0"),
+    ]
+
+
+def _cells(html: Any) -> list[list[str]]:
+    body = str(html).split("<tbody>")[1]
+    return [re.findall(r"<t[hd][^>]*>([^<]*)</t[hd]>", row) for row in body.split("<tr>")[1:]]
 
 
 def test_a_month_outside_its_limits_is_named_in_the_words_of_the_picture(tmp_path: Path) -> None:
