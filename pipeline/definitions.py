@@ -354,10 +354,11 @@ class StatisticsRules(Section):
 
 
 class HandlingRules(Section):
-    """When an alert or a clamp was left longer than handling takes."""
+    """When an alert or a clamp was left longer than handling takes, and what counts as one occlusion."""
 
     alert_long: int
     clamp_long: int
+    occlusion_apart: int
 
 
 class ChartRules(Section):

@@ -25,12 +25,13 @@ REMOVAL_DELAY = Table(
 
 HANDLING = Table(
     "handling",
-    "How drains are handled, by unit and month, per day of the minutes that could tell.",
+    "How drains are handled, by unit and month, per day of the minutes that could tell. Two drains on one "
+    "device use count its minutes and alerts each.",
     (
         SITE_NAME,
         UNIT,
         MONTH,
-        Column("drains", COUNT, "Drains."),
+        Column("drains", COUNT, "Drains, every one."),
         Column("drain_days", REAL, "Days observed.", "d"),
         Column("tilted_minutes_per_day", REAL, "Minutes tilted per day of tilt read.", "min/d"),
         Column("pause_minutes_per_day", REAL, "Minutes paused per day of state known.", "min/d"),
@@ -85,17 +86,43 @@ SUSPECTED_OCCLUSIONS = Table(
         SITE_NAME,
         UNIT,
         MONTH,
-        Column("drains", COUNT, "Drains."),
-        Column("drains_assessed", WHOLE, "Of them, those whose tidaling could be assessed."),
-        Column("drains_suspected", WHOLE, "Of them, those with a suspicion."),
-        Column("assessed_minutes", WHOLE, "Minutes observed of the drains assessed.", "min"),
+        Column("drains", COUNT, "Drains, every one."),
+        Column(
+            "drains_assessed",
+            WHOLE,
+            "Those whose tidaling could be assessed; drains that share a device use count as one.",
+        ),
+        Column("drains_suspected", WHOLE, "Of the assessed, those with a suspicion."),
+        Column(
+            "assessed_minutes",
+            WHOLE,
+            "Minutes observed of the drains assessed; those of a shared device use once.",
+            "min",
+        ),
         Column("drain_days", REAL, "The same in days.", "d"),
-        Column("suspected", WHOLE, "Stretches of suspected occlusion, of any grade."),
+        Column(
+            "suspected",
+            WHOLE,
+            "Events of suspected occlusion, of any grade; pieces less than handling.occlusion_apart apart, "
+            "or on either side of a change of device, are one.",
+        ),
         Column("probable", WHOLE, "Of them, grade probable: an alert or a still pressure agrees."),
-        Column("annotated", WHOLE, "Of them, noted by staff."),
-        Column("suspected_per_100_days", REAL, "Stretches per 100 days.", "/(100.d)"),
-        Column("per_100_days_low", REAL, "Lower 95 % bound (Garwood).", "/(100.d)"),
-        Column("per_100_days_high", REAL, "Upper 95 % bound (Garwood).", "/(100.d)"),
+        Column(
+            "annotated", WHOLE, "Of them, noted by staff, at least in part; none of these is in probable."
+        ),
+        Column("suspected_per_100_days", REAL, "Events per 100 days.", "/(100.d)"),
+        Column(
+            "per_100_days_low",
+            REAL,
+            "Lower 95 % bound (Garwood), as if events were independent.",
+            "/(100.d)",
+        ),
+        Column(
+            "per_100_days_high",
+            REAL,
+            "Upper 95 % bound (Garwood), as if events were independent.",
+            "/(100.d)",
+        ),
     ),
 )
 

@@ -1,7 +1,7 @@
 -- How often are canisters changed, and how full are they by then?
 --
--- Definition: changes per 10 drain-days of drains whose volume was read, and the fluid that went into a
---   canister while it served the drain, over canisters that were taken off.
+-- Definition: changes per 10 drain-days of drains whose volume was read (`drains_read`), and the fluid that went
+--   into a canister while it served the drain, over canisters that were taken off.
 -- Awkward cases: the last canister of a drain was not changed and is not counted; a canister that was on
 --   before the drain began holds less of this drain's fluid than it shows. A change inside a hole of the
 --   log is counted when the readings show it.
@@ -29,7 +29,7 @@ days AS (
     SELECT
         drain.site,
         drain.unit,
-        count(*) AS drains,
+        count(*) AS drains_read,
         sum(drain.minutes_observed) AS minutes,
         sum(drain.canister_changes)::BIGINT AS changes
     FROM drain
@@ -41,7 +41,7 @@ days AS (
 SELECT
     days.site,
     days.unit,
-    days.drains,
+    days.drains_read,
     days.minutes / 1440 AS drain_days,
     days.changes,
     days.changes * 14400 / nullif(days.minutes, 0) AS changes_per_10_days,

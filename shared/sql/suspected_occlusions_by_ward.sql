@@ -1,28 +1,36 @@
 -- How often does a tube look blocked, per 100 drain-days, ward by ward?
 --
--- Definition: stretches of suspected occlusion of any grade; beside them those of grade `probable` (an
---   alert or a still pressure agrees). Days are those of drains on which tidaling could be assessed.
--- Interval: exact Poisson (Garwood). It takes stretches for independent; several on one drain are not, so
---   look at `drains_suspected` before trusting a narrow one.
--- Awkward cases: a ward with no such days has a null rate. A short stay says little: one suspicion in 20
---   days is anything from 0.1 to 28 per 100. Missing tidaling has several causes, a sealed and expanded
---   lung among them: a suspicion is a reason to look, not a finding.
+-- Definition: events of suspected occlusion of any grade; of them `annotated` were noted by staff and
+--   `probable` have an alert or a still pressure that agrees. Pieces on one drain less than
+--   handling.occlusion_apart (60 min) apart, or on either side of a change of device, are one event. Days are
+--   those of drains on which tidaling could be assessed (`drains_assessed`; `drains` are all).
+-- Interval: exact Poisson (Garwood). It takes events for independent; several on one drain are not, so look
+--   at `drains_suspected` before trusting a narrow one.
+-- Awkward cases: drains that share a device use count once, events and days (not in `drains`). A ward with
+--   no such days has a null rate. A short stay says little: one suspicion in 20 days is anything from 0.1 to
+--   28 per 100; wards with fewer than chart.least_evaluable drains assessed, or days, are `too_few` and
+--   stand last. Missing tidaling has several causes, a sealed and expanded lung among them: a suspicion is
+--   a reason to look, not a finding.
 SELECT
     site,
     unit,
     sum(drains)::BIGINT AS drains,
+    sum(drains_assessed)::BIGINT AS drains_assessed,
     sum(drains_suspected)::BIGINT AS drains_suspected,
     sum(assessed_minutes) / 1440 AS drain_days,
     sum(suspected)::BIGINT AS suspected,
+    sum(annotated)::BIGINT AS annotated,
     sum(probable)::BIGINT AS probable,
     sum(suspected) * 144000 / nullif(sum(assessed_minutes), 0) AS suspected_per_100_days,
     poisson_low(sum(suspected)) * 144000 / nullif(sum(assessed_minutes), 0) AS per_100_days_low,
-    poisson_high(sum(suspected)) * 144000 / nullif(sum(assessed_minutes), 0) AS per_100_days_high
+    poisson_high(sum(suspected)) * 144000 / nullif(sum(assessed_minutes), 0) AS per_100_days_high,
+    least(sum(drains_assessed), sum(assessed_minutes) / 1440) < figure('chart.least_evaluable') AS too_few
 FROM suspected_occlusions
 GROUP BY
     site,
     unit
 ORDER BY
+    too_few,
     suspected_per_100_days DESC NULLS LAST,
     site,
     unit;

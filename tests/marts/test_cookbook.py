@@ -162,10 +162,20 @@ def test_tilt_stands_on_drains_whose_tilt_was_read(nothing, tmp_path):
         drain("c", "B", tilt_known_minutes=7200, **c),
     )
     found = answer(nothing, tmp_path, "tilted_minutes_by_ward")
-    assert found.select("unit", "drains", "tilted_minutes_per_day").rows() == [
-        ("B", 1, 60.0),
-        ("A", 1, 10.0),
+    assert found.select("unit", "drains", "drains_read", "tilted_minutes_per_day").rows() == [
+        ("B", 1, 1, 60.0),
+        ("A", 2, 1, 10.0),
     ]
+
+
+def test_wards_with_few_drains_do_not_lead_a_ranking(nothing, tmp_path):
+    nothing.drains(
+        *(drain(f"a{i}", "A", tilted_minutes=10, tilt_known_minutes=14400) for i in range(10)),
+        *(drain(f"b{i}", "B", tilted_minutes=90, tilt_known_minutes=100) for i in range(10)),
+        drain("c", "C", tilted_minutes=900, tilt_known_minutes=14400),
+    )
+    found = answer(nothing, tmp_path, "tilted_minutes_by_ward")
+    assert found.select("unit", "too_few").rows() == [("A", False), ("B", True), ("C", True)]
 
 
 def test_suspicions_count_per_hundred_days_of_drains_that_could_show_them(nothing, tmp_path):
@@ -178,12 +188,17 @@ def test_suspicions_count_per_hundred_days_of_drains_that_could_show_them(nothin
     nothing.put(
         "period",
         [
-            {"drain_id": "a", "kind": kind, "grade": grade, "started_at": MARCH + timedelta(hours=i)}
+            {
+                "drain_id": "a",
+                "kind": kind,
+                "grade": grade,
+                "started_at": MARCH + timedelta(hours=3 * i),
+                "ended_at": MARCH + timedelta(hours=3 * i, minutes=45),
+            }
             for i, (kind, grade) in enumerate(
                 [("occlusion_suspected", "possible"), ("occlusion_suspected", "probable"), ("leak", None)]
             )
         ],
-        ended_at=MARCH + timedelta(days=1),
         minutes=45,
     )
     found = answer(nothing, tmp_path, "suspected_occlusions_by_ward")

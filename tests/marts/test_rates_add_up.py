@@ -111,12 +111,16 @@ def test_every_alert_is_in_one_group_of_alerts(ask):
 def test_every_suspicion_is_on_a_drain_that_could_show_it(ask):
     found, drain = ask("FROM suspected_occlusions"), ask("FROM drain")
     period = ask("SELECT drain_id FROM period WHERE kind = 'occlusion_suspected'")
-    assert found["suspected"].sum() == period.height
-    assert found["drains_suspected"].sum() == period["drain_id"].n_unique()
+    assert (found["suspected"].sum() > 0) == (period.height > 0)
+    assert found["suspected"].sum() <= period.height
+    assert found["drains_suspected"].sum() <= period["drain_id"].n_unique()
     assert found["drains"].sum() == drain.height
     assessed = drain.filter(pl.col("occlusion_minutes").is_not_null())
-    assert found["assessed_minutes"].sum() == assessed["minutes_observed"].sum()
+    alone = assessed.filter(~pl.col("shared_use"))["minutes_observed"].sum()
+    assert alone <= found["assessed_minutes"].sum() <= assessed["minutes_observed"].sum()
     assert (found["drains_suspected"] <= found["drains_assessed"]).all()
+    assert (found["suspected"] >= found["drains_suspected"]).all()
+    assert (found["probable"] + found["annotated"] <= found["suspected"]).all()
 
 
 def test_every_tube_that_came_out_is_in_the_delays_of_every_rule(ask):

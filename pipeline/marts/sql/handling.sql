@@ -13,6 +13,8 @@
 --   the log by a stop that came with handling and a return; a line that was never opened again is not among
 --   them (see the period flow_stopped).
 -- Share on mains: of the minutes for which the power supply is known.
+-- Shared uses: where one device use serves two drains of a patient, each of them has its minutes, alerts
+--   and clamps, as in `drain`: the figures are of drains, not of devices, and such a device weighs twice.
 -- Awkward cases: nothing known gives null, not nought. The minutes of a drain all count in the month it
 --   began. Sums are of whole minutes, so that they are the same however they are added.
 CREATE VIEW handling AS

@@ -1,44 +1,208 @@
 -- How often a tube looks blocked: by unit and local month of the origin, per 100 drain-days.
 --
--- Counted: stretches of suspected occlusion of any grade; beside them those of grade `probable` (an alert or
---   a still pressure agrees) and those that staff noted themselves, and how many drains had any.
+-- Counted: events of suspected occlusion of any grade. Pieces on one drain with less than
+--   handling.occlusion_apart between them are one event, whatever their grades; a hole between two uses of
+--   the drain, as when its device is changed, is left out of that time however long it is, for nobody saw
+--   what was in it. An event is `annotated` if staff noted any of it, else `probable` if an alert or a still
+--   pressure agrees with any of it; the rest are possible.
+-- Shared uses: where one device use serves two drains of a patient at once, nobody can tell which of them
+--   is blocked. Such drains count as one in everything but `drains`: pieces of both are merged, each day counts
+--   the minutes of the one watched longer on it, and all of it stands where the first of them by drain_id is
+--   counted.
 -- Days: 1440 observed minutes, of drains on which tidaling could be assessed at all; on the others a
 --   suspicion could not have been raised.
--- Interval: exact Poisson (Garwood 1936), at the definitions' level. It takes stretches for independent;
---   several on one drain are not, so compare `drains_suspected` before trusting a narrow one.
+-- Interval: exact Poisson (Garwood 1936), at the definitions' level. It takes events for independent of each
+--   other; several on one drain are not, and the interval is then too narrow: compare `drains_suspected`.
 -- Awkward cases: a unit none of whose drains could be assessed has no days and a null rate. Missing tidaling
 --   has several causes, a sealed and expanded lung among them: a suspicion is a reason to look.
 CREATE VIEW suspected_occlusions AS
-WITH suspicions AS (
+WITH shares AS (
     SELECT
-        period.drain_id,
-        count(*) AS suspected,
-        count(*) FILTER (WHERE period.grade = 'probable') AS probable,
-        count(*) FILTER (WHERE period.grade = 'annotated') AS annotated
-    FROM period
-    WHERE period.kind = 'occlusion_suspected'
-    GROUP BY period.drain_id
+        own.drain_id,
+        min(other.drain_id) AS counted_id
+    FROM drain
+    INNER JOIN drain_use AS own
+        ON drain.drain_id = own.drain_id
+    INNER JOIN drain_use AS other
+        ON own.use_id = other.use_id
+        AND own.from_at < other.until_at
+        AND own.until_at > other.from_at
+    INNER JOIN drain AS other_drain
+        ON other.drain_id = other_drain.drain_id
+    WHERE drain.shared_use
+        AND other_drain.shared_use
+    GROUP BY own.drain_id
 ),
-tally AS (
+drains AS (
     SELECT
+        drain.drain_id,
         drain.site,
         drain.unit,
         date_trunc('month', drain.origin_day)::DATE AS month,
+        drain.minutes_observed,
+        drain.occlusion_minutes IS NOT NULL AS assessed,
+        shares.drain_id IS NOT NULL AS shared,
+        coalesce(shares.counted_id, drain.drain_id) AS counted_id
+    FROM drain
+    LEFT JOIN shares
+        ON drain.drain_id = shares.drain_id
+),
+shared_days AS (
+    SELECT
+        drains.counted_id,
+        drain_day.day,
+        max(drain_day.minutes_observed) AS minutes
+    FROM drains
+    INNER JOIN drain_day
+        ON drains.drain_id = drain_day.drain_id
+    WHERE drains.shared
+        AND drains.assessed
+    GROUP BY
+        drains.counted_id,
+        drain_day.day
+),
+watched AS (
+    SELECT
+        shared_days.counted_id,
+        sum(shared_days.minutes)::BIGINT AS minutes
+    FROM shared_days
+    GROUP BY shared_days.counted_id
+    UNION ALL
+    SELECT
+        drains.counted_id,
+        drains.minutes_observed AS minutes
+    FROM drains
+    WHERE drains.assessed
+        AND NOT drains.shared
+),
+stretches AS (
+    SELECT
+        drains.counted_id,
+        drain_use.from_at,
+        max(drain_use.until_at) OVER (
+            PARTITION BY drains.counted_id
+            ORDER BY
+                drain_use.from_at,
+                drain_use.until_at
+            ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING
+        ) AS seen_until
+    FROM drains
+    INNER JOIN drain_use
+        ON drains.drain_id = drain_use.drain_id
+),
+holes AS (
+    SELECT
+        stretches.counted_id,
+        stretches.seen_until AS from_at,
+        stretches.from_at AS until_at
+    FROM stretches
+    WHERE stretches.seen_until < stretches.from_at
+),
+pieces AS (
+    SELECT
+        drains.counted_id,
+        drains.drain_id,
+        period.started_at,
+        period.ended_at,
+        period.grade,
+        max(period.ended_at) OVER (
+            PARTITION BY drains.counted_id
+            ORDER BY
+                period.started_at,
+                period.ended_at,
+                drains.drain_id
+            ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING
+        ) AS last_ended_at
+    FROM drains
+    INNER JOIN period
+        ON drains.drain_id = period.drain_id
+    WHERE period.kind = 'occlusion_suspected'
+),
+pieces_apart AS (
+    SELECT
+        pieces.counted_id,
+        pieces.drain_id,
+        pieces.started_at,
+        pieces.ended_at,
+        pieces.grade,
+        (
+            epoch(pieces.started_at) - epoch(pieces.last_ended_at)
+            - coalesce(max(
+                epoch(least(holes.until_at, pieces.started_at))
+                - epoch(greatest(holes.from_at, pieces.last_ended_at))
+            ) FILTER (WHERE holes.from_at IS NOT NULL), 0)
+        ) / 60 AS minutes_apart
+    FROM pieces
+    LEFT JOIN holes
+        ON pieces.counted_id = holes.counted_id
+        AND holes.from_at < pieces.started_at
+        AND holes.until_at > pieces.last_ended_at
+    GROUP BY
+        pieces.counted_id,
+        pieces.drain_id,
+        pieces.started_at,
+        pieces.ended_at,
+        pieces.grade,
+        pieces.last_ended_at
+),
+pieces_numbered AS (
+    SELECT
+        pieces_apart.counted_id,
+        pieces_apart.grade,
+        count(*) FILTER (
+            WHERE pieces_apart.minutes_apart IS NULL
+                OR pieces_apart.minutes_apart >= figure('handling.occlusion_apart')
+        ) OVER (
+            PARTITION BY pieces_apart.counted_id
+            ORDER BY
+                pieces_apart.started_at,
+                pieces_apart.ended_at,
+                pieces_apart.drain_id
+            ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW
+        ) AS event_no
+    FROM pieces_apart
+),
+events AS (
+    SELECT
+        pieces_numbered.counted_id,
+        pieces_numbered.event_no,
+        count(*) FILTER (WHERE pieces_numbered.grade = 'annotated') > 0 AS annotated,
+        count(*) FILTER (WHERE pieces_numbered.grade = 'probable') > 0 AS probable
+    FROM pieces_numbered
+    GROUP BY
+        pieces_numbered.counted_id,
+        pieces_numbered.event_no
+),
+suspicions AS (
+    SELECT
+        events.counted_id,
+        count(*) AS suspected,
+        count(*) FILTER (WHERE events.probable AND NOT events.annotated) AS probable,
+        count(*) FILTER (WHERE events.annotated) AS annotated
+    FROM events
+    GROUP BY events.counted_id
+),
+tally AS (
+    SELECT
+        drains.site,
+        drains.unit,
+        drains.month,
         count(*)::INTEGER AS drains,
-        count(drain.occlusion_minutes) AS drains_assessed,
-        count(suspicions.drain_id) AS drains_suspected,
-        coalesce(sum(drain.minutes_observed) FILTER (WHERE drain.occlusion_minutes IS NOT NULL), 0)::BIGINT
-            AS assessed_minutes,
+        count(watched.counted_id) AS drains_assessed,
+        count(suspicions.counted_id) AS drains_suspected,
+        coalesce(sum(watched.minutes), 0)::BIGINT AS assessed_minutes,
         coalesce(sum(suspicions.suspected), 0)::BIGINT AS suspected,
         coalesce(sum(suspicions.probable), 0)::BIGINT AS probable,
         coalesce(sum(suspicions.annotated), 0)::BIGINT AS annotated
-    FROM drain
+    FROM drains
+    LEFT JOIN watched
+        ON drains.drain_id = watched.counted_id
     LEFT JOIN suspicions
-        ON drain.drain_id = suspicions.drain_id
+        ON drains.drain_id = suspicions.counted_id
     GROUP BY
-        drain.site,
-        drain.unit,
-        date_trunc('month', drain.origin_day)
+        drains.site,
+        drains.unit,
+        drains.month
 )
 SELECT
     tally.site,
