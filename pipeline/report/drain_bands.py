@@ -79,7 +79,7 @@ def _devices(record: DrainRecord) -> Iterator[Band]:
 def _canisters(record: DrainRecord, end: datetime) -> Iterator[Band]:
     for row in record.canisters.iter_rows(named=True):
         volume = "volume not known" if row["volume_ml"] is None else f"{row['volume_ml']:,.0f} mL"
-        until = row["removed_at"] or max(end, row["fitted_at"] + _MINUTE)
+        until = row["until_at"] or max(end, row["fitted_at"] + _MINUTE)
         yield Band("canister", row["fitted_at"], until, _PAPER, f"{row['canister_no']}", detail=volume)
 
 

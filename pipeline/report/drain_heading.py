@@ -18,7 +18,7 @@ _SHORT = 6  # signs of a pseudonym that tell drains apart in a heading
 
 def title(record: DrainRecord) -> str:
     """Heading of the page."""
-    return f"Drain {str(record.drain['drain_id'])[:_SHORT]}"
+    return f"Drain {str(record.drain['drain_id'])[:_SHORT]}…"
 
 
 def lead(record: DrainRecord, clock: SiteClock) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 import duckdb
@@ -42,8 +43,12 @@ class DrainRecord:
         has no log or where the lake cannot be read.
     unreadable
         Why the minutes could not be read; empty where they could.
-    periods, alerts, canisters, days, changes
+    periods, alerts, days, changes
         Its rows of these tables, in time order.
+    canisters
+        Its rows of `canister`, with `until_at` (its end as far as told: when it was removed, else the end of
+        the device use it was fitted in; null where no use holds it) and `device_changed` (another
+        use came after that one: it went with its device).
     uses
         `from_at`, `until_at`, `device`, `session`: the device uses that served it, in time order.
     annotations
@@ -102,20 +107,36 @@ def read_record(ask: Ask, drain_id: str, annotations: pl.DataFrame | None = None
             (CHANGE, ('"column"',)),
         )
     }
+    uses = _uses(ask, drain_id)
     return DrainRecord(
         drain=found.row(0, named=True),
         minutes=minutes,
         unreadable=unreadable,
         periods=tables["period"],
         alerts=tables["alert"],
-        canisters=tables["canister"],
+        canisters=fitted_until(tables["canister"], uses),
         days=tables["drain_day"],
-        uses=_uses(ask, drain_id),
+        uses=uses,
         changes=tables["change"],
         annotations=pl.DataFrame(schema=ANNOTATIONS)
         if annotations is None
         else annotations.select(*ANNOTATIONS).unique().sort(*ANNOTATIONS, nulls_last=True),
         made=ask("SELECT code_version, settings_digest FROM provenance").row(0, named=True),
+    )
+
+
+def fitted_until(canisters: pl.DataFrame, uses: pl.DataFrame) -> pl.DataFrame:
+    """A canister that nobody saw removed is there until its device's use ends, not beyond."""
+    spans = uses.select("from_at", "until_at").rows()
+    ends: list[datetime | None] = []
+    for fitted, removed in canisters.select("fitted_at", "removed_at").iter_rows():
+        held = [until for begin, until in spans if begin <= fitted < until]
+        ends.append(removed or (max(held) if held else None))
+    last = max((until for _, until in spans), default=None)
+    return canisters.with_columns(until_at=pl.Series(ends, dtype=canisters.schema["fitted_at"])).with_columns(
+        device_changed=pl.col("removed_at").is_null()
+        & pl.col("until_at").is_not_null()
+        & (pl.col("until_at") < pl.lit(last, dtype=canisters.schema["fitted_at"]))
     )
 
 

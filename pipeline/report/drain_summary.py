@@ -36,7 +36,7 @@ def summary(record: DrainRecord, clock: SiteClock) -> list[str]:
         _blocked(record, clock),
         *_stretches(record, clock),
         _handled(record.drain),
-        _fluid(record.drain),
+        _fluid(record),
         _rang(record.drain),
         _noted(record),
         _clock_moved(record),
@@ -212,16 +212,40 @@ def _tilt(minutes: int | None) -> str:
     return f"tilted {long(minutes)}" if minutes else "never seen tilted"
 
 
-def _fluid(drain: Any) -> str:
-    output, first, changes = drain["output_ml"], drain["output_first_24h_ml"], drain["canister_changes"]
-    total = "The fluid's total is not known" if output is None else f"{output:,.0f} mL of fluid in all"
-    day = "" if first is None else f", {first:,.0f} mL in the first 24 h"
-    canisters = (
-        "canister changes are not known"
-        if changes is None
-        else counted(changes, "canister change", "canister changes")
+def _fluid(record: DrainRecord) -> str:
+    output, first = record.drain["output_ml"], record.drain["output_first_24h_ml"]
+    total = (
+        "The fluid's total is not known"
+        if output is None
+        else f"{output:,.0f} mL of fluid {_reaching(record.drain)}"
     )
-    return f"{total}{day}; {canisters}."
+    day = "" if first is None else f"; {first:,.0f} mL in the first 24 h"
+    return f"{total}{day}; {_canisters(record)}."
+
+
+def _reaching(drain: Any) -> str:
+    """A total is one of the log: what came between its last minute and tube out nobody read."""
+    out, last = drain["tube_out_at"], drain["ended_at"]
+    if out is None:
+        return "until the log ends"
+    left = (out - last).total_seconds() / 60
+    return "in all" if left <= 1 else f"until the log ends, {long(left)} before tube out"
+
+
+def _canisters(record: DrainRecord) -> str:
+    changes, fitted, uses = record.drain["canister_changes"], record.canisters.height, record.uses.height
+    if changes is None:
+        return "canister changes are not known"
+    changed = counted(changes, "canister change", "canister changes")
+    if not record.canisters["device_changed"].any():
+        return changed
+    devices = "devices" if record.uses["device"].n_unique() == uses else "device uses"
+    each = (
+        "a canister each; none changed"
+        if fitted == uses and not changes
+        else f"{counted(fitted, 'canister', 'canisters')} in all; {changed}"
+    )
+    return f"{counted(uses, 'device', devices)}, {each}"
 
 
 def _rang(drain: Any) -> str:

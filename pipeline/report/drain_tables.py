@@ -50,7 +50,8 @@ def _periods(record: DrainRecord, clock: SiteClock) -> Markup:
             "ended_at": Col(f"until, {_UTC}"),
             "explain": Col("why, clause by clause"),
         },
-        f"Periods: every flagged stretch, in time order; local time is {clock.name}",
+        f"Periods: every flagged stretch, in time order; local time is {clock.name}. What supports a stretch "
+        "speaks of the whole finding it is a part of, which may have begun long before",
         name="periods",
         empty="No stretch was flagged.",
     )
@@ -66,7 +67,7 @@ def _days(record: DrainRecord) -> Markup:
             "output_ml": Col("fluid, mL", null="not read"),
             "leak_mean_ml_min": Col("leak, mean mL/min", digits=1, null="not assessable"),
             "leak_peak_ml_min": Col("leak, greatest mL/min", digits=1, null="not assessable"),
-            "leak_minutes": Col("minutes leaking", null="not assessable"),
+            "leak_minutes": Col("minutes with leak on", null="not assessable"),
             "tidaling_present_minutes": Col("minutes with tidaling seen", null="not assessable"),
             "tilted_minutes": Col("minutes tilted", null="tilt not read"),
             "pause_minutes": Col("minutes paused"),
@@ -79,15 +80,25 @@ def _days(record: DrainRecord) -> Markup:
 
 
 def _canisters(record: DrainRecord, clock: SiteClock) -> Markup:
+    devices = record.uses["device"].n_unique() == record.uses.height
+    ended = "the device was changed" if devices else "the use of its device ended"
+    rows = _timed(record.canisters, clock, "fitted_at", "until_at").with_columns(
+        why=pl.when(pl.col("removed_at").is_not_null())
+        .then(pl.lit("the canister was changed"))
+        .when("device_changed")
+        .then(pl.lit(ended))
+        .otherwise(pl.lit("the log ends"))
+    )
     return table(
-        _timed(record.canisters, clock, "fitted_at", "removed_at"),
+        rows,
         {
             "canister_no": Col("canister"),
             "fitted_at_local": Col(f"from, {_LOCAL}"),
-            "removed_at_local": Col(f"until, {_LOCAL}", null="to the end"),
+            "until_at_local": Col(f"until, {_LOCAL}", null="to the end"),
+            "why": Col("because"),
             "volume_ml": Col("fluid into it, mL"),
             "fitted_at": Col(f"from, {_UTC}"),
-            "removed_at": Col(f"until, {_UTC}", null="to the end"),
+            "until_at": Col(f"until, {_UTC}", null="to the end"),
         },
         "Canisters in the order they were fitted",
         name="canisters",

@@ -32,7 +32,7 @@ REASONS: dict[str, str] = {
     OutcomeReason.GAP_SPANS_THRESHOLD: "minutes that would decide it are missing or cannot be used",
     OutcomeReason.LATE_ENTRY: "the log begins too late to tell",
     OutcomeReason.CLOCK_UNCERTAIN: "the device's clock cannot be trusted enough to tell",
-    OutcomeReason.TOO_LITTLE_DATA: "there is too little of a log to tell",
+    OutcomeReason.TOO_LITTLE_DATA: "too few minutes in which a leak could be judged",
 }
 REMOVALS: dict[str, str] = {
     RemovalReason.PLANNED: "planned",
@@ -79,7 +79,7 @@ GRADES: dict[str, str] = {
     Grade.ANNOTATED: "noted by staff",
 }
 BASES: dict[str, str] = {
-    TidalingBasis.TRACE: "from a pressure trace",
+    TidalingBasis.TRACE: "from a pressure trace of single breaths",
     TidalingBasis.ENVELOPE: "from the least and greatest pressure of the minutes around",
 }
 # As a sentence counts them: one, several.

@@ -22,7 +22,7 @@ REASONS = {
     OutcomeReason.GAP_SPANS_THRESHOLD: "no data around the threshold",
     OutcomeReason.LATE_ENTRY: "the log begins too late",
     OutcomeReason.CLOCK_UNCERTAIN: "the device's clock is uncertain",
-    OutcomeReason.TOO_LITTLE_DATA: "too little data",
+    OutcomeReason.TOO_LITTLE_DATA: "too few minutes in which a leak could be judged",
 }
 FINDINGS = {
     "time_zones_differ": "exports of one device name different time zones",

@@ -281,7 +281,7 @@ def test_the_tables_hold_what_the_database_holds(strip: Opened, drain: ToldDrain
     alerts = drain("SELECT * FROM alert ORDER BY started_at, code")
     assert [row[3] for row in strip.table("#alerts")] == [said(m, Col("")) for m in alerts["minutes"]]
     canisters = drain("SELECT * FROM canister ORDER BY canister_no")
-    assert [row[3] for row in strip.table("#canisters")] == [said(v, Col("")) for v in canisters["volume_ml"]]
+    assert [row[4] for row in strip.table("#canisters")] == [said(v, Col("")) for v in canisters["volume_ml"]]
     days = drain("SELECT * FROM drain_day ORDER BY day")
     assert [row[0] for row in strip.table("#days")] == [str(day) for day in days["day"]]
     assert strip.table("#uses")[0][:2] == ["DV-0001", "17"]

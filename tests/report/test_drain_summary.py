@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from enum import StrEnum
 
@@ -13,8 +14,9 @@ from pipeline.report import drain_words
 from pipeline.report.drain_bands import bands
 from pipeline.report.drain_clock import SiteClock, clock_of
 from pipeline.report.drain_page import drain_page
-from pipeline.report.drain_record import ANNOTATIONS, DrainRecord, read_record
+from pipeline.report.drain_record import ANNOTATIONS, DrainRecord, fitted_until, read_record
 from pipeline.report.drain_summary import in_short, summary
+from pipeline.report.drain_tables import sections_of
 from schemas.errors import CallError
 from schemas.vocabulary import (
     AlertCode,
@@ -112,6 +114,35 @@ def test_an_end_inside_a_hole_is_an_interval() -> None:
 )
 def test_what_is_unknown_is_said_to_be(drain: dict[str, object], said: str) -> None:
     assert said in told(record_of(Use(600), **drain))
+
+
+def test_a_total_of_fluid_reaches_as_far_as_the_log_and_no_further() -> None:
+    assert "mL of fluid in all" in told(record_of(Use(600), output_ml=640.0, tube_out_at=at(600)))
+    broken_off = record_of(Use(600), output_ml=640.0, tube_out_at=at(599 + 15 * 60))
+    assert "640 mL of fluid until the log ends, 15 h before tube out" in told(broken_off)
+    still_in = record_of(Use(600), output_ml=640.0, tube_out_at=None)
+    assert "640 mL of fluid until the log ends;" in told(still_in)
+
+
+def test_a_canister_goes_with_its_device() -> None:
+    first = {"from_at": at(0), "until_at": at(300), "device": "DV-1", "session": 1}
+    second = {"from_at": at(330), "until_at": at(600), "device": "DV-2", "session": 4}
+    bare = record_of(Use(600), canister_changes=0)
+    fitted = [
+        {"canister_no": 1, "fitted_at": at(0), "removed_at": None, "volume_ml": 300.0},
+        {"canister_no": 2, "fitted_at": at(330), "removed_at": None, "volume_ml": 90.0},
+    ]
+    instant = pl.Datetime("us", "UTC")
+    uses = pl.DataFrame([first, second], schema_overrides={"from_at": instant, "until_at": instant})
+    canisters = pl.DataFrame(fitted, schema_overrides={"fitted_at": instant, "removed_at": instant})
+    swapped = replace(bare, uses=uses, canisters=fitted_until(canisters, uses))
+    assert swapped.canisters["until_at"].to_list() == [at(300), at(600)]
+    assert swapped.canisters["device_changed"].to_list() == [True, False]
+    assert "two devices, a canister each; none changed." in told(swapped)
+    page = "".join(str(section.body) for section in sections_of(swapped, clock(swapped)))
+    assert "the device was changed" in page
+    one = replace(bare, uses=uses.head(1), canisters=fitted_until(canisters.head(1), uses.head(1)))
+    assert "no canister changes." in told(one)
 
 
 def test_missing_minutes_are_never_rounded_away() -> None:
