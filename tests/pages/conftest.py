@@ -15,9 +15,14 @@ from tests.pages.opened import Opened
 _REQUIRED = os.environ.get("DRAINLEDGER_BROWSER") == "required"
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    """The system's Chromium without a window."""
+    """
+    The system's Chromium without a window.
+
+    Ended with each module: while Playwright runs, this thread looks to others as if it were inside an
+    event loop, and Prefect's test server then waits for ever when it is taken down.
+    """
     chromium = installed()
     if chromium is None:
         missing = "no chromium on this machine; install the package chromium to test the pages in a browser"
