@@ -20,9 +20,9 @@ from tests.support.homes import NOW, differences, load, make_home, published
 HERE = Path(__file__).parent
 ENVIRONMENT = os.environ | {"PYTHONPATH": str(HERE.parent.parent)}
 
-# A load of the small folder has some 138 moments just before or after a write to the store; it is killed at
-# these: in intake, among devices, among drains, at publishing.
-FATAL_MOMENTS = (1, 12, 33, 48, 64, 81, 92, 105, 118, 131)
+# A load of the small folder has well over a hundred moments just before or after a write to the store; it is
+# killed at these: in intake, among devices, among drains. tests/faults kills at each moment that has a name.
+FATAL_MOMENTS = (12, 48, 92, 131)
 
 
 @pytest.fixture(scope="module")
@@ -90,7 +90,7 @@ def test_a_reader_with_the_database_open_is_not_disturbed_by_a_load(
         assert fresh.sql("SELECT count(*) FROM drain").fetchall() == [(4,)]
 
 
-@pytest.mark.parametrize("fatal", [20, 30, 40, 48, 56, 62])
+@pytest.mark.parametrize("fatal", [20, 40, 56])
 def test_a_killed_correction_that_is_taken_back_leaves_no_trace(
     fatal: int, tmp_path: Path, small: list[Path], undisturbed: Home
 ) -> None:
