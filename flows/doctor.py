@@ -8,10 +8,12 @@ from datetime import datetime
 from flows import doctor_machine as machine
 from flows import doctor_store as store
 from flows.finding import Finding, Grade, broken, fine
+from flows.night_settings import FILE, night_settings
 from flows.request import request_for
 from pipeline.cohort import load_rules
 from pipeline.definitions import load_definitions
 from pipeline.store import Home
+from pipeline.store.engine_words import first_sentence
 from schemas.errors import DrainledgerError
 
 Check = Callable[[], Iterator[Finding]]
@@ -31,7 +33,7 @@ def examine(home: Home, now: datetime, *, every: bool = False) -> list[Finding]:
 
     Returns
     -------
-    Findings in the order of the checks; at least one for each check.
+    Findings in the order of the checks; none for what is not there to be looked at.
     """
     found = list(_checked("versions", machine.versions))
     settings = list(_checked("settings", lambda: _settings(home)))
@@ -40,6 +42,7 @@ def examine(home: Home, now: datetime, *, every: bool = False) -> list[Finding]:
         return found
     definitions = load_definitions()
     checks: tuple[tuple[str, Check], ...] = (
+        ("night", lambda: _night(home)),
         ("permissions", lambda: machine.permissions(home)),
         ("space", lambda: machine.space(home, definitions)),
         ("key", lambda: store.key(home)),
@@ -74,21 +77,28 @@ def _settings(home: Home) -> Iterator[Finding]:
     )
 
 
+def _night(home: Home) -> Iterator[Finding]:
+    """What the home says of its nights can be read, where it says anything."""
+    if (home.root / FILE).exists():
+        settings = night_settings(home.root, environment={})
+        yield fine("night", f"{FILE} can be read; served, it runs at {settings.cron} {settings.timezone}")
+
+
 def _checked(name: str, check: Check) -> Iterator[Finding]:
     try:
         yield from check()
     except DrainledgerError as error:
-        yield broken(name, str(error).rstrip("."), "", "see the sentence before")
+        said, _, do = str(error).rstrip(".").rpartition("; ")
+        yield broken(name, said or do, "", do if said else "mend that and look again")
     except OSError as error:
         yield broken(
             name, error.strerror or str(error), str(error.filename or ""), "mend that and look again"
         )
     except Exception as error:  # a look must go on past whatever is broken; the fault itself is what it found
-        said = str(error).strip().splitlines()
-        what = said[0][:200] if said else type(error).__name__
+        what = first_sentence(error)
         yield broken(
             name,
             f"could not be looked at ({type(error).__name__}: {what})",
             "",
-            "mend what is said above first",
+            "mend what else is found first, or run `drainledger rebuild`",
         )

@@ -130,8 +130,19 @@ def clock(home: Home, now: datetime, definitions: Definitions) -> Iterator[Findi
         )
         return
     slack = timedelta(hours=definitions.upkeep.clock_slack)
-    files = home.lake.scan(LOAD_FILE).select(pl.col("loaded_at").max(), pl.col("exported_at").max()).collect()
+    seen = home.lake.scan(LOAD_FILE)
+    files = seen.select(pl.col("loaded_at", "exported_at").max(), first=pl.col("exported_at").min()).collect()
     wrong = False
+    first = files["first"].item() if files.height else None
+    if first is not None and first > now + slack and not files["loaded_at"].item() > now + slack:
+        # No machine whose clock is right ever held only files of years to come, but of invented data.
+        newest = files["exported_at"].item()
+        yield fine(
+            "clock",
+            f"{now:%Y-%m-%d %H:%M} UTC; every export is of later ({first:%Y-%m-%d} to {newest:%Y-%m-%d}): "
+            "the data are invented, as the samples are, or else the clock of this machine is to be set",
+        )
+        return
     for column, said in (("loaded_at", "the last load"), ("exported_at", "the newest export")):
         newest = files[column].item() if files.height else None
         if newest is not None and newest > now + slack:
@@ -140,7 +151,8 @@ def clock(home: Home, now: datetime, definitions: Definitions) -> Iterator[Findi
                 "clock",
                 f"{said} is of {newest:%Y-%m-%d %H:%M} and the machine says it is {now:%Y-%m-%d %H:%M} UTC",
                 "clock",
-                "set the clock of the machine, or of the device or server that wrote the export",
+                "set the clock of the machine, or of the device or server that wrote the export, unless the "
+                "data are invented, as the samples are",
             )
     if not wrong:
         yield fine("clock", f"{now:%Y-%m-%d %H:%M} UTC; nothing loaded is dated later")

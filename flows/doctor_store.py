@@ -14,10 +14,12 @@ from flows.finding import Finding, advice, broken, fine
 from flows.publishing import out_of_date
 from flows.stale import read_ward
 from flows.upkeep import lakes, named_versions
+from flows.writing import vault_of
 from pipeline.definitions import Definitions
 from pipeline.marts.reader import reader
 from pipeline.store import Home, Lake
 from pipeline.store.damage import damage
+from pipeline.store.engine_words import first_sentence
 from pipeline.store.journal import read_journal, read_readings
 from pipeline.store.sweeping import leftovers
 from schemas.errors import LedgerError
@@ -60,8 +62,12 @@ def raw(home: Home, *, every: bool) -> Iterator[Finding]:
     profiles = set(files["profile_sha256"].drop_nulls())
     vaults = {digest: vault for vault in (home.private_raw, home.raw) for digest in vault.digests()}
     read = {reading.digest for reading in read_readings(home.readings)}
-    for digest in sorted(known - set(vaults))[:5]:
-        yield broken("raw files", "is on record and its bytes are gone", digest, "restore it from a backup")
+    gone = sorted(known - set(vaults))
+    for digest in gone[:5]:
+        place = vault_of(home, digest).address(digest)
+        yield broken(
+            "raw files", "is on record and its bytes are gone", digest, f"restore it from a backup to {place}"
+        )
     for digest in sorted(profiles - set(vaults))[:5]:
         yield advice(
             "raw files",
@@ -89,7 +95,7 @@ def raw(home: Home, *, every: bool) -> Iterator[Finding]:
             if wrong <= 5:
                 said, _, do = str(error).rstrip(".").partition("; ")
                 yield broken("raw files", said, digest, do)
-    if not wrong:
+    if not wrong and not gone:
         said = "all" if len(looked) == len(vaults) else f"{len(looked)} looked at (--all looks at every one)"
         yield fine("raw files", f"{len(vaults)} kept, {said} unchanged")
 
@@ -159,14 +165,16 @@ def database(home: Home, definitions: Definitions) -> Iterator[Finding]:
         with reader(home.database) as connection:
             built = connection.execute("SELECT built_at FROM provenance").fetchall()
     except (duckdb.Error, LedgerError) as error:
-        yield broken("database", _first(error), str(home.database), _REBUILD)
+        yield broken("database", first_sentence(error), str(home.database), _REBUILD)
         return
     try:
         if home.store is None:
             with reader(home.database) as connection:
                 connection.execute("SELECT * FROM minute LIMIT 1").fetchall()
     except duckdb.Error as error:
-        yield broken("database", f"its view minute fails: {_first(error)}", str(home.database), _REBUILD)
+        yield broken(
+            "database", f"its view minute fails: {first_sentence(error)}", str(home.database), _REBUILD
+        )
         return
     if out_of_date(home, claims_now(home, read_ward(home)), definitions) is not None:
         yield advice(
@@ -234,8 +242,3 @@ def _unreadable(lake: Lake, table: Table, *, every: bool) -> Iterator[str]:
             pq.read_metadata(name.removeprefix("s3://"), filesystem=place.filesystem)
         except Exception:  # whatever Arrow says of it: a part that cannot be read
             yield name.removeprefix(root).lstrip("/")
-
-
-def _first(error: Exception) -> str:
-    said = str(error).strip().splitlines()
-    return said[0][:200] if said else type(error).__name__

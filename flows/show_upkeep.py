@@ -20,7 +20,8 @@ def show_examination(findings: list[Finding], *, as_json: bool) -> None:
     for one in findings:
         where = f" ({one.where})" if one.where and one.where not in one.what else ""
         do = f"; {one.do}" if one.do else ""
-        print(plain(f"{_SIGNS[one.grade]}  {one.check:13}  {one.what}{where}{do}."))
+        line = f"{_SIGNS[one.grade]}  {one.check:13}  {one.what}{where}{do}"
+        print(plain(line if line.endswith("?") else f"{line}."))
     counts = {grade: sum(one.grade is grade for one in findings) for grade in Grade}
     print(f"{counts[Grade.BROKEN]} broken, {counts[Grade.ADVICE]} to look at, {counts[Grade.FINE]} fine.")
 

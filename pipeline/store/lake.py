@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 from deltalake import DeltaTable, WriterProperties, write_deltalake
 
+from pipeline.store.engine_words import first_sentence
 from pipeline.store.place import Place, place_of, speaking_of
 from schemas.errors import LakeError, LedgerError
 from schemas.table import TEXT, Table
@@ -132,8 +133,9 @@ class Lake:
         except LedgerError:
             raise
         except Exception as error:  # the many exceptions of a broken Delta log are not one family
+            said = first_sentence(error)
             raise LakeError(
-                f"lake table {table.name}: cannot be opened ({error}); run `drainledger rebuild`."
+                f"lake table {table.name}: cannot be opened ({said}); run `drainledger rebuild`."
             ) from error
         partition = next(
             (c.removeprefix("partition.") for c in added.columns if c.startswith("partition.")), None

@@ -13,12 +13,16 @@ from flows import doctor_machine
 from flows.cli import run
 from flows.doctor import examine, worst
 from flows.finding import Finding, Grade
+from flows.load import run_load
+from flows.request import request_for
 from pipeline.definitions import load_definitions
 from pipeline.store import Home
 from pipeline.store.journal import Reading, write_journal
 from pipeline.store.vault import digest_of
+from schemas.errors import LakeError
+from schemas.lake import LOAD_FILE
 from tests.faults.kills import FILES
-from tests.support.homes import NOW
+from tests.support.homes import NOW, make_home
 
 
 def everything(folder: Path) -> dict[str, tuple[int, int, int]]:
@@ -63,6 +67,11 @@ def _raw(home: Home) -> Path:
 def _changed(home: Home) -> None:
     _raw(home).chmod(0o600)
     _raw(home).write_bytes(b"other")
+
+
+def _cut_log(home: Home) -> None:
+    log = sorted((home.root / "lake" / "load_file" / "_delta_log").glob("*.json"))[-1]
+    log.write_bytes(log.read_bytes()[:-40])
 
 
 def _hole(home: Home) -> None:
@@ -116,6 +125,19 @@ FAULTS: dict[str, tuple[Callable[[Home], object], str, str, str]] = {
         "its footer cannot be read",
         "rebuild",
     ),
+    "log cut off": (_cut_log, "lake", "its log cannot be read", "rebuild"),
+    "night misspelt": (
+        lambda h: (h.root / "nightly.toml").write_text('landng = "in"\n'),
+        "night",
+        "nightly.toml: unknown key landng",
+        "did you mean landing?",
+    ),
+    "night out of reach": (
+        lambda h: (h.root / "nightly.toml").write_text("look_seconds = 0\n"),
+        "night",
+        "nightly.toml: look_seconds 0: ",
+        "mend that",
+    ),
     "hole in a log": (_hole, "lake", "", "rebuild"),
     "no database": (lambda h: h.database.unlink(), "database", "nothing is published", "load"),
     "spoilt database": (
@@ -156,6 +178,59 @@ def test_each_fault_is_found_with_what_to_do_and_the_look_goes_on(name: str, hom
     assert told, [finding for finding in found if finding.grade is not Grade.FINE]
     assert any(what in one.what and do in one.do for one in told), told
     assert everything(home.root) == before
+
+
+def test_whatever_an_engine_says_a_finding_is_one_line_with_something_to_do(
+    home: Home, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _cut_log(home)
+    found = [one for one in examine(home, NOW) if one.grade is not Grade.FINE]
+    assert len(found) > 1
+    for one in found:
+        assert "\n" not in one.what
+        assert len(one.what) < 250
+        assert not any(word in one.what for word in (".S:", ".rs:", "backtrace", " at /")), one.what
+        assert one.do
+        assert "sentence before" not in one.do
+    with pytest.raises(LakeError) as caught:
+        home.lake.files(LOAD_FILE)
+    assert str(caught.value).count("\n") == 0
+    assert "clone3" not in str(caught.value)
+
+
+def test_a_missing_raw_file_is_said_with_its_place_and_the_rest_is_not_called_whole(home: Home) -> None:
+    lost = _raw(home)
+    lost.unlink()
+    (paper,) = [p for p in (home.private / "raw").rglob("*") if p.name == digest_of(FILES["registry.csv"])]
+    paper.unlink()
+    said = [one for one in examine(home, NOW) if one.check == "raw files"]
+    assert {(one.where, one.do.rpartition(" ")[2]) for one in said} == {
+        (lost.name, str(lost.resolve())),
+        (paper.name, str(paper.resolve())),
+    }
+
+
+def test_settings_of_the_night_that_can_be_read_are_fine(home: Home) -> None:
+    (home.root / "nightly.toml").write_text('landing = "in"\ncron = "15 3 * * *"\n')
+    (home.root / "nightly.toml").chmod(0o600)
+    (said,) = [one for one in examine(home, NOW) if one.check == "night"]
+    assert said.grade is Grade.FINE
+    assert "15 3 * * * UTC" in said.what
+
+
+def test_exports_all_of_years_to_come_are_invented_data_and_no_fault(tmp_path: Path, given: Path) -> None:
+    today = datetime(2026, 2, 1, tzinfo=UTC)
+    invented = make_home(tmp_path / "home")
+    run_load(invented, [given / "a first.csv"], request_for(invented), today)
+    (said,) = [one for one in examine(invented, today) if one.check == "clock"]
+    assert said.grade is Grade.FINE
+    assert "the data are invented, as the samples are, or else the clock" in said.what
+    old = FILES["a first.csv"].decode().replace("2031-", "2025-").replace("DV-", "DV-9")
+    (tmp_path / "old.csv").write_text(old)
+    run_load(invented, [tmp_path / "old.csv"], request_for(invented), today)
+    (said,) = [one for one in examine(invented, today) if one.check == "clock"]
+    assert said.grade is Grade.ADVICE
+    assert said.what.startswith("the newest export is of 2031-")
 
 
 def test_a_home_that_lets_others_through_to_its_database_is_said_to(home: Home) -> None:
