@@ -63,6 +63,8 @@ FIELDS: dict[str, str] = {
     "left": "files left for the next run",
     "rejected": "files rejected",
     "unread": "files and folders that could not be read",
+    "finished": "files that a killed load had left half-written and this run finished",
+    "finished_rows": "rows kept of those",
     "rows_kept": "rows kept",
     "rows_rejected": "rows rejected",
     "cells_rejected": "cells made null",

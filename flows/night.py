@@ -9,7 +9,7 @@ from typing import Any
 from flows.clearing import Cleared
 from flows.landing import Look
 from flows.load import Summary
-from flows.runs import DONE, SOME_REJECTED, counts_of
+from flows.runs import DONE, SOME_REJECTED, counts_of, finished_words
 from flows.survey import name_of
 from pipeline.store.seen import Fate
 
@@ -60,6 +60,8 @@ class Night:
             f"{count['new']} new file{'' if count['new'] == 1 else 's'} ({count['rejected']} rejected), "
             f"{count['known']} known, {count['left']} left for the next run"
         ]
+        if self.summary.finished:
+            parts.append(finished_words(count))
         if self.summary.again:
             parts.append(f"{len(self.summary.again)} read again")
         if count["unread"]:

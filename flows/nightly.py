@@ -103,6 +103,8 @@ def run_night(
         When another load is running on this home.
     """
     landing = landing_of(settings, home)
+    if not home.exists():
+        home.create()  # so that a first night that is killed is on record
     with recorded(home, "nightly") as recorder:
         with home.locked():
             pass  # made, and free just now: otherwise the night ends here and says so

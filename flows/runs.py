@@ -106,6 +106,8 @@ class Recorder:
         )
         if count["unread"]:
             said += f", {count['unread']} could not be read"
+        if summary.finished:
+            said += f"; {finished_words(count)}"
         said += f"; {count['rows_kept']} rows kept, {count['rows_rejected']} rejected"
         self.ended(DONE if summary.clean or rebuilt else SOME_REJECTED, said)
 
@@ -155,6 +157,8 @@ def counts_of(summary: Summary) -> dict[str, int]:
         "known": len(summary.outcomes) - len(new) - unread,
         "rejected": sum(o.status == "rejected" for o in new),
         "unread": unread + len(summary.found.closed),
+        "finished": len(summary.finished),
+        "finished_rows": sum(o.rows_kept for o in summary.finished),
         "rows_kept": sum(o.rows_kept for o in new),
         "rows_rejected": sum(o.rows_rejected for o in new),
         "cells_rejected": sum(o.cells_rejected for o in new),
@@ -162,6 +166,19 @@ def counts_of(summary: Summary) -> dict[str, int]:
         "drains": summary.drains,
         "published": int(summary.published),
     }
+
+
+def finished_words(count: Mapping[str, int]) -> str:
+    """
+    What a run finished of one that was killed before it.
+
+    Examples
+    --------
+    >>> finished_words({"finished": 1, "finished_rows": 840})
+    '1 file of a killed load finished (840 rows kept)'
+    """
+    files = f"{count['finished']} file{'' if count['finished'] == 1 else 's'}"
+    return f"{files} of a killed load finished ({count['finished_rows']} rows kept)"
 
 
 def last_runs(home: Home, most: int) -> list[Run]:

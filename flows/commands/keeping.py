@@ -61,8 +61,10 @@ def load(
     from dataclasses import replace
 
     from flows.meter import Meter
+    from flows.request import request_for
     from flows.runs import recorded
     from flows.show import show_load
+    from flows.survey import find_files
 
     every = [*paths, *(registry or [])]
     if not every:
@@ -72,6 +74,10 @@ def load(
         from flows.storing import begin_store
 
         begin_store(ledger, store)
+    if not ledger.exists():  # a wrong call leaves nothing behind; a load that is killed is on record
+        find_files(every, ledger.root)
+        request_for(ledger, profile, site)
+        ledger.create()
     if (
         os.environ.get("PREFECT_API_URL") and not take_back
     ):  # without one nobody should wait for a server to start
@@ -82,10 +88,9 @@ def load(
             run.loaded(summary)
     else:
         from flows.load import run_load
-        from flows.request import request_for
 
-        request = replace(request_for(ledger, profile, site), take_back=take_back)
         with recorded(ledger, "load") as run, Meter() as progress:
+            request = replace(request_for(ledger, profile, site), take_back=take_back)
             summary = run_load(ledger, every, request, now(), progress=progress)
             run.loaded(summary)
     show_load(summary, ledger, as_json=json_)

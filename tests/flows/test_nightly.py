@@ -25,6 +25,7 @@ from flows.prefect_tasks import take_in_once
 from flows.request import request_for
 from flows.runs import last_runs
 from pipeline.store import Home
+from pipeline.store.journal import read_readings, write_journal
 from pipeline.store.lake import Lake
 from pipeline.store.seen import Fate, read_sights
 from schemas.errors import CallError, InputError, LakeError, LedgerError, StoreError
@@ -462,3 +463,14 @@ def test_a_mistake_in_the_settings_of_a_scheduled_night_is_on_record_too(
     with pytest.raises(InputError, match="did you mean landing"):
         settings_of(home)
     assert "unknown key landig" in last_runs(home, 1)[0].said
+
+
+def test_a_night_says_what_it_finished_of_a_load_that_was_killed(home: Home, landing: Path) -> None:
+    put(landing, "a.csv", export())
+    put(landing, "b.csv", export("DV-0043"))
+    assert "killed" not in night(home, landing).line()
+    write_journal(home.journal, read_readings(home.readings))  # as a load leaves it that dies beside a write
+    again = night(home, landing, NIGHT + DAY)
+    assert "; 2 files of a killed load finished (6 rows kept); " in again.line()
+    assert (again.counts["new"], again.counts["finished"], again.counts["finished_rows"]) == (0, 2, 6)
+    assert "2 files of a killed load finished" in last_runs(home, 1)[0].said

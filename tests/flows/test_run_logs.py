@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import stat
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +22,7 @@ from schemas.errors import CallError, InputError
 from tests.support.homes import make_home
 from tests.support.nights import export, put
 
+ROOT = Path(__file__).parents[2]
 PLANTED = ("Ada_Example", "Heron Ward", "P-4711")
 
 
@@ -131,6 +135,40 @@ def test_a_killed_run_is_told_from_one_that_runs(home: Home) -> None:
         assert last_runs(home, 1)[0].exit is None
 
 
+_DIES_EARLY = """
+import os, signal, sys
+import flows.load, flows.nightly
+def die(*given, **more): os.kill(os.getpid(), signal.SIGKILL)
+flows.load.at_work = flows.nightly.request_for = flows.load.ensure_raw = die
+from flows.cli import run
+run(sys.argv[1:])
+"""
+
+
+@pytest.mark.parametrize(
+    ("kind", "begun"),
+    [("load", True), ("load", False), ("nightly", True), ("nightly", False), ("rebuild", True)],
+)
+def test_a_run_that_is_killed_before_it_did_anything_is_on_record(
+    kind: str, begun: bool, tmp_path: Path
+) -> None:
+    home = make_home(tmp_path / "ledger") if begun else Home(tmp_path / "ledger")
+    path = put(tmp_path / "landing", "a.csv", export())
+    how = {"load": [str(path)], "nightly": ["--plain", "--landing", str(path.parent)], "rebuild": []}[kind]
+    died = subprocess.run(
+        [sys.executable, "-c", _DIES_EARLY, kind, *how, "--home", str(home.root)], cwd=ROOT, check=False
+    )
+    assert died.returncode == -signal.SIGKILL
+    (kept,) = last_runs(home, 5)
+    assert (kept.kind, kept.exit, kept.killed) == (kind, None, True)
+    assert [(line["event"], line["kind"]) for line in lines(home)] == [("run_began", kind)]
+
+
+def test_a_wrong_call_begins_no_ledger(tmp_path: Path) -> None:
+    assert run(["load", str(tmp_path / "gone.csv"), "--home", str(tmp_path / "ledger")]) == WRONG_CALL
+    assert not (tmp_path / "ledger").exists()
+
+
 def test_a_damaged_line_in_the_record_costs_that_run_alone(home: Home) -> None:
     for _ in range(2):
         with recorded(home, "load") as recorder:
@@ -152,6 +190,6 @@ def test_the_record_of_runs_does_not_grow_for_ever(home: Home, monkeypatch: pyte
 
 
 def test_every_event_and_field_is_in_the_guide() -> None:
-    guide = (Path(__file__).parents[2] / "shared" / "guides" / "operations.md").read_text(encoding="utf-8")
+    guide = (ROOT / "shared" / "guides" / "operations.md").read_text(encoding="utf-8")
     missing = [name for name in (*EVENTS, *FIELDS) if f"`{name}`" not in guide]
     assert missing == []
