@@ -227,9 +227,9 @@ def _timed(steps: Steps, recorder: Recorder) -> Steps:
 
 
 def _tell(recorder: Recorder, night: Night) -> None:
-    recorder.log.say("landing_looked_at", files=len(night.look.ready), known=len(night.look.known))
+    recorder.log.say("landing_looked_at", files=len(night.look.ready), unchanged=len(night.look.known))
     for sight in night.look.left:
         recorder.log.say("file_left", level="warning" if sight.fate == Fate.UNREAD else "info", why=sight.why)
     recorder.took(night.summary.new)
     if night.rules:
-        recorder.log.say("file_rejected", level="warning", rules=night.rules)
+        recorder.log.say("rules_broken", level="warning", rules=night.rules)

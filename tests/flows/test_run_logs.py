@@ -69,6 +69,27 @@ def test_each_event_and_field_used_is_on_the_list(home: Home, tmp_path: Path) ->
         assert set(line) - {"event", "level", "at"} <= set(FIELDS)
 
 
+def test_one_name_in_the_log_means_one_thing(home: Home, tmp_path: Path) -> None:
+    """A file that was rejected has its digest; the rules of the whole night and what lay unchanged have own names."""
+    put(tmp_path / "landing", "a.csv", export(state="walk"))
+    put(tmp_path / "landing", "odd.csv", "nothing that we know\n")
+    call = ["nightly", "--plain", "--settle", "0", "--home", str(home.root)]
+    for _ in range(2):
+        run([*call, "--landing", str(tmp_path / "landing")])
+    told = lines(home)
+    assert ["digest" in line for line in told if line["event"] == "file_rejected"] == [True]
+    (broken,) = [line["rules"] for line in told if line["event"] == "rules_broken"]
+    assert broken["file: no_profile"] == 1
+    assert [line["unchanged"] for line in told if line["event"] == "landing_looked_at"] == [0, 2]
+    assert {line["event"] for line in told if "known" in line} == {"run_ended"}
+
+
+def test_the_guides_table_says_what_the_list_says() -> None:
+    guide = (ROOT / "shared" / "guides" / "operations.md").read_text(encoding="utf-8")
+    differing = [name for name, what in {**EVENTS, **FIELDS}.items() if f"| `{name}` | {what} |" not in guide]
+    assert differing == []
+
+
 def test_a_field_that_is_not_on_the_list_is_a_slip_of_the_program(tmp_path: Path) -> None:
     with pytest.raises(UnknownEvent, match="path"):
         Log(tmp_path, "load").say("file_taken", path="/x")
