@@ -41,7 +41,9 @@ def show_withdrawn(summary: Summary, home: Home, *, undone: bool, as_json: bool)
         print(f"{outcome.name} ({outcome.digest[:12]}): {fate}.")
     _say_moved(summary, home)
     if not undone:
-        print("Taken back with `drainledger withdraw DIGEST --undo`.")
+        gone = [o.digest[:12] for o in summary.outcomes if o.status == FileStatus.WITHDRAWN]
+        what = "it" if len(gone) == 1 else "them"
+        print(f"To take {what} back: drainledger withdraw {' '.join(gone)} --undo")
 
 
 def show_reread(summary: Summary, home: Home, *, as_json: bool) -> None:

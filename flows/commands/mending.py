@@ -144,7 +144,7 @@ def backup(
 
 @app.command
 def restore(folder: Path, /, *, home: HomeDir, json_: Json = False) -> int:
-    """Bring a home back from a backup; --home names the new home, which must not be there yet.
+    """Bring a home back from a backup; --home names the new home, which must not be there yet, or be empty.
 
     Parameters
     ----------

@@ -128,7 +128,12 @@ def _devices(files: pl.DataFrame, uses: pl.DataFrame, registry: pl.DataFrame) ->
             *_DEVICE,
             scope=scope,
             finding=pl.lit("device_without_log"),
-            detail=pl.format("the registry names it for {} drains, and no log is of it", "drains"),
+            detail=pl.format(
+                "the registry names it for {}, and no log is of it",
+                pl.when(pl.col("drains") == 1)
+                .then(pl.lit("1 drain"))
+                .otherwise(pl.format("{} drains", "drains")),
+            ),
         ),
     ]
 

@@ -97,6 +97,17 @@ def test_devices_that_only_one_side_knows_are_named() -> None:
     ]
 
 
+def test_drains_without_a_log_are_counted_in_words_that_agree() -> None:
+    registry = drains("lakeside", "DV-7", "DV-8", "DV-8")
+    rows = reconcile(
+        files("lakeside", [0]), REJECTED_ROW.empty(), USE_TABLE.empty(), registry, DEFINITIONS
+    ).filter(pl.col("finding") == "device_without_log")
+    assert dict(rows.select("device", "detail").rows()) == {
+        "DV-7": "the registry names it for 1 drain, and no log is of it",
+        "DV-8": "the registry names it for 2 drains, and no log is of it",
+    }
+
+
 def test_columns_that_nobody_reads_are_counted_once_a_profile() -> None:
     logs = [files("lakeside", [0, 1], columns_ignored=2), files("lakeside", [2], columns_ignored=0)]
     rows = reconcile(

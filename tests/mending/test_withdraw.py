@@ -21,6 +21,7 @@ from flows.withdraw import run_take_back, run_withdraw, withdrawals
 from pipeline.definitions import Definitions
 from pipeline.marts import select
 from pipeline.store import Home
+from pipeline.store.vault import digest_of
 from schemas.derivation import MADE
 from schemas.errors import CallError
 from schemas.lake import COURSE, MINUTE
@@ -142,6 +143,11 @@ def test_loading_it_again_says_so_and_takes_it_back_only_when_told(
     dora = next(str(path) for path in ward_files if path.name == "dora.csv")
     home = ["--home", str(ward.root)]
     assert run(["withdraw", "dora.csv", *home]) == WRONG_CALL
+    assert run(["withdraw", "dora.csv", "--why", "wrong", *home]) == DONE
+    said = capsys.readouterr().out.strip().splitlines()[-1]
+    way_back = said.removeprefix("To take it back: drainledger ").split()
+    assert way_back == ["withdraw", digest_of(Path(dora).read_bytes())[:12], "--undo"]
+    assert run([*way_back, *home]) == DONE
     assert run(["withdraw", "dora.csv", "--why", "wrong", *home]) == DONE
     assert run(["load", dora, *home]) == DONE
     assert "Withdrawn on" in capsys.readouterr().out
