@@ -7,6 +7,7 @@ from typing import Any
 import polars as pl
 from markupsafe import Markup
 
+from pipeline.cohort.rules import load_rules
 from pipeline.report.ask import Ask
 from pipeline.report.figure import figure
 from pipeline.report.page import Section
@@ -64,7 +65,16 @@ def ready_to_removed(ask: Ask) -> Section:
             Markup("<p class='unknown'>No tube was both ready by a rule and known to be removed.</p>")
         )
     if rules.height:
+        titles = {rule.name: rule.title for rule in load_rules()}
+        asked = pl.col("rule").replace_strict(titles, default=None, return_dtype=pl.String)
         parts.append(_table(rules.rename({"rule": "group"}), "rule", "Ready to removed, by rule", "delays"))
+        parts.append(
+            table(
+                rules.with_columns(asks=asked),
+                {"rule": Col("rule"), "asks": Col("what it asks", null="a rule of your own")},
+                "What each rule asks before it calls a tube ready; none is a recommendation",
+            )
+        )
         wards = ask(_RULES.format(groups="readiness.rule, drain.site, drain.unit")).with_columns(ward())
         body = Markup("").join(
             _table(
