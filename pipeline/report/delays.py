@@ -53,7 +53,7 @@ def ready_to_removed(ask: Ask) -> Section:
     if rules["ready"].sum():
         parts.append(
             figure(
-                "delay",
+                "delay-chart",
                 _delays(rules),
                 _told(rules),
                 "Hours from ready to removed, rule by rule. Dot: half took longer. Thick bar: the middle "

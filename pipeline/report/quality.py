@@ -97,7 +97,7 @@ def data_quality(ask: Ask) -> Section:
                 "steps": Col("clock steps"),
             },
             "Minutes inside uses of devices, by site",
-            name="quality",
+            name="quality-by-site",
             empty="No device has been read yet.",
         ),
         table(

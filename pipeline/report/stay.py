@@ -82,7 +82,7 @@ def output_and_stay(ask: Ask) -> Section:
     if wards["stays"].sum():
         parts.append(
             figure(
-                "stay",
+                "stay-chart",
                 _stays(wards),
                 _stays_told(wards),
                 "Days from tube in to tube out, by ward. Dot: half of the tubes stayed longer. Thick bar: "

@@ -85,6 +85,9 @@ def test_each_section_opens_with_its_question_and_how_not_to_read_it(opened: Ope
 def test_nothing_stops_a_reader_who_hears_the_page_or_has_no_mouse(opened: Opened) -> None:
     opened.page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
     assert opened.violations() == []
+    ids = opened.page.eval_on_selector_all("[id]", "all => all.map(one => one.id)")
+    twice = sorted({one for one in ids if ids.count(one) > 1})
+    assert twice == [], "an address on the page leads to two places"
 
 
 def test_pointing_at_a_month_says_its_rate_and_what_it_is_of(opened: Opened, written: Written) -> None:
