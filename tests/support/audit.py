@@ -33,7 +33,7 @@ class Audit:
         if self.known == 0:
             return (
                 f"No advisory service could be reached: none of {self.asked} pinned dependencies was looked "
-                "at, so nothing is known, right or wrong. Run `make audit` where https://pypi.org can be reached."
+                "at, so nothing is known, right or wrong. Run `make audit` where the index of Python packages can be reached."
             )
         if self.known < self.asked:
             missed = self.asked - self.known
