@@ -34,6 +34,8 @@ def orchestrated(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Hom
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("PREFECT_SERVER_ANALYTICS_ENABLED", "false")
         patch.setenv("PREFECT_SERVER_LOGGING_LEVEL", "CRITICAL")  # it outlives the captured output
+        from prefect.events.worker import EventsWorker
+        from prefect.logging.handlers import APILogWorker
         from prefect.settings import PREFECT_API_DATABASE_CONNECTION_URL
         from prefect.testing.utilities import prefect_test_harness
 
@@ -43,6 +45,10 @@ def orchestrated(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Hom
             summary = load_under_prefect(home, [path])
             assert (summary.devices, summary.drains, summary.published) == (1, 1, True)
             yield home, path, Path(str(PREFECT_API_DATABASE_CONNECTION_URL.value()).partition("///")[2])
+            # The harness would wait for every event and log line to be delivered, also for those that other
+            # tests of this process left for servers that are gone: for ever.
+            patch.setattr(APILogWorker, "drain", lambda worker: None)
+            patch.setattr(EventsWorker, "drain_all", lambda: None)
 
 
 def test_a_prefect_run_makes_the_same_ledger_as_a_plain_one(
