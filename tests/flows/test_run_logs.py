@@ -121,6 +121,7 @@ def test_logs_are_their_owners_alone_and_rotated(tmp_path: Path, monkeypatch: py
 def test_a_log_that_cannot_be_written_stops_nothing(tmp_path: Path) -> None:
     (tmp_path / "logs").write_text("in the way")
     Log(tmp_path / "logs", "load").say("run_began", kind="load")
+    assert (tmp_path / "logs").read_text() == "in the way"
 
 
 def test_events_go_to_standard_error_where_asked(
