@@ -62,7 +62,7 @@ characterise: $(INSTALLED) $(RECORDING)  ## the breathing detector on traces of 
 	$(BIN)/python -m tests.evaluation.characterise $(CHARACTERISE)
 
 lock: $(INSTALLED)  ## pin the dependencies again, with hashes
-	$(BIN)/uv pip compile pyproject.toml --group dev --universal --generate-hashes \
+	$(BIN)/uv pip compile pyproject.toml --group dev --all-extras --universal --generate-hashes \
 	  --no-emit-index-url --no-header --quiet --upgrade -o requirements.lock
 
 # A real recording of a person breathing, which a source package carries; used by the tests, never copied here.

@@ -81,6 +81,9 @@ def load(
     if (
         os.environ.get("PREFECT_API_URL") and not take_back
     ):  # without one nobody should wait for a server to start
+        from flows.orchestrator import prepare
+
+        prepare(ledger.root)
         from flows.prefect_load import load_under_prefect
 
         with recorded(ledger, "load") as run:

@@ -6,18 +6,11 @@ The names planted in files, folders and keys must be in none of the server's rec
 
 from __future__ import annotations
 
-import errno
 import json
-import os
 import signal
-import socket
-import sqlite3
 import subprocess
 import sys
-import time
-import urllib.request
-from collections.abc import Callable, Iterator
-from contextlib import closing
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -29,92 +22,19 @@ from flows.night_settings import NightSettings
 from flows.serving import serve_nights
 from flows.status import ledger_status
 from pipeline.store import Home
-from schemas.errors import DrainledgerError, InputError, LedgerError
+from schemas.errors import LedgerError
 from tests.support.homes import make_home
 from tests.support.nights import NIGHT, export, put, registry
-from tests.support.quiet_network import RECORD, SITE
+from tests.support.prefect_server import ROOT, Server, prefect_server, wait_for
+from tests.support.quiet_network import RECORD
 
-ROOT = Path(__file__).parents[2]
 PLANTED = ("Ada_Example", "Heron", "P-4711", "D-0815")
-_ENDED = {"COMPLETED", "FAILED", "CRASHED", "CANCELLED"}
-
-
-@dataclass(frozen=True)
-class Server:
-    """A Prefect server of the tests' own."""
-
-    address: str
-    records: Path
-    calls: Path
-    environment: dict[str, str]
-
-    def ask(self, path: str, body: dict[str, Any] | None = None) -> Any:
-        """One question to its API."""
-        data = None if body is None else json.dumps(body).encode()
-        request = urllib.request.Request(f"{self.address}{path}", data, {"Content-Type": "application/json"})
-        with urllib.request.urlopen(request, timeout=30) as answer:
-            return json.load(answer)
-
-    def run_of(self, deployment: str) -> dict[str, Any]:
-        """Have a deployment run once, and wait for the end."""
-        made = self.ask(f"/deployments/{deployment}/create_flow_run", {})
-        return wait_for(
-            lambda: (run := self.ask(f"/flow_runs/{made['id']}"))["state"]["type"] in _ENDED and run
-        )
-
-    def dump(self) -> str:
-        """Everything it keeps, as text."""
-        with closing(sqlite3.connect(self.records)) as records:
-            return "\n".join(records.iterdump())
-
-
-def wait_for(question: Callable[[], Any], seconds: float = 120) -> Any:
-    until = time.monotonic() + seconds
-    while time.monotonic() < until:
-        try:
-            if answer := question():
-                return answer
-        except OSError:
-            pass
-        time.sleep(0.2)
-    raise AssertionError("waited too long")
 
 
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
-    folder = tmp_path_factory.mktemp("server")
-    (folder / "site").mkdir()
-    (folder / "site" / "sitecustomize.py").write_text(SITE)
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    environment = {
-        name: value for name, value in os.environ.items() if not name.startswith(("PREFECT_", "DRAINLEDGER_"))
-    } | {
-        "PYTHONPATH": f"{folder / 'site'}:{ROOT}",
-        RECORD: str(folder / "calls.txt"),
-        "PREFECT_HOME": str(folder / "prefect"),
-        "PREFECT_API_URL": f"http://127.0.0.1:{port}/api",
-        "PREFECT_RUNNER_POLL_FREQUENCY": "1",
-        "PREFECT_WORKER_QUERY_SECONDS": "1",
-        # Not said here: drainledger itself switches off what Prefect would send to its makers.
-    }
-    quiet = environment | {"PREFECT_SERVER_ANALYTICS_ENABLED": "false", "DO_NOT_TRACK": "1"}
-    process = subprocess.Popen(
-        [sys.executable, "-m", "prefect", "server", "start", "--host", "127.0.0.1", "--port", str(port)],
-        env=quiet,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
-    made = Server(
-        environment["PREFECT_API_URL"], folder / "prefect" / "prefect.db", folder / "calls.txt", environment
-    )
-    try:
-        wait_for(lambda: made.ask("/health"))
-        yield made
-    finally:
-        process.terminate()
-        process.wait(30)
+    with prefect_server(tmp_path_factory.mktemp("server")) as server:
+        yield server
 
 
 @pytest.fixture(scope="module")
@@ -203,13 +123,14 @@ def test_a_home_is_served_once(served: Served, ward: Path) -> None:
         serve_nights(served.home, NightSettings(landing=ward), {})
 
 
-@pytest.fixture
-def flow(server: Server, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
-    """Flows of this process report to the server."""
-    from prefect.settings import PREFECT_API_URL, temporary_settings
-
-    with temporary_settings({PREFECT_API_URL: server.address}):
-        yield
+def night(server: Server, home: Home, landing: Path, **asked: Any) -> dict[str, Any]:
+    """One night as a flow on the server, in a process of its own; what came of it."""
+    settings = {"landing": str(landing), "settle_minutes": 0, "retry_seconds": [0.01, 0.02]}
+    settings |= asked.pop("settings", {})
+    words = json.dumps({"home": str(home.root), "settings": settings, **asked})
+    done = server.told(["-m", "tests.support.night_apart", words])
+    assert done.returncode == 0, done.stderr
+    return json.loads(done.stdout)
 
 
 def last_night(server: Server, task: str) -> tuple[dict[str, Any], dict[str, Any]]:
@@ -220,28 +141,12 @@ def last_night(server: Server, task: str) -> tuple[dict[str, Any], dict[str, Any
     return run, next((made for made in tasks if made["name"].startswith(task)), {})
 
 
-def failing(error: Exception, times: int, then: Callable[..., Any]) -> Callable[..., Any]:
-    left = [error] * times
-
-    def take_in(*arguments: Any) -> Any:
-        if left:
-            raise left.pop()
-        return then(*arguments)
-
-    return take_in
-
-
 def test_a_drive_that_hiccups_is_asked_again_and_the_night_goes_on(
-    server: Server, flow: None, ward: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    server: Server, ward: Path, tmp_path: Path
 ) -> None:
-    from flows import prefect_tasks
-    from flows.prefect_nightly import night_under_prefect
-
     home = make_home(tmp_path / "ledger")
-    fault = OSError(errno.EIO, "Input/output error", str(ward / "Ada_Example.csv"))
-    monkeypatch.setattr(prefect_tasks, "take_in", failing(fault, 2, prefect_tasks.take_in))
-    settings = NightSettings(landing=ward / "Ada_Example in", settle_minutes=0, retry_seconds=(0.01, 0.02))
-    assert night_under_prefect(home, settings).counts["new"] == 3
+    at = str(ward / "Ada_Example.csv")
+    assert night(server, home, ward / "Ada_Example in", faults=["EIO", "EIO"], at=at) == {"new": 3}
     run, task = wait_for(
         lambda: (found := last_night(server, "take in"))[1].get("state_type") == "COMPLETED" and found, 30
     )
@@ -251,29 +156,16 @@ def test_a_drive_that_hiccups_is_asked_again_and_the_night_goes_on(
 
 
 @pytest.mark.parametrize(
-    ("error", "told"),
-    [
-        (InputError("Ada_Example.csv: bad"), "Ada_Example.csv: bad"),
-        (OSError(errno.ENOSPC, "full", "/Heron/Ada_Example"), "the disk is full"),
-    ],
+    ("fault", "told"),
+    [("Ada_Example.csv: bad", "Ada_Example.csv: bad"), ("ENOSPC", "the disk is full")],
 )
 def test_what_waiting_cannot_mend_is_not_tried_again_and_told_without_names(
-    server: Server,
-    flow: None,
-    ward: Path,
-    tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
-    error: Exception,
-    told: str,
+    server: Server, ward: Path, tmp_path: Path, fault: str, told: str
 ) -> None:
-    from flows import prefect_tasks
-    from flows.prefect_nightly import night_under_prefect
-
     home = make_home(tmp_path / "ledger")
-    monkeypatch.setattr(prefect_tasks, "take_in", failing(error, 9, prefect_tasks.take_in))
-    settings = NightSettings(landing=ward / "Ada_Example in", settle_minutes=0, retry_seconds=(0.01, 0.02))
-    with pytest.raises(DrainledgerError, match=told):  # whoever called is told all
-        night_under_prefect(home, settings)
+    came = night(server, home, ward / "Ada_Example in", faults=[fault] * 9, at="/Heron/Ada_Example")
+    assert "DrainledgerError" in came["raised"]
+    assert told in came["said"]  # whoever called is told all
     assert told in ledger_status(home, NIGHT).runs[0].said  # and so is status
     run, task = wait_for(
         lambda: (found := last_night(server, "take in"))[1].get("state_type") == "FAILED" and found, 30
@@ -282,33 +174,22 @@ def test_what_waiting_cannot_mend_is_not_tried_again_and_told_without_names(
     assert "Error" in run["state"]["message"]
 
 
-def test_a_home_that_is_taken_fails_the_run_politely(
-    server: Server, flow: None, ward: Path, tmp_path: Path
-) -> None:
-    from flows.prefect_nightly import night_under_prefect
-
+def test_a_home_that_is_taken_fails_the_run_politely(server: Server, ward: Path, tmp_path: Path) -> None:
     home = make_home(tmp_path / "ledger")
-    with home.locked(), pytest.raises(LedgerError, match="another load is running here"):
-        night_under_prefect(home, NightSettings(landing=ward / "Ada_Example in", settle_minutes=0))
+    came = night(server, home, ward / "Ada_Example in", locked=True)
+    assert "LedgerError" in came["raised"]
+    assert "another load is running here" in came["said"]
     assert "another load is running" in ledger_status(home, NIGHT).runs[0].said
 
 
 def test_a_step_that_takes_too_long_is_stopped_and_the_next_night_is_whole(
-    server: Server, flow: None, ward: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    server: Server, ward: Path, tmp_path: Path
 ) -> None:
-    from flows import prefect_tasks
-    from flows.prefect_nightly import night_under_prefect
-
     home = make_home(tmp_path / "ledger")
-    settings = NightSettings(
-        landing=ward / "Ada_Example in", settle_minutes=0, timeout_minutes=0.02, retry_seconds=(0.01,)
-    )
-    with monkeypatch.context() as patch:
-        patch.setattr(prefect_tasks, "take_in", lambda *arguments: time.sleep(60))
-        with pytest.raises(TimeoutError):
-            night_under_prefect(home, settings)
-    longer = settings.model_copy(update={"timeout_minutes": 10})
-    assert night_under_prefect(home, longer).counts["new"] == 3
+    hasty = {"timeout_minutes": 0.02, "retry_seconds": [0.01]}
+    came = night(server, home, ward / "Ada_Example in", faults=[60], settings=hasty)
+    assert "TimeoutError" in came["raised"]
+    assert night(server, home, ward / "Ada_Example in", settings={"timeout_minutes": 10}) == {"new": 3}
 
 
 def test_nobody_outside_is_called_to_serve_nights(server: Server, served: Served) -> None:
