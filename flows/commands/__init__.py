@@ -3,6 +3,6 @@ One module a room of the command line. Each command parses, calls one function o
 what came of it; importing this package registers them all on `flows.app.app`.
 """
 
-from flows.commands import asking, inventing, keeping, mending, nights, pages, research, tending
+from flows.commands import asking, inventing, keeping, mending, nights, pages, profiles, research, tending
 
-__all__ = ["asking", "inventing", "keeping", "mending", "nights", "pages", "research", "tending"]
+__all__ = ["asking", "inventing", "keeping", "mending", "nights", "pages", "profiles", "research", "tending"]

@@ -1,0 +1,75 @@
+"""Profiles of sites: `profile suggest`."""
+
+from __future__ import annotations
+
+import shlex
+import sys
+from pathlib import Path
+from typing import Annotated
+
+from cyclopts import App, Parameter
+
+from flows.app import DONE, SOME_REJECTED, Json, app
+from schemas.errors import CallError
+
+profile_app = App(name="profile", help="Draft how a site's layout is to be read.")
+app.command(profile_app)
+
+
+@profile_app.command
+def suggest(
+    file: Annotated[Path, Parameter(help="One export of the site.")],
+    *,
+    name: Annotated[
+        str | None, Parameter(help="Name of the profile; unsaid: that of OUT, else draft.")
+    ] = None,
+    site: Annotated[str | None, Parameter(help="The site's name, where the file does not say it.")] = None,
+    timezone: Annotated[str | None, Parameter(help="IANA zone of the device's wall clock.")] = None,
+    out: Annotated[Path | None, Parameter(name=["--out", "-o"], help="File to write; must be new.")] = None,
+    json_: Json = False,
+) -> int:
+    """Propose a profile for an export nobody has described: a TOML file to edit, every doubt marked in it.
+
+    Prints it, or writes it with -o. Exit status 1: something is left to be filled in. For example:
+    drainledger profile suggest export.csv --timezone Europe/Zurich -o mill.toml
+    """
+    from flows.show import show_json
+    from pipeline.ingest.suggest import suggest as propose
+
+    if out is not None and out.exists():
+        raise CallError(f"profile suggest: {out} is there already; name a new file with -o.")
+    if out is not None and out.suffix != ".toml":
+        raise CallError(f"profile suggest: a profile is a .toml file; write -o {out.stem}.toml.")
+    called = name or (out.stem if out is not None else "draft")
+    made = propose(file.read_bytes(), file.name, called, site=site, timezone=timezone)
+    status = SOME_REJECTED if made.to_fill else DONE
+    if out is not None:
+        out.write_text(made.text, encoding="utf-8")
+    if json_:
+        show_json(
+            {
+                "profile": made.text,
+                "to_fill": list(made.to_fill),
+                "doubts": list(made.doubts),
+                "unread_columns": list(made.unread),
+            }
+        )
+        return status
+    if out is None:
+        print(made.text, end="")
+        return status
+    _say("To fill in", made.to_fill)
+    _say("Doubtful", made.doubts)
+    _say("Columns read by nobody", made.unread)
+    then = "Fill in, and then" if made.to_fill else "Read it beside the site's own words, and then"
+    print(f"{then}: drainledger check {shlex.quote(str(file))} --profile {shlex.quote(str(out))}")
+    return status
+
+
+def _say(what: str, lines: tuple[str, ...]) -> None:
+    from flows.plain import plain
+
+    if lines:
+        print(f"{what}:")
+        print("\n".join(f"  {plain(line)}" for line in lines))
+    sys.stdout.flush()

@@ -1,0 +1,166 @@
+"""Where an unknown export says its device, its date of export, its zone and how many rows it has."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from pipeline.ingest.suggest.columns import Column
+from pipeline.ingest.suggest.draft import FILL_IN, Draft
+from pipeline.ingest.suggest.sheet import Sheet
+from pipeline.ingest.suggest.times import moment_format, single_format
+from pipeline.ingest.suggest.words import plain_words, speaks
+from pipeline.zones import is_zone
+
+_SERIAL = r"[A-Za-z0-9._-]{1,40}"
+_LABEL = re.compile(
+    r"^(?P<label>\W{0,3}[^\W\d_][^:;=,\t]{0,30}?)(?P<between>\s*[:;=,\t]\s*|\s+)(?P<value>\S.*)$"
+)
+_MOST_WORDS = 3  # of a label: a longer one is a sentence, and may hold a name
+
+
+def device_of(draft: Draft, sheet: Sheet, columns: Sequence[Column], file_name: str) -> str | None:
+    """Add [device]; returns the name of the column it is in, if it is in one."""
+    named = [c for c in columns if speaks(plain_words(c.name), "device") == 1.0 and not c.is_trace]
+    for column in named:
+        if column.filled and all(re.fullmatch(_SERIAL, cell) for cell in column.distinct):
+            draft.say("device", "column", column.name)
+            return column.name
+    for label, between, value in _labelled(sheet):
+        if _names_a_device(label) and re.fullmatch(_SERIAL, value.split()[0]):
+            draft.say("device", "line", f"^{_literal(label + between)}(?P<device>{_SERIAL})")
+            return None
+    stem, dot, ending = file_name.partition(".")
+    tokens = re.split(r"([_ ])", stem)
+    serials = [at for at, part in enumerate(tokens) if _is_serial(part)]
+    if len(serials) == 1:
+        before = "^" + "".join(_shape(token) for token in tokens[: serials[0]])
+        after = "".join(_shape(token) for token in tokens[serials[0] + 1 :]) + _literal(dot + ending) + "$"
+        doubt = "from the file's name; if somebody renames files, the serial is lost"
+        draft.say("device", "file_name", f"{before}(?P<device>[A-Za-z0-9.-]+){after}", doubt)
+        return None
+    draft.say(
+        "device",
+        "constant",
+        FILL_IN,
+        "nothing shows the drain's serial: where does it stand?",
+    )
+    return None
+
+
+def export_of(
+    draft: Draft, sheet: Sheet, columns: Sequence[Column], clocks: Sequence[str], file_name: str
+) -> None:
+    """Add [exported_at], or say what stands for it."""
+    for column in columns:
+        if (
+            column.name in clocks
+            or speaks(plain_words(column.name), "exported_at") == 0.0
+            or not column.filled
+        ):
+            continue
+        if (forms := single_format(column.filled[0])) and not column.is_number:
+            draft.say("exported_at", "column", column.name)
+            _format(draft, forms)
+            return
+    for label, between, value in _labelled(sheet):
+        forms = single_format(value.strip().rstrip(sheet.delimiter))
+        if forms and (speaks(plain_words(label), "exported_at") > 0 or "date" in plain_words(label)):
+            pattern = f"^{_literal(label + between)}(?P<exported_at>.*?){_literal(sheet.delimiter)}* *$"
+            draft.say("exported_at", "line", pattern)
+            _format(draft, forms)
+            return
+    for token in re.findall(r"\d{8}(?:T?\d{4,6})?", file_name):
+        if forms := single_format(token):
+            before, _, after = file_name.partition(token)
+            tail = re.match(r"\W*[A-Za-z.]*$", after)
+            if tail is not None:
+                size = f"\\d{{{len(token)}}}" if token.isdigit() else r"\d{8}T\d{4,6}"
+                lead = _literal(before[-1:]) if before else "^"
+                draft.say(
+                    "exported_at",
+                    "file_name",
+                    f"{lead}(?P<exported_at>{size}){_literal(after)}$",
+                    "the date in the file's name is taken for that of the export",
+                )
+                _format(draft, forms)
+                return
+    draft.remark(
+        "clock",
+        "DOUBT: nothing says when the export was made, so the last minute stands for it; right only where no "
+        "minute is exported twice. Else add [exported_at].",
+    )
+
+
+def zone_of(draft: Draft, sheet: Sheet, timezone: str | None) -> None:
+    """Add the clock's time zone."""
+    if timezone is not None:
+        draft.say("clock", "timezone", timezone)
+        return
+    for label, between, value in _labelled(sheet):
+        if is_zone(value.split()[0]):
+            draft.say("clock", "timezone", {"line": f"^{_literal(label + between)}(?P<timezone>\\S+)"})
+            return
+    draft.say(
+        "clock",
+        "timezone",
+        FILL_IN,
+        "the IANA zone of the device's wall clock, like Europe/Zurich; no file says it",
+    )
+
+
+def end_of(draft: Draft, sheet: Sheet) -> None:
+    """Add the pattern of a last line that says how many rows there are."""
+    if sheet.last is None or len(sheet.last) > 200:
+        return
+    numbers = [n for n in re.findall(r"\d+", sheet.last) if int(n[:12]) == sheet.rows]
+    if len(numbers) == 1:
+        before, _, after = sheet.last.rstrip().partition(numbers[0])
+        draft.say("", "end_line", f"^{_literal(before)}(?P<rows>\\d+){_literal(after)}$")
+    else:
+        draft.remark("", "DOUBT: the last line is no row and does not say how many rows there are.")
+
+
+def _format(draft: Draft, forms: Sequence[str]) -> None:
+    other = [form for form in forms[1:] if sorted(form[:8]) == sorted(forms[0][:8]) and form != forms[0]]
+    doubt = f"{other[0]} reads it as well: which is day, which is month?" if other else None
+    draft.say("exported_at", "format", forms[0], doubt)
+
+
+def _labelled(sheet: Sheet) -> list[tuple[str, str, str]]:
+    """Lines above the column names that say something of something: label, what stands between, value."""
+    found = []
+    for line in sheet.above:
+        parted = _LABEL.match(line.rstrip().rstrip(sheet.delimiter)[:300])
+        if parted is not None and len(plain_words(parted["label"])) <= _MOST_WORDS:
+            found.append((parted["label"], parted["between"], parted["value"]))
+    return found
+
+
+def _literal(text: str) -> str:
+    """The text as a pattern; blanks stand for any number of them."""
+    return re.sub(r"[ ]+", " +", re.sub(r"([.^$*+?()\[\]{}|\\/-])", r"\\\1", text)).replace("\t", "\\t")
+
+
+def _shape(part: str) -> str:
+    """Any part of this kind: names and numbers of one file are not those of the next."""
+    if part in ("_", " ", ""):
+        return part
+    return r"\w*" if re.fullmatch(r"\w*", part) else "[^_ ]*"
+
+
+def _is_serial(part: str) -> bool:
+    letters_and_digits = re.search(r"\d", part) and re.search(r"[A-Za-z]", part)
+    return bool(letters_and_digits) and re.fullmatch(_SERIAL, part) is not None and not _is_time(part)
+
+
+def _names_a_device(label: str) -> bool:
+    """Whether a label's last word is one for a device, or one for its number after it."""
+    words = plain_words(label)
+    while len(words) > 1 and words[-1] in ("no", "nr", "number", "id"):
+        words.pop()
+    return speaks(words[-1:], "device") == 1.0
+
+
+def _is_time(text: str) -> bool:
+    return bool(single_format(text)) or moment_format([text]) is not None

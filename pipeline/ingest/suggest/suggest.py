@@ -1,0 +1,311 @@
+"""Propose a profile for an export nobody has described: never a guess without its doubt beside it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+
+from pipeline.ingest.container import unpack
+from pipeline.ingest.layout import MEASURED
+from pipeline.ingest.rules import FileRejected
+from pipeline.ingest.sources import SITE_PATTERN
+from pipeline.ingest.suggest.columns import Column, Found, assigned, columns_of, is_missing_word
+from pipeline.ingest.suggest.draft import FILL_IN, Draft
+from pipeline.ingest.suggest.identities import device_of, end_of, export_of, zone_of
+from pipeline.ingest.suggest.measures import decimal_sign, sign_of, unit_of
+from pipeline.ingest.suggest.sheet import Sheet, sheet_of
+from pipeline.ingest.suggest.signals import alerts_of, mains_of, states_of
+from pipeline.ingest.suggest.times import Format, day_format, moment_format, parted_format, time_formats
+from pipeline.ingest.suggest.words import plain_words, speaks
+from pipeline.zones import is_zone
+from schemas.errors import CallError, InputError
+
+_MOST_BYTES = 256 * 2**20
+_HOLDS_STILL = 0.9  # share of neighbours a minute apart from which a clock is one
+_ABOUT = (
+    "Proposed from one file: a draft, no profile yet. FILL IN: nobody can tell from the file. DOUBT: likely,",
+    "and may be wrong. Read it beside the site's own words; then: drainledger check FILE --profile THIS.toml",
+    "What that understood is confirmed by somebody who knows the device. All keys: shared/profiles/README.md",
+)
+
+
+@dataclass(frozen=True)
+class Suggestion:
+    """
+    A drafted profile.
+
+    `text`: TOML; `to_fill`: keys without which it cannot be used; `doubts`: keys that may be wrong; `unread`:
+    columns nothing was found for.
+    """
+
+    text: str
+    to_fill: tuple[str, ...]
+    doubts: tuple[str, ...]
+    unread: tuple[str, ...]
+
+
+def suggest(
+    data: bytes, file_name: str, name: str = "draft", *, site: str | None = None, timezone: str | None = None
+) -> Suggestion:
+    """
+    Propose a profile for an export.
+
+    Looks at the column names, at up to 5 000 rows, at the lines above and below them and at the file's name.
+    What these show is written down; what is likely is written with its doubt beside it; what nobody can tell
+    from the file is left to be filled in, in a way no load accepts. No value of a cell goes into the text but
+    words for states, alerts, power and unknown: cells can hold what is a patient's.
+
+    Parameters
+    ----------
+    data
+        The file as it was given, packed or not.
+    name
+        What the profile is to be called.
+    site, timezone
+        Where somebody knows them: no file says its zone, few their site.
+
+    Raises
+    ------
+    InputError
+        When the file holds no table of minutes.
+    CallError
+        When `name`, `site` or `timezone` cannot be one.
+
+    Examples
+    --------
+    >>> rows = [f"13.03.2031 06:{minute:02};4;run;0,1" for minute in range(9)]
+    >>> log = "\\n".join(["When;Patient;Mode;Leak (L/min)", *rows])
+    >>> made = suggest(log.encode(), "DV-7.csv", site="mill", timezone="Europe/Zurich")
+    >>> made.to_fill
+    ()
+    >>> 'format = "%d.%m.%Y %H:%M"' in made.text and 'air_leak = "L/min"' in made.text
+    True
+    """
+    for what, said in (("name", name), ("site", site)):
+        if said is not None and not re.fullmatch(SITE_PATTERN, said):
+            raise CallError(
+                f"profile suggest: {said!r} is no {what}: write --{what} as 1 to 40 of a-z, 0-9, _ and -."
+            )
+    if timezone is not None and not is_zone(timezone):
+        raise CallError(
+            f'profile suggest: "{timezone}" is not an IANA time zone; write one like Europe/Zurich.'
+        )
+    try:
+        plain = unpack(data, _MOST_BYTES).data
+    except FileRejected as rejection:
+        raise InputError(f"profile suggest: {str(rejection)[:1].lower()}{str(rejection)[1:]}") from None
+    if b"\0" in plain[:4096] and not plain.startswith((b"\xff\xfe", b"\xfe\xff")):
+        raise InputError(
+            "profile suggest: the file is no text; export the log as text (CSV) and name that file."
+        )
+    sheet = sheet_of(plain)
+    columns = columns_of(sheet)
+    draft = Draft(list(_ABOUT))
+    clocks, form = _clock(columns)
+    rest = [column for column in columns if column.name not in clocks]
+    decimal = decimal_sign(rest)
+
+    draft.say("", "name", name)
+    _page(draft, sheet, columns, decimal)
+    end_of(draft, sheet)
+    draft.say(
+        "",
+        "site",
+        site or FILL_IN,
+        None if site else "its name, like mill; or delete the line and say --site at each load",
+    )
+    in_column = device_of(draft, sheet, rest, file_name)
+    export_of(draft, sheet, rest, clocks, file_name)
+    taken = {in_column, *(e.value for e in draft.entries if (e.table, e.key) == ("exported_at", "column"))}
+    found = assigned([column for column in rest if column.name not in taken])
+    _times(draft, sheet, clocks, form, timezone)
+    _columns(draft, found, clocks)
+    _constants(draft, found)
+    _units(draft, found, decimal or ".")
+    states_of(draft, found.columns.get("state"), found.columns.get("pressure_mean"), decimal or ".")
+    used = {in_column, *taken, *clocks, *(column.name for column in found.columns.values())}
+    used |= set(alerts_of(draft, found.columns.get("alerts"), [c for c in rest if c.name not in used]))
+    mains_of(draft, found.columns.get("mains"))
+    _trace(draft, found.columns.get("trace"))
+    unread = tuple(column.name for column in columns if column.name not in used and column.name)
+    if unread:
+        draft.remark("columns", "Read by nobody: " + ", ".join(f'"{one}"' for one in unread))
+    return Suggestion(draft.text(), tuple(draft.asked(filled=False)), tuple(draft.asked(filled=True)), unread)
+
+
+def _clock(columns: Sequence[Column]) -> tuple[tuple[str, ...], Format | None]:
+    """The columns of the clock and their format: by them most rows lie a minute after the one before."""
+    texts = [
+        column
+        for column in columns
+        if column.filled and not column.is_trace and speaks(plain_words(column.name), "exported_at") == 0.0
+    ]
+    found: list[tuple[Format, tuple[str, ...]]] = []
+    for column in texts:
+        if (form := moment_format(column.filled)) is not None:
+            found.append((form, (column.name,)))
+    days = [column for column in texts if day_format(column.distinct[:50])]
+    hours = [column for column in texts if time_formats(column.filled[:50])]
+    for day, hour in product(days, hours):
+        both = [(d, h) for d, h in zip(day.cells, hour.cells, strict=True) if d and h]
+        form = parted_format([d for d, _ in both], [h for _, h in both]) if both and day is not hour else None
+        if form is not None:
+            found.append((form, (day.name, hour.name)))
+    if not found:
+        return (), None
+    form, names = max(found, key=lambda pair: pair[0].steps)
+    return names, form
+
+
+def _page(draft: Draft, sheet: Sheet, columns: Sequence[Column], decimal: str | None) -> None:
+    head = sheet.delimiter.join(sheet.header.split(sheet.delimiter)[:3])
+    draft.say(
+        "",
+        "match",
+        "^" + _literal(head) + _literal(sheet.delimiter),
+        "must fit this layout and no other; exactly one profile may fit a file",
+    )
+    if sheet.encoding != "utf-8":
+        doubt = (
+            "it is not UTF-8; look whether accents come out right"
+            if sheet.encoding == "windows-1252"
+            else None
+        )
+        draft.say("", "encoding", sheet.encoding, doubt)
+    draft.say("", "delimiter", sheet.delimiter)
+    if (
+        decimal is None
+        and any("." in n for c in columns for n in c.numbers)
+        and any("," in n for c in columns for n in c.numbers)
+    ):
+        draft.say(
+            "",
+            "decimal",
+            FILL_IN,
+            "numbers with . and numbers with , stand in the file; which is the decimal sign?",
+        )
+    else:
+        draft.say(
+            "",
+            "decimal",
+            decimal or ("." if sheet.delimiter != "." else ","),
+            None if decimal else "no number has one",
+        )
+    if sheet.comment is not None:
+        draft.say("", "comment", sheet.comment)
+    elif any(line.strip() for line in sheet.above):
+        draft.say("", "header_starts", head)
+    words = sorted(
+        {odd for column in columns if column.is_number for odd in column.odd if is_missing_word(odd)}
+    )
+    if words:
+        draft.say("", "missing", words, "they stand where numbers are expected, and are taken for unknown")
+
+
+def _times(
+    draft: Draft, sheet: Sheet, clocks: tuple[str, ...], form: Format | None, timezone: str | None
+) -> None:
+    if form is None:
+        draft.say(
+            "clock",
+            "format",
+            FILL_IN,
+            "no column holds times that can be read; write one like %d.%m.%Y %H:%M",
+        )
+    else:
+        doubt = None
+        if form.rival is not None:
+            doubt = f"{form.rival} reads it as well: day or month first? Look at a log with a day past 12"
+        elif form.steps < _HOLDS_STILL:
+            doubt = f"by it {form.steps:.0%} of the rows lie a minute after the one before"
+        draft.say("clock", "format", form.format, doubt)
+    zone_of(draft, sheet, timezone)
+    if form is None or "%z" not in form.format:
+        draft.remark(
+            "clock",
+            "clock_follows_dst = true or false, where somebody knows whether the clock follows summer time; "
+            "left out, the ledger looks at all exports",
+        )
+
+
+def _columns(draft: Draft, found: Found, clocks: tuple[str, ...]) -> None:
+    if clocks:
+        draft.say("columns", "clock", clocks[0] if len(clocks) == 1 else list(clocks))
+    else:
+        draft.say(
+            "columns", "clock", FILL_IN, "which column is the minute's time? two for a day and a time apart"
+        )
+    for ours, column in found.columns.items():
+        if ours != "mains" or column.filled:
+            draft.say("columns", ours, column.name, found.doubts.get(ours))
+
+
+def _constants(draft: Draft, found: Found) -> None:
+    if "session" not in found.columns:
+        draft.say(
+            "constants",
+            "session",
+            FILL_IN,
+            "no column counts patients: name one in [columns]; or write 0: all patients of a drain are one",
+        )
+    if "state" not in found.columns:
+        draft.say(
+            "constants",
+            "state",
+            FILL_IN,
+            "no column tells running from paused: name one in [columns], or write run",
+        )
+
+
+def _units(draft: Draft, found: Found, decimal: str) -> None:
+    by_key: dict[str, list[Column]] = {}
+    for ours, column in found.columns.items():
+        if ours in MEASURED:
+            by_key.setdefault(MEASURED[ours][0], []).append(column)
+    for key, columns in by_key.items():
+        unit = unit_of(key, columns, decimal)
+        draft.say("units", key, unit.unit or FILL_IN, unit.doubt)
+    for key, columns in (
+        ("ordered", by_key.get("set_pressure", [])),
+        ("measured", by_key.get("pressure", [])),
+    ):
+        if columns:
+            sign, share = sign_of(columns, decimal)
+            doubt = (
+                None
+                if sign and share > 0.95
+                else "no reading shows it"
+                if sign is None
+                else f"{share:.0%} of the readings"
+            )
+            draft.say("suction", key, sign or FILL_IN, doubt)
+    written = {e.key: e.value for e in draft.entries if e.table == "suction"}
+    if written.get("measured") == "positive" and {"pressure_min", "pressure_max"} & set(found.columns):
+        draft.remark(
+            "suction",
+            "DOUBT: of strengths the least is read as the weakest suction; see [suction] in the README.",
+        )
+
+
+def _trace(draft: Draft, column: Column | None) -> None:
+    if column is None:
+        return
+    counts = {len(cell.split()) for cell in column.filled}
+    usual = int(np.median([len(cell.split()) for cell in column.filled]))
+    draft.say(
+        "trace",
+        "rate_hz",
+        FILL_IN,
+        f"samples a second; a cell holds {usual} of them{'' if len(counts) == 1 else ' mostly'}",
+    )
+    draft.say("trace", "factor", FILL_IN, "pressure = origin + factor x number")
+    draft.say("trace", "origin", FILL_IN, "see factor; mostly 0")
+    draft.say("trace", "unit", FILL_IN, "of that pressure, like cm[H2O]")
+
+
+def _literal(text: str) -> str:
+    return re.sub(r"([.^$*+?()\[\]{}|\\/-])", r"\\\1", text).replace("\t", "\\t")
