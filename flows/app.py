@@ -29,6 +29,7 @@ app = App(
     version_flags=["--version"],
     version=lambda: _version(),
     help_format="plaintext",
+    help_formatter="plain",
     result_action="return_value",
     suppress_keyboard_interrupt=False,
     exit_on_error=False,
@@ -36,10 +37,22 @@ app = App(
 )
 app.meta.group_parameters = Group("Everywhere", sort_key=0)
 
+# Where a command stands in the help.
+TRY = Group("Try", sort_key=1)
+TAKE_IN = Group("Take in", sort_key=2)
+LOOK = Group("Look", sort_key=3)
+RESEARCH = Group("Compare and hand out", sort_key=4)
+KEEP = Group("Keep in order", sort_key=5)
+
 HomeDir = Annotated[Path, Parameter(parse=False)]
 Json = Annotated[bool, Parameter(name="--json", negative="", help="Print JSON for a script.")]
 Profile = Annotated[str | None, Parameter(help="Read every file with this profile: a name or a TOML file.")]
 Site = Annotated[str | None, Parameter(help="Site of files that do not say theirs.")]
+
+
+def examples(*calls: str) -> str:
+    """Worked calls of a command, as its help ends with."""
+    return "\n".join(["For example:", *(f"  drainledger {call}" for call in calls)])
 
 
 def open_home(path: Path) -> Home:

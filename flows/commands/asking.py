@@ -8,11 +8,16 @@ from typing import Annotated, Literal
 
 from cyclopts import Parameter
 
-from flows.app import DONE, HomeDir, Json, app, open_ledger
+from flows.app import DONE, LOOK, RESEARCH, HomeDir, Json, app, examples, open_ledger
 from schemas.errors import CallError, InputError
 
 
-@app.command
+@app.command(
+    group=LOOK,
+    help_epilogue=examples(
+        'sql "SELECT * FROM prolonged_leak_rate"', 'sql "SELECT * FROM drain" -o drains.csv'
+    ),
+)
 def sql(
     query: Annotated[str, Parameter(allow_leading_hyphen=True)],
     /,
@@ -33,9 +38,10 @@ def sql(
     rows: Annotated[int, Parameter(help="Most rows a printed table shows.")] = 200,
     home: HomeDir,
 ) -> int:
-    """Run one SELECT on the published database, and nothing else. Times are UTC.
+    """Run one SELECT on the published database, and nothing else.
 
-    Nothing can be written by it and no file but the database and its minutes is read. Ctrl-C stops it.
+    Times are UTC. Nothing can be written by it and no file but the database and its minutes is read. Ctrl-C
+    stops it.
 
     Parameters
     ----------
@@ -72,9 +78,11 @@ def sql(
     return DONE
 
 
-@app.command
+@app.command(group=LOOK, help_epilogue=examples('explain 3f2a "2031-03-12 14:05"'))
 def explain(drain: str, time: str, /, *, home: HomeDir, json_: Json = False) -> int:
-    """Say why each flag holds or not at a minute of a drain: every clause with its values.
+    """Why each flag holds or not at a minute of a drain.
+
+    Every clause with its value, its limit and the lines of the files it rests on.
 
     Parameters
     ----------
@@ -92,7 +100,10 @@ def explain(drain: str, time: str, /, *, home: HomeDir, json_: Json = False) -> 
     return DONE
 
 
-@app.command
+@app.command(
+    group=RESEARCH,
+    help_epilogue=examples("outcomes --by procedure", "outcomes --by age_years --cuts 65,75 --suppress"),
+)
 def outcomes(
     *,
     by: Annotated[str, Parameter(help="Registry column that makes the groups: procedure, age_years, …")],
@@ -102,7 +113,10 @@ def outcomes(
     home: HomeDir,
     json_: Json = False,
 ) -> int:
-    """Say prolonged-leak rate and leak duration by group, with the log-rank test between the groups."""
+    """Prolonged-leak rate and leak duration by group.
+
+    By any column of the registry, with intervals and a log-rank test between the groups.
+    """
     from flows.outcomes import run_outcomes, suppressed
     from flows.show_outcomes import show_outcomes
     from pipeline.definitions import load_definitions
@@ -117,7 +131,10 @@ def outcomes(
     return DONE
 
 
-@app.command
+@app.command(
+    group=RESEARCH,
+    help_epilogue=examples("whatif", "whatif --axis leak_at_most=10,20,40 --picture rules.svg"),
+)
 def whatif(
     *rules: str,
     grid: Annotated[
@@ -132,7 +149,9 @@ def whatif(
     home: HomeDir,
     json_: Json = False,
 ) -> int:
-    """Say how removal rules would have done on the loaded drains. No rule is a recommendation.
+    """How removal rules would have done; none is a recommendation.
+
+    On the drains of the ledger, each judged by what was known at the bedside up to each minute.
 
     Parameters
     ----------

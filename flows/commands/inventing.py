@@ -7,10 +7,10 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from flows.app import DONE, Json, app
+from flows.app import DONE, TRY, Json, app, examples
 
 
-@app.command
+@app.command(group=TRY, help_epilogue=examples("simulate --drains 20 --seed 1 --out invented"))
 def simulate(
     *,
     drains: Annotated[int, Parameter(help="How many drains.")],
@@ -18,7 +18,10 @@ def simulate(
     out: Annotated[Path, Parameter(help="Folder to write; must be new or empty.")],
     json_: Json = False,
 ) -> int:
-    """Write synthetic logs, a registry and the truth behind them."""
+    """Write invented logs, a registry and the truth behind them.
+
+    Every run with the same seed gives the same files.
+    """
     from flows.meter import Meter
     from flows.show import show_json
     from pipeline.simulate import simulate as write

@@ -10,13 +10,18 @@ from cyclopts import Parameter
 
 from flows.app import (
     DONE,
+    KEEP,
+    LOOK,
     SOME_REJECTED,
+    TAKE_IN,
+    TRY,
     VARIABLE,
     HomeDir,
     Json,
     Profile,
     Site,
     app,
+    examples,
     now,
     open_home,
     open_ledger,
@@ -24,15 +29,21 @@ from flows.app import (
 from schemas.errors import CallError
 
 
-@app.command
+@app.command(group=TRY, help_epilogue=examples("demo"))
 def demo(*, home: HomeDir, json_: Json = False) -> int:
-    """Load the sample logs into a fresh home (else ./demo-ledger) and print the main figures."""
+    """Load the sample logs into a fresh home and print the main figures.
+
+    The home is ./demo-ledger where --home does not name another.
+    """
     from flows.demo import run_demo
 
     return run_demo(home if home != Path("ledger") else Path("demo-ledger"), as_json=json_)
 
 
-@app.command
+@app.command(
+    group=TAKE_IN,
+    help_epilogue=examples("load exports/ registry.csv", "load exports/ --profile my_site.toml --json"),
+)
 def load(
     *paths: Path,
     profile: Profile = None,
@@ -51,7 +62,9 @@ def load(
     home: HomeDir,
     json_: Json = False,
 ) -> int:
-    """Take files in, compute what they touch, publish. Again with the same files changes nothing.
+    """Take files in, compute what they touch, publish.
+
+    Again with the same files changes nothing. What cannot be read is rejected with a reason and a record.
 
     Parameters
     ----------
@@ -100,11 +113,13 @@ def load(
     return DONE if summary.clean else SOME_REJECTED
 
 
-@app.command
+@app.command(group=TAKE_IN, help_epilogue=examples("check exports/", "check exports/ --profile my_site.toml"))
 def check(
     *paths: Path, profile: Profile = None, site: Site = None, home: HomeDir, json_: Json = False
 ) -> int:
-    """Say what `load` would do with the files, row by row where it matters. Writes nothing.
+    """Say what `load` would do with files; writes nothing.
+
+    Row by row where it matters. The line `understood` is the one to read to somebody who knows the device.
 
     Parameters
     ----------
@@ -123,9 +138,12 @@ def check(
     return DONE if clean else SOME_REJECTED
 
 
-@app.command
+@app.command(group=LOOK, help_epilogue=examples("status", "status --json"))
 def status(*, home: HomeDir, json_: Json = False) -> int:
-    """Say what is loaded, how fresh, what was rejected, what is running."""
+    """What is loaded, how fresh, what was rejected, what is running.
+
+    And what waits, what does not add up, what was withdrawn, and when the next run is.
+    """
     from flows.show_status import show_status
     from flows.status import ledger_status
 
@@ -133,14 +151,17 @@ def status(*, home: HomeDir, json_: Json = False) -> int:
     return DONE
 
 
-@app.command
+@app.command(group=LOOK, help_epilogue=examples("rejected", "rejected --file export.csv"))
 def rejected(
     *,
     file: Annotated[str | None, Parameter(help="First digits of a file's SHA-256, or its name.")] = None,
     home: HomeDir,
     json_: Json = False,
 ) -> int:
-    """List rejected files, rows and cells with the reasons and the values."""
+    """Rejected files, rows and cells, with reasons and values.
+
+    The values come from the private store: they may hold what is a patient's.
+    """
     from flows.show import show_rejected
     from flows.status import rejected_rows
 
@@ -148,9 +169,12 @@ def rejected(
     return DONE
 
 
-@app.command
+@app.command(group=KEEP, help_epilogue=examples("rebuild"))
 def rebuild(*, home: HomeDir, json_: Json = False) -> int:
-    """Make everything derived again from the raw files."""
+    """Make everything derived again from the raw files.
+
+    Readers keep the database as it is until the new one is swapped in.
+    """
     from flows.load import run_rebuild
     from flows.meter import Meter
     from flows.request import request_for

@@ -8,11 +8,27 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from flows.app import DONE, SOME_REJECTED, HomeDir, Json, Profile, Site, app, now, open_home, open_ledger
+from flows.app import (
+    DONE,
+    KEEP,
+    SOME_REJECTED,
+    TAKE_IN,
+    HomeDir,
+    Json,
+    Profile,
+    Site,
+    app,
+    examples,
+    now,
+    open_home,
+    open_ledger,
+)
 from schemas.errors import CallError
 
 
-@app.command
+@app.command(
+    group=KEEP, help_epilogue=examples("withdraw", 'withdraw 3f2a91 --why "export of a test device"')
+)
 def withdraw(
     *files: str,
     why: Annotated[
@@ -22,7 +38,9 @@ def withdraw(
     home: HomeDir,
     json_: Json = False,
 ) -> int:
-    """Take files out of everything derived; their record stays. Without files: list what is withdrawn.
+    """Take files out of everything derived; their record stays.
+
+    Without files: lists what is withdrawn.
 
     Parameters
     ----------
@@ -52,11 +70,13 @@ def withdraw(
     return DONE
 
 
-@app.command
+@app.command(group=TAKE_IN, help_epilogue=examples("reread", "reread 3f2a91 --profile my_site.toml"))
 def reread(
     *files: str, profile: Profile = None, site: Site = None, home: HomeDir, json_: Json = False
 ) -> int:
-    """Read files again: those that wait for a profile or whose profile was mended, or those named.
+    """Read files again that wait for a profile, or whose profile was mended.
+
+    Without files: all that are due.
 
     Parameters
     ----------
@@ -78,7 +98,9 @@ def reread(
     return DONE if all(o.clean for o in summary.again) else SOME_REJECTED
 
 
-@app.command
+@app.command(
+    group=KEEP, help_epilogue=examples('erase --patient P-17 --site lakeside --why "on request" --dry-run')
+)
 def erase(
     *,
     patient: Annotated[str | None, Parameter(help="The hospital's key of a patient; needs --site.")] = None,
@@ -103,7 +125,10 @@ def erase(
     home: HomeDir,
     json_: Json = False,
 ) -> int:
-    """Take a patient's, a drain's or old data out of everything, for good: no undo but a backup."""
+    """Take data out of everything, for good: no undo but a backup.
+
+    A patient's, a drain's, a file's, or what is old; the record of it names nobody.
+    """
     from flows.erase import run_erase, run_erase_again
     from flows.meter import Meter
     from flows.request import request_for
@@ -124,14 +149,17 @@ def erase(
     return DONE
 
 
-@app.command
+@app.command(group=KEEP, help_epilogue=examples("backup --to /mnt/vault/ledger"))
 def backup(
     *,
     to: Annotated[Path, Parameter(help="A new folder; as private as the home, for the secret is in it.")],
     home: HomeDir,
     json_: Json = False,
 ) -> int:
-    """Copy the whole home, secret included, with a list of every file's digest. Loads wait meanwhile."""
+    """Copy the whole home, secret included.
+
+    With a list of every file's digest. Loads wait meanwhile.
+    """
     from flows.backup import run_backup
     from flows.meter import Meter
     from flows.show_mending import show_kept
@@ -142,9 +170,11 @@ def backup(
     return DONE
 
 
-@app.command
+@app.command(group=KEEP, help_epilogue=examples("restore /mnt/vault/ledger --home ledger"))
 def restore(folder: Path, /, *, home: HomeDir, json_: Json = False) -> int:
-    """Bring a home back from a backup; --home names the new home, which must not be there yet, or be empty.
+    """Bring a home back from a backup.
+
+    --home names the new home, which must not be there yet, or be empty.
 
     Parameters
     ----------

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 from cyclopts import Parameter
 
-from flows.app import VARIABLE, HomeDir, Json, Profile, Site, app, now, open_home
+from flows.app import TAKE_IN, VARIABLE, HomeDir, Json, Profile, Site, app, examples, now, open_home
 
 if TYPE_CHECKING:
     from pipeline.store import Home
@@ -32,7 +32,7 @@ LogTo = Annotated[
 ]
 
 
-@app.command
+@app.command(group=TAKE_IN, help_epilogue=examples("nightly --landing dropped/ --report pages/"))
 def nightly(
     *,
     landing: Landing = None,
@@ -47,10 +47,11 @@ def nightly(
     home: HomeDir,
     json_: Json = False,
 ) -> int:
-    """One scheduled run: landing folder, load, report, summary. What is not said is read from nightly.toml.
+    """One scheduled run: landing folder, load, report, summary.
 
-    Files are never moved or deleted in the landing folder unless --after says so. One line is printed. Exit
-    status 0: done; 1: done, but something it brought was rejected or unreadable; 2: wrong call; 3: failed.
+    What is not said is read from nightly.toml. Files are never moved or deleted in the landing folder unless
+    --after says so. One line is printed. Exit status 0: done; 1: done, but something it brought was rejected
+    or unreadable; 2: wrong call; 3: failed.
     """
     from flows.nights import one_night, settings_of
     from flows.show import show_json
@@ -76,7 +77,10 @@ def nightly(
     return night.exit
 
 
-@app.command
+@app.command(
+    group=TAKE_IN,
+    help_epilogue=examples('serve --landing dropped/ --cron "30 2 * * *" --timezone Europe/Zurich'),
+)
 def serve(
     *,
     landing: Landing = None,
@@ -94,9 +98,10 @@ def serve(
     log: LogTo = None,
     home: HomeDir,
 ) -> int:
-    """Keep `nightly` scheduled, as a Prefect deployment, until stopped. At most one run at a time.
+    """Keep `nightly` scheduled until stopped.
 
-    With PREFECT_API_URL set that server is used; else one is started here, reachable from this machine alone.
+    As a Prefect deployment, at most one run at a time. With PREFECT_API_URL set that server is used; else one
+    is started here, reachable from this machine alone.
     """
     from flows.night_settings import night_settings
     from flows.serving import serve_nights

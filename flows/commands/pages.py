@@ -7,13 +7,13 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from flows.app import DONE, HomeDir, Json, app, open_ledger
+from flows.app import DONE, LOOK, HomeDir, Json, app, examples, open_ledger
 from schemas.errors import CallError
 
 MOST_DRAINS = 12
 
 
-@app.command
+@app.command(group=LOOK, help_epilogue=examples("report --out pages", "report --out pages --drain 3f2a"))
 def report(
     *,
     out: Annotated[Path, Parameter(help="Folder to write: new, empty, or an earlier report.")],
@@ -31,7 +31,9 @@ def report(
     home: HomeDir,
     json_: Json = False,
 ) -> int:
-    """Write HTML pages that need no network: the cohort's, and drains' whole courses.
+    """Write HTML pages that need no network.
+
+    The cohort's, and drains' whole courses.
 
     Counts on them are small enough to point at a patient: they are for inside the house.
     """

@@ -9,14 +9,18 @@ from typing import Annotated
 
 from cyclopts import App, Parameter
 
-from flows.app import DONE, SOME_REJECTED, Json, app
+from flows.app import DONE, SOME_REJECTED, TAKE_IN, Json, app, examples
 from schemas.errors import CallError
 
-profile_app = App(name="profile", help="Draft how a site's layout is to be read.")
+profile_app = App(
+    name="profile", help="Draft how a site's layout is to be read: `profile suggest`.", group=TAKE_IN
+)
 app.command(profile_app)
 
 
-@profile_app.command
+@profile_app.command(
+    help_epilogue=examples("profile suggest export.csv --timezone Europe/Zurich -o my_site.toml")
+)
 def suggest(
     file: Annotated[Path, Parameter(help="One export of the site.")],
     *,
@@ -28,10 +32,9 @@ def suggest(
     out: Annotated[Path | None, Parameter(name=["--out", "-o"], help="File to write; must be new.")] = None,
     json_: Json = False,
 ) -> int:
-    """Propose a profile for an export nobody has described: a TOML file to edit, every doubt marked in it.
+    """Draft a profile for a layout nobody has described, every doubt marked.
 
-    Prints it, or writes it with -o. Exit status 1: something is left to be filled in. For example:
-    drainledger profile suggest export.csv --timezone Europe/Zurich -o mill.toml
+    Prints it, or writes it with -o. Exit status 1: something is left to be filled in.
     """
     from flows.show import show_json
     from pipeline.ingest.suggest import suggest as propose

@@ -7,10 +7,10 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from flows.app import DONE, SOME_REJECTED, HomeDir, Json, app, open_home
+from flows.app import DONE, RESEARCH, SOME_REJECTED, HomeDir, Json, app, examples, open_home
 
 
-@app.command
+@app.command(group=RESEARCH, help_epilogue=examples("extract shared/cohorts/samples.toml --out study"))
 def extract(
     cohort: Path,
     /,
@@ -19,7 +19,7 @@ def extract(
     home: HomeDir,
     json_: Json = False,
 ) -> int:
-    """Write a cohort's drains, de-identified, with dictionary, flow counts and manifest.
+    """Write a cohort, de-identified, with its dictionary and manifest.
 
     Exit status 0: written; 2: wrong option; 3: the cohort file or the ledger cannot be used.
 
@@ -35,7 +35,7 @@ def extract(
     return DONE
 
 
-@app.command
+@app.command(group=RESEARCH, help_epilogue=examples("verify study"))
 def verify(
     folder: Path,
     /,
@@ -46,7 +46,7 @@ def verify(
     home: HomeDir,
     json_: Json = False,
 ) -> int:
-    """Make an extract again from its manifest and say whether it is the same, byte for byte.
+    """Make an extract again and say whether it is the same, byte for byte.
 
     Exit status 0: the same; 1: not the same; 2: wrong option; 3: cannot be told (a raw file is gone, …).
 
@@ -63,7 +63,7 @@ def verify(
     return DONE if verdict.same else SOME_REJECTED
 
 
-@app.command
+@app.command(group=RESEARCH, help_epilogue=examples("sample --strips 40 --out strips"))
 def sample(
     *,
     strips: Annotated[int, Parameter(help="How many strips.")],
@@ -90,9 +90,9 @@ def sample(
     return DONE
 
 
-@app.command
+@app.command(group=RESEARCH, help_epilogue=examples("score strips/reader_1.csv strips/reader_2.csv"))
 def score(sheet1: Path, sheet2: Path, /, *, home: HomeDir, json_: Json = False) -> int:
-    """Say how far two readers agree, and how the pipeline does beside them.
+    """How far two readers agree, and the ledger beside them.
 
     Exit status 0: done; 2: wrong call (one sheet twice, …); 3: a sheet or the ledger cannot be used.
 

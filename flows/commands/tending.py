@@ -6,10 +6,10 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from flows.app import DONE, FAILED, SOME_REJECTED, HomeDir, Json, app, now, open_ledger
+from flows.app import DONE, FAILED, KEEP, SOME_REJECTED, HomeDir, Json, app, examples, now, open_ledger
 
 
-@app.command
+@app.command(group=KEEP, help_epilogue=examples("doctor", "doctor --all"))
 def doctor(
     *,
     all_: Annotated[
@@ -18,9 +18,10 @@ def doctor(
     home: HomeDir,
     json_: Json = False,
 ) -> int:
-    """Look the ledger over and say what to do: versions, permissions, disk, key, raw files, lake, database.
+    """Look the ledger over and say what to do.
 
-    Writes nothing. Exit status 0: all is fine; 1: something to look at; 3: something is broken.
+    Versions, permissions, disk, key, raw files, lake, database. Writes nothing. Exit status 0: all is fine;
+    1: something to look at; 3: something is broken.
     """
     from flows.doctor import examine, worst
     from flows.finding import Grade
@@ -31,11 +32,12 @@ def doctor(
     return {Grade.FINE: DONE, Grade.ADVICE: SOME_REJECTED, Grade.BROKEN: FAILED}[worst(findings)]
 
 
-@app.command
+@app.command(group=KEEP, help_epilogue=examples("maintain"))
 def maintain(*, home: HomeDir, json_: Json = False) -> int:
-    """Keep the lake in shape: small files together, files and log entries nobody needs away. Changes no row.
+    """Keep the lake in shape; changes no row.
 
-    What the published database or an extract was made from stays, and what went out of use lately.
+    Small files go together, files and log entries nobody needs go away. What the published database or an
+    extract was made from stays, and what went out of use lately.
     """
     from flows.show_upkeep import show_upkeep
     from flows.upkeep import maintain as keep_up

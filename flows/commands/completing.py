@@ -1,0 +1,20 @@
+"""Completion of commands and options in a shell: `completion`."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from flows.app import DONE, TRY, app, examples
+
+
+@app.command(
+    group=TRY,
+    help_epilogue=examples(
+        "completion bash > ~/.local/share/bash-completion/completions/drainledger",
+        "completion zsh > ~/.zfunc/_drainledger",
+    ),
+)
+def completion(shell: Literal["bash", "zsh", "fish", "powershell"], /) -> int:
+    """Print the script by which a shell completes commands and options."""
+    print(app.generate_completion(prog_name="drainledger", shell=shell), end="")
+    return DONE
