@@ -6,6 +6,7 @@ import csv
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from pipeline.cohort.erased import Erased
 from pipeline.cohort.paper import RegistryKind, take_apart
@@ -54,7 +55,7 @@ def strike(data: bytes, kind: RegistryKind, known: Sequence[str], erased: Erased
         if key not in (kind.value, "exported_at") and erased.words_in(lines[at]):
             lines[at], cells = "#", cells + 1
     starts = sorted([*(line for line, _ in paper.rows), *(line for line, _ in paper.broken)])
-    ends = dict(zip(starts, [*(s - 1 for s in starts[1:]), len(lines)], strict=True))
+    ends = {line: after - 1 for line, after in pairwise([*starts, len(lines) + 1])}
     left = len(starts)
     for line, content in paper.rows:
         if _is_theirs(paper.header, content, erased):

@@ -25,7 +25,7 @@ from pipeline.store.erasures import read_erasures
 from schemas.errors import CallError, InputError
 from schemas.lake import LOAD_FILE, MINUTE
 from tests.laws.conftest import v1
-from tests.mending.ward import ANNA, ANNA_KEYS, BERT, CARA
+from tests.mending.ward import ANNA, ANNA_KEYS, ANNOTATIONS, BERT, CARA, REGISTRY
 from tests.support.dying import dying_at
 from tests.support.homes import NOW, differences, load, published
 from tests.support.searching import places_of
@@ -234,8 +234,33 @@ def test_the_extracts_it_touches_are_listed_and_can_no_longer_be_verified(ward: 
     done = erase(ward)
     assert done.plan.extracts == (made.extract_id,)
     assert not out.exists()
-    with pytest.raises(InputError, match="had data erased from them on purpose"):
+    with pytest.raises(InputError, match="may hold data that were to go: destroy it and make a new one"):
         run_verify(ward, tmp_path / "given-away")
+
+
+def test_an_extract_without_the_patient_is_not_said_to_hold_them(ward: Home, tmp_path: Path) -> None:
+    cohort = tmp_path / "cohort.toml"
+    cohort.write_text('cohort = 1\nname = "hill"\ntitle = "Hill"\n[who]\nsites = ["hillside"]\n')
+    load(ward, [])
+    run_extract(ward, cohort, tmp_path / "given-away")
+    assert erase(ward).plan.extracts == ()
+    with pytest.raises(InputError, match="holds none of the data that were to go: make a new one"):
+        run_verify(ward, tmp_path / "given-away")
+
+
+@pytest.mark.parametrize("kind", ["registry", "annotations"])
+def test_a_registry_or_annotation_file_without_rows_stands_in_no_erasures_way(
+    kind: str, ward: Home, tmp_path: Path
+) -> None:
+    told, names = (REGISTRY, 4) if kind == "registry" else (ANNOTATIONS, 3)
+    bare = tmp_path / "no news this month.csv"
+    bare.write_text("\n".join(told.splitlines()[:names]).replace("PAT-ANNA", "the ward") + "\n")
+    assert load(ward, [bare]).published
+    erase(ward)
+    assert places_of(ward.root, TRACES) == []
+    bare.write_text(bare.read_text().replace("2031-04-01", "2031-05-01"))
+    (outcome,) = load(ward, [bare]).outcomes  # past the door, with the erasure on record
+    assert outcome.status in ("loaded", "partial")  # the registry has a column of its own
 
 
 def test_after_an_older_backup_came_back_the_erasures_are_carried_out_again(
