@@ -25,6 +25,7 @@ from pipeline.extract.comparing import differences
 from pipeline.extract.keys import ExtractKey
 from pipeline.provenance import code_digest, code_version
 from pipeline.store import Home
+from pipeline.store.erasures import read_erasures
 from pipeline.store.journal import Reading, read_readings, reading_of, write_reading
 from schemas.errors import DrainledgerError, InputError
 
@@ -180,10 +181,13 @@ def _readings(home: Home, manifest: Manifest, key: ExtractKey) -> list[Reading]:
         erased = erased_of(home)
         taken = [digest for digest in gone if erased.was(digest) in erased.marks]
         if taken:
+            holding = {name for erasure in read_erasures(home.private) for name in erasure.extracts}
+            held = manifest.extract_id in holding
             raise InputError(
                 f"verify: {len(taken)} of the {len(manifest.files)} files it was made from, {taken[0][:12]}… "
                 "the first, have since had data erased from them on purpose; it cannot be made again, and "
-                "holds data that were to go: make a new one."
+                f"{'may hold' if held else 'holds none of the'} data that were to go: "
+                f"{'destroy it and ' if held else ''}make a new one."
             )
         raise InputError(
             f"verify: {len(gone)} of the {len(manifest.files)} files it was made from, {gone[0][:12]}… the "
