@@ -210,7 +210,7 @@ def run_rebuild(
 def _all_readings(home: Home) -> list[Reading]:
     """Every file of the ledger; of those that a killed load was replacing or taking out, what it was at."""
     under_way = [r for r in read_journal(home.journal) if r.gone or r.replaces is not None]
-    leaving = {r.replaces for r in under_way} | {r.digest for r in under_way}
+    leaving = {r.replaces for r in under_way if not r.gone} | {r.digest for r in under_way}
     settled = [r for r in read_readings(home.readings) if r.digest not in leaving]
     return [*settled, *under_way]
 

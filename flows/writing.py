@@ -9,7 +9,7 @@ from typing import Any
 
 import polars as pl
 
-from flows.door import erased_of, pass_door
+from flows.door import Passed, erased_of, pass_door
 from flows.outcome import HELD_BACK, Outcome
 from flows.reading import Read, read_file
 from flows.request import Request
@@ -186,20 +186,29 @@ def _through_door(
     today = now.astimezone(UTC).date().isoformat()
     written: list[Read] = []
     passed: list[Reading] = []
+    shortened: list[tuple[Read, Passed, Vault]] = []
     for read in reads:
-        digest = read.reading.digest
-        vault = vault_of(home, digest)
-        through = pass_door(read, vault.read(digest), request, erased, today)
+        vault = vault_of(home, read.reading.digest)
+        through = pass_door(read, vault.read(read.reading.digest), request, erased, today)
         if through is None:
             written.append(read)
-            continue
-        left = through.reading
-        if through.data is None or (left.replaces and _is_known(home, left.digest, known)):
+        elif through.data is None:
             passed.append(replace(read.reading, gone=True, rows_erased=through.rows))
-            if through.data is not None:
-                passed[-1] = replace(passed[-1], replaces=left.digest)
+        elif through.reading.replaces is None:
+            passed.append(through.reading)
+            written.append(read_file(home, through.reading, through.data, request))
+        else:
+            shortened.append((read, through, vault))
+    # What is left of two files can be the same bytes, or those of a third: they are written once.
+    standing = {read.reading.digest for read in written}
+    for read, through, vault in shortened:
+        left = through.reading
+        if left.digest in standing or _is_known(home, left.digest, known):
+            passed.append(replace(read.reading, gone=True, rows_erased=through.rows, replaces=left.digest))
             continue
+        assert through.data is not None
         vault.keep(through.data)
+        standing.add(left.digest)
         passed.append(left)
         written.append(read_file(home, left, through.data, request))
     return written, passed
@@ -255,7 +264,8 @@ def _outcomes(
         left = kept_as.get(reading.digest)
         if reading.digest in gone:
             away = gone[reading.digest]
-            status = known[away.replaces]["status"] if away.replaces in known else HELD_BACK
+            same = files[away.replaces].file if away.replaces in files else known.get(away.replaces or "")
+            status = HELD_BACK if same is None else same["status"]
             name = f"file {reading.digest[:12]}…"
             found.append(
                 Outcome(

@@ -25,7 +25,7 @@ from pipeline.store.erasures import read_erasures
 from schemas.errors import CallError, InputError
 from schemas.lake import LOAD_FILE, MINUTE
 from tests.laws.conftest import v1
-from tests.mending.ward import ANNA, ANNA_KEYS, ANNOTATIONS, BERT, CARA, REGISTRY
+from tests.mending.ward import ANNA, ANNA_KEYS, ANNOTATIONS, BERT, CARA, REGISTRY, shared_log
 from tests.support.dying import dying_at
 from tests.support.homes import NOW, differences, load, published
 from tests.support.searching import places_of
@@ -246,6 +246,33 @@ def test_an_extract_without_the_patient_is_not_said_to_hold_them(ward: Home, tmp
     assert erase(ward).plan.extracts == ()
     with pytest.raises(InputError, match="holds none of the data that were to go: make a new one"):
         run_verify(ward, tmp_path / "given-away")
+
+
+def corrected_twice(folder: Path) -> list[Path]:
+    """Two more exports of the shared log, which differ from it and from each other in Anna's minutes alone."""
+    folder.mkdir()
+    paths = [folder / "shared again.csv", folder / "shared once more.csv"]
+    for leak, path in zip((4001, 4002), paths, strict=True):
+        path.write_bytes(shared_log().replace(f",{ANNA},".encode(), f",{leak},".encode()))
+    return paths
+
+
+def test_files_that_differ_in_the_patients_minutes_alone_become_one(
+    another: Callable[[], Home], tmp_path: Path
+) -> None:
+    files = corrected_twice(tmp_path / "more")
+    before, after = another(), another()
+    load(before, files)
+    with dying_at(25):
+        erase(before)
+    run_rebuild(before, request_for(before), NOW)
+    erase(after)
+    outcomes = load(after, files).outcomes
+    assert [(o.status, o.known) for o in outcomes] == [("loaded", True), ("loaded", True)]
+    assert len({outcome.digest for outcome in outcomes}) == 1
+    for home in (before, after):
+        assert places_of(home.root, [*TRACES, "4001", "4002"]) == []
+    assert differences(published(before), published(after)) == []
 
 
 @pytest.mark.parametrize("kind", ["registry", "annotations"])
