@@ -10,7 +10,7 @@ from flows.reading import Read
 from flows.request import Request
 from pipeline.cohort.erased import Erased
 from pipeline.cohort.paper import RegistryKind, Unreadable
-from pipeline.cohort.registry import layout_columns
+from pipeline.cohort.registry import layout_columns, needed_columns
 from pipeline.cohort.struck import strike
 from pipeline.ingest import parse_profile
 from pipeline.ingest.blanking import blank_rows
@@ -83,7 +83,12 @@ def _left(read: Read, data: bytes, request: Request, erased: Erased) -> tuple[by
         kind = _KINDS[reading.kind]
         try:
             struck = strike(
-                data, kind, layout_columns(kind), erased, request.definitions.plausible.paper_most
+                data,
+                kind,
+                layout_columns(kind),
+                needed_columns(kind),
+                erased,
+                request.definitions.plausible.paper_most,
             )
         except Unreadable:
             return _unless_named(data, erased)

@@ -20,7 +20,7 @@ from pipeline.cohort import standing
 from pipeline.cohort.claims import Claims
 from pipeline.cohort.erased import Erased, is_telling
 from pipeline.cohort.paper import RegistryKind, Unreadable
-from pipeline.cohort.registry import layout_columns
+from pipeline.cohort.registry import layout_columns, needed_columns
 from pipeline.cohort.struck import strike
 from pipeline.definitions import Definitions
 from pipeline.extract.keys import ExtractKey
@@ -198,7 +198,7 @@ def _papers(
             data = vault_of(home, reading.digest).read(reading.digest)
             kind = kinds[reading.kind]
             try:
-                struck = strike(data, kind, layout_columns(kind), erased, most)
+                struck = strike(data, kind, layout_columns(kind), needed_columns(kind), erased, most)
             except Unreadable:
                 found.add(reading.digest)  # the door looks into it
                 continue

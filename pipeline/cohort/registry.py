@@ -114,8 +114,12 @@ def read_registry(data: bytes) -> RegistryRead:
 
 def layout_columns(kind: RegistryKind) -> tuple[str, ...]:
     """The columns that a file of that kind may have, by their names in the file."""
-    layout = _DRAINS if kind is RegistryKind.DRAINS else _ANNOTATIONS
-    return tuple(cell.name for cell in layout.cells)
+    return tuple(cell.name for cell in _layout(kind).cells)
+
+
+def needed_columns(kind: RegistryKind) -> tuple[str, ...]:
+    """Those of them that a file of that kind must have."""
+    return _needed(_layout(kind))
 
 
 def read_annotations(data: bytes) -> RegistryRead:
@@ -137,6 +141,14 @@ def standing(rows: pl.DataFrame) -> pl.DataFrame:
     return rows.sort(*name, "exported_at", "file_sha256").unique(name, keep="last", maintain_order=True)
 
 
+def _layout(kind: RegistryKind) -> _Layout:
+    return _DRAINS if kind is RegistryKind.DRAINS else _ANNOTATIONS
+
+
+def _needed(layout: _Layout) -> tuple[str, ...]:
+    return tuple(cell.name for cell in layout.cells if cell.needed)
+
+
 def _read(data: bytes, layout: _Layout) -> RegistryRead:
     digest = hashlib.sha256(data).hexdigest()
     file = unread_file(digest) | {"profile": layout.kind.value}
@@ -146,7 +158,7 @@ def _read(data: bytes, layout: _Layout) -> RegistryRead:
         unknown = check_header(
             paper.header,
             {cell.name for cell in layout.cells},
-            [cell.name for cell in layout.cells if cell.needed],
+            _needed(layout),
         )
     except Unreadable as error:
         file["reason"] = error.reason

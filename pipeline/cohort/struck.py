@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
 from pipeline.cohort.erased import Erased
-from pipeline.cohort.paper import RegistryKind, take_apart
+from pipeline.cohort.paper import RegistryKind, check_header, take_apart
+from pipeline.ingest.sources import SITE_PATTERN
 
 # Where staff write what they like; keys in other columns mean what the column says.
 _FREE = ("note",)
@@ -24,7 +26,9 @@ class Struck:
     cells: int
 
 
-def strike(data: bytes, kind: RegistryKind, known: Sequence[str], erased: Erased, most: int) -> Struck:
+def strike(
+    data: bytes, kind: RegistryKind, known: Sequence[str], needed: Sequence[str], erased: Erased, most: int
+) -> Struck:
     """
     Take the rows of erased patients and drains out of a file; their lines become empty.
 
@@ -34,17 +38,18 @@ def strike(data: bytes, kind: RegistryKind, known: Sequence[str], erased: Erased
 
     Parameters
     ----------
-    known
-        The columns of the layout.
+    known, needed
+        The columns of the layout, and those of them a file must have.
     most
         Bytes of a file that is read at all.
 
     Raises
     ------
     Unreadable
-        When the file cannot be taken apart at all.
+        When the file cannot be taken apart at all, or its header does not say which cell is whose.
     """
     paper = take_apart(data, kind, most)
+    check_header(paper.header, known, needed)
     text = io.StringIO(data.decode("utf-8-sig"), newline=None).read()
     lines = text.split("\n")
     head = next(at for at, line in enumerate(lines) if not line.startswith("#"))
@@ -80,7 +85,9 @@ def _is_theirs(header: Sequence[str], content: Sequence[str], erased: Erased) ->
     if len(content) != len(header):
         return any(erased.words_in(cell) for cell in content)
     row = {name: cell.strip() for name, cell in zip(header, content, strict=True)}
-    return erased.is_patients(row.get("site", ""), row.get("patient_key"), row.get("drain_key"))
+    if not re.fullmatch(SITE_PATTERN, row["site"]):  # of no site, the row was rejected
+        return any(erased.words_in(cell) for cell in content)
+    return erased.is_patients(row["site"], row.get("patient_key"), row.get("drain_key"))
 
 
 def _emptied(

@@ -275,6 +275,23 @@ def test_files_that_differ_in_the_patients_minutes_alone_become_one(
     assert differences(published(before), published(after)) == []
 
 
+def test_what_was_rejected_of_registries_and_notes_keeps_no_key(ward: Home, tmp_path: Path) -> None:
+    rejected = {
+        "a header that lacks a column": REGISTRY.replace(",site,", ",sight,"),
+        "a header that is gone": REGISTRY.replace("drain_key,patient_key,", "# ", 1),
+        "a site of no such name": REGISTRY.replace("PAT-ANNA,lakeside", "PAT-ANNA,Lakeside"),
+        "a column that comes twice": ANNOTATIONS.replace("kind,author_role", "kind,kind"),
+    }
+    for name, told in rejected.items():
+        (tmp_path / name).write_text(told)
+    outcomes = load(ward, [tmp_path / name for name in rejected]).outcomes
+    assert sorted(outcome.status for outcome in outcomes) == ["partial", "rejected", "rejected", "rejected"]
+    before = places_of(ward.root, ANNA_KEYS)
+    assert all(any(outcome.digest in name for name, _ in before) for outcome in outcomes)
+    erase(ward)
+    assert places_of(ward.root, TRACES) == []
+
+
 @pytest.mark.parametrize("kind", ["registry", "annotations"])
 def test_a_registry_or_annotation_file_without_rows_stands_in_no_erasures_way(
     kind: str, ward: Home, tmp_path: Path
