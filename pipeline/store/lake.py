@@ -249,9 +249,9 @@ class Lake:
 
         place = self._of(table)
         files = [name.removeprefix("s3://") for name in files]
-        return dataset.dataset(
-            files, schema=table.empty().to_arrow().schema, filesystem=place.filesystem, format="parquet"
-        )
+        # Texts as DuckDB asks for them (string_view): Arrow compares them with nothing else.
+        schema = table.empty().to_arrow(compat_level=pl.CompatLevel.newest()).schema
+        return dataset.dataset(files, schema=schema, filesystem=place.filesystem, format="parquet")
 
     def size_bytes(self) -> int:
         """Bytes of everything below, old versions included."""

@@ -15,11 +15,12 @@ import pytest
 from flows.cli import DONE, FAILED, SOME_REJECTED, WRONG_CALL, run
 from flows.load import run_rebuild
 from flows.request import request_for
-from pipeline.marts import dump
+from pipeline.marts import dump, select
 from pipeline.store import Home
 from pipeline.store.damage import damage
 from pipeline.store.vault import digest_of
 from schemas.lake import COURSE, LOAD_FILE
+from tests.ingest.drain_logs import Log, row
 from tests.store.conftest import KEYS, ROOT, Server, begin
 from tests.support.homes import NOW, differences, load, make_home, published
 
@@ -68,6 +69,26 @@ def test_sql_reads_minutes_from_the_bucket(
     assert run(["--home", str(in_bucket.root), "sql", other]) == WRONG_CALL
     secret = (in_bucket.private / "secret").read_text()
     assert secret not in "".join(capsys.readouterr())
+
+
+def test_sql_chooses_minutes_by_their_words_as_on_a_disk(s3: Server, tmp_path: Path) -> None:
+    log = tmp_path / "paused.csv"
+    log.write_bytes(Log(tuple(row(i, state="pause" if i % 4 == 0 else "run") for i in range(40))).data)
+    homes = begin(tmp_path / "bucket", "pre-1/words"), make_home(tmp_path / "disk")
+    for home in homes:
+        load(home, [log])
+    for chosen, some in [
+        ("state = 'run'", 30),
+        ("state <> 'run'", 10),
+        ("state IN ('pause', 'check') AND tilt_deg < 10", 10),
+        ("state LIKE 'p%'", 10),
+        ("list_contains(flags, 'paused')", 10),
+        ("tidaling > 'a' AND tidaling_basis IS NULL AND state >= 'run'", None),
+    ]:
+        ask = f"SELECT count(*) AS n FROM minute WHERE {chosen}"
+        found = [select(home.database, ask, home.lake.root).item() for home in homes]
+        assert found[0] == found[1], chosen
+        assert some is None or found[0] == some, chosen
 
 
 @pytest.mark.parametrize(
