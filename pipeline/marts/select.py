@@ -18,6 +18,7 @@ from pipeline.store.place import Place
 from schemas.errors import CallError
 
 _LOOK_UP_SECONDS = 0.1
+_OF_THE_STORE = "AWS Error"  # not of a part that the store gives and nobody can read
 _MINUTE = re.compile(r"\bminute\b", re.IGNORECASE)
 
 
@@ -58,6 +59,8 @@ def select(database: Path, sql: str, lake: Path | Place, most: int | None = None
         try:
             return _whole(_rows(connection, query, most))
         except duckdb.Error as error:
+            if not isinstance(lake, Path) and _OF_THE_STORE in str(error):
+                raise lake.explained(error) or explained(connection, query, error) from error
             raise explained(connection, query, error) from error
         except pl.exceptions.PolarsError as error:
             raise CallError(

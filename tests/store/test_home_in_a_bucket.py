@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -89,6 +90,20 @@ def test_sql_chooses_minutes_by_their_words_as_on_a_disk(s3: Server, tmp_path: P
         found = [select(home.database, ask, home.lake.root).item() for home in homes]
         assert found[0] == found[1], chosen
         assert some is None or found[0] == some, chosen
+
+
+def test_a_store_that_does_not_answer_is_no_reason_to_rebuild(
+    s3: Server, in_bucket: Home, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    home = Home(tmp_path / "home")
+    shutil.copytree(in_bucket.root, home.root)
+    text = home.store_file.read_text()
+    home.store_file.write_text(text.replace(s3.url, "http://127.0.0.1:9"))
+    assert run(["--home", str(home.root), "sql", "SELECT count(*) FROM drain"]) == DONE
+    assert run(["--home", str(home.root), "sql", "SELECT count(*) FROM minute"]) == FAILED
+    said = capsys.readouterr().err
+    assert "it does not answer; see that it runs" in said
+    assert "rebuild" not in said
 
 
 @pytest.mark.parametrize(
