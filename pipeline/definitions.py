@@ -269,6 +269,7 @@ class FluidRules(Section):
     change_beside: int
     change_unseen: int
     change_unseen_share: float
+    lean_most: int
     first_empty: float
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
+from pipeline.course.bumps import set_aside_bumps
 from pipeline.course.grid import decimal
 from pipeline.definitions import FluidRules
 
@@ -20,13 +21,13 @@ def find_canisters(grid: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:
     to fill, the greater of `change_least` and `change_unseen_share`. In each case it must stay down: the
     median of the `change_stays` minutes from there on, and the first reading after them, must lie as
     low; after an unread stretch, below the old level by `change_least`, for the new canister may be
-    filling fast. Levels are taken over minutes and not over readings, of which some logs have one an
-    hour. A fall that recovers is no change; neither is one that the log's end leaves open, but for a
-    canister emptied beside a pause, which is a change as soon as it is seen.
+    filling fast; or, where it fills faster than that, its readings (most of the `change_stays` minutes
+    have one) must rise without a leap of `change_least`: a lean that ends leaps. Levels are taken over
+    minutes and not over readings, of which some logs have one an hour. A fall that recovers is no change;
+    neither is one that the log's end leaves open, but for a canister emptied beside a pause, which is a
+    change as soon as it is seen.
 
-    Readings of a canister that leap out and back by `change_least` within `change_stays` readings are
-    bumps, not fluid, and are set aside; so is a leap in a canister's very last reading, which nothing
-    confirms, where it is by `change_least` for every minute since the reading before: more than flows.
+    Readings of a canister that leap away and back are no fluid, and are set aside (`set_aside_bumps`).
 
     Parameters
     ----------
@@ -54,7 +55,7 @@ def find_canisters(grid: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:
     numbered = readings.with_columns(begins=_begins_canister(readings, rules)).with_columns(
         canister_no=1 + pl.col("begins").cast(pl.Int32).cum_sum().over("use_no")
     )
-    return _without_bumps(numbered, rules).select("row", "use_no", "volume_ml", "canister_no")
+    return set_aside_bumps(numbered, rules).select("row", "use_no", "volume_ml", "canister_no")
 
 
 def change_clauses(rules: FluidRules) -> dict[str, pl.Expr]:
@@ -107,50 +108,50 @@ def _begins_canister(readings: pl.DataFrame, rules: FluidRules) -> pl.Series:
     )
     later = readings.select(later_row="row", later_use="use_no", later_ml="volume_ml")
     stayed = (
-        falls.with_columns(stays_below=stays_below, due=pl.col("row") + stays)
+        falls.with_columns(stays_below=stays_below, by_unread=by_unread, due=pl.col("row") + stays)
         .join_asof(later, left_on="due", right_on="later_row", strategy="forward", check_sortedness=False)
         .with_columns(seen_later=(pl.col("later_use") == pl.col("use_no")).fill_null(False))
-        .filter(pl.when("seen_later").then(pl.col("later_ml") <= pl.col("stays_below")).otherwise("emptied"))
+        .filter(pl.col("seen_later") | pl.col("emptied"))
+        .with_columns(later_ml=pl.when("seen_later").then("later_ml"))
     )
     following = (
         stayed.select(
-            "reading", "use_no", "stays_below", other_row=pl.int_ranges("row", pl.col("row") + stays)
+            "reading",
+            "use_no",
+            "stays_below",
+            "by_unread",
+            "later_ml",
+            "due",
+            other_row=pl.int_ranges("row", pl.col("due") + 1),
         )
         .explode("other_row")
-        .join(later, left_on=["use_no", "other_row"], right_on=["later_use", "later_row"])
+        .join(
+            later.rename({"later_ml": "other_ml"}),
+            left_on=["use_no", "other_row"],
+            right_on=["later_use", "later_row"],
+            maintain_order="left",
+        )
     )
+    within = pl.col("other_row") < pl.col("due")
+    rises = (pl.col("other_ml").diff().max() < rules.change_least) & (within.sum() > stays / 2)
     confirmed = (
         following.group_by("reading", maintain_order=True)
         .agg(
-            level_after=pl.col("later_ml").median(),
-            stays_below=pl.col("stays_below").first(),
+            pl.col("stays_below", "by_unread", "later_ml", "use_no").first(),
+            level_after=pl.col("other_ml").filter(within).median(),
+            rises=rises.fill_null(False),
             row=pl.col("other_row").min(),
-            use_no=pl.col("use_no").first(),
         )
-        .filter(pl.col("level_after") <= pl.col("stays_below"))
+        .filter(
+            (
+                (pl.col("level_after") <= pl.col("stays_below"))
+                & (pl.col("later_ml") <= pl.col("stays_below")).fill_null(True)
+            )
+            | (pl.col("by_unread") & pl.col("rises"))
+        )
         .sort("reading")
         # The readings in the minutes just after a change still have the old canister before them.
         .filter((pl.col("row").diff().over("use_no") >= stays).fill_null(True))
     )
     begins = pl.Series("begins", np.zeros(readings.height, dtype=np.bool_))
     return begins.scatter(confirmed["reading"], True)
-
-
-def _without_bumps(readings: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:
-    reach = rules.change_stays
-    fitted = ["use_no", "canister_no"]
-    volume = pl.col("volume_ml")
-    leaps = (volume - volume.shift(1)).abs().over(fitted) >= rules.change_least
-    bumpy = readings.filter(leaps.any().over(fitted))
-    if bumpy.is_empty():
-        return readings
-    middle = volume.rolling_median(2 * reach + 1, min_samples=1, center=True)
-    after = volume.reverse().rolling_min(reach, min_samples=1).shift(1).reverse()
-    before = volume.rolling_max(reach, min_samples=1).shift(1)
-    up = (volume >= middle + rules.change_least) & (after <= volume - rules.change_least)
-    since = pl.col("row") - pl.col("row").shift(1)
-    last_leaps = after.is_null() & (volume - volume.shift(1) >= rules.change_least * since)
-    down = (volume <= middle - rules.change_least) & (before >= volume + rules.change_least)
-    set_aside = (up | last_leaps).fill_null(False) | down.fill_null(False)
-    bumps = bumpy.filter(set_aside.over(fitted))
-    return readings.join(bumps.select("row"), on="row", how="anti", maintain_order="left")

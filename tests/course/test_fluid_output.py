@@ -118,6 +118,15 @@ class TestCanisterChange:
         )
         assert course_as_told(use).canisters["fitted_at"].to_list() == [at(0), at(540)]
 
+    def test_one_that_soon_holds_what_the_old_one_held_fills_without_a_leap(self) -> None:
+        def after_unread(then: Callable[[int], float]) -> int:
+            use = Use(600, volume=lambda t: 108.0 + t if t < 200 else then(t - 500), missing=range(200, 500))
+            return course_as_told(use).canisters.height
+
+        assert after_unread(lambda t: 230.0 + 9 * t) == 2
+        # A lean that ends five minutes later leaps.
+        assert after_unread(lambda t: 230.0 + t if t < 5 else 308.0 + t) == 1
+
     def test_after_hours_unread_a_lower_canister_is_a_new_one(self) -> None:
         course = course_as_told(
             Use(800, volume=lambda t: 300.0 if t < 100 else 220.0, missing=range(100, 600))
@@ -169,6 +178,47 @@ class TestUnread:
 
     def test_unread_minutes_carry_the_last_value(self) -> None:
         assert output(Use(6, volume=lambda t: float(t) if t in (0, 1, 5) else None)) == [0, 1, 1, 1, 1, 5]
+
+
+class TestLeansThatNoAngleTells:
+    @staticmethod
+    def leaning(by: float, *hours: tuple[int, int], n: int = 1500) -> list[float | None]:
+        def leans(t: int) -> bool:
+            return any(60 * begin <= t < 60 * end for begin, end in hours)
+
+        use = Use(n, volume=lambda t: round(200 + t / 30 + (by if leans(t) else 0), 1), tilt=None)
+        return output(use)
+
+    @pytest.mark.parametrize("by", [80.0, -80.0])
+    def test_what_leaps_and_leaps_back_is_no_fluid(self, by: float) -> None:
+        filled = self.leaning(by, (3, 8))
+        assert set(filled[180:480]) == {filled[179]}
+        assert filled[480] == pytest.approx(16, abs=0.1)
+
+    @pytest.mark.parametrize("by", [80.0, -80.0])
+    def test_between_two_of_them_fluid_counts(self, by: float) -> None:
+        filled = self.leaning(by, (3, 5), (6, 9))
+        assert filled[320] == pytest.approx(320 / 30, abs=0.1)
+        assert filled[-1] == pytest.approx(1499 / 30, abs=0.1)
+
+    def test_carried_about_before_it_is_laid_down(self) -> None:
+        jolts = random.Random(7)
+
+        def volume(t: int) -> float:
+            carried = jolts.gauss(0, 60) if 180 <= t < 200 else -80.0 if 200 <= t < 400 else 0.0
+            return round(300 + t / 30 + carried, 1)
+
+        # Small jolts remain; the output is to be right within 10 mL.
+        filled = output(Use(700, volume=volume, tilt=None))
+        assert all(told == pytest.approx(t / 30, abs=10) for t, told in enumerate(filled))
+
+    def test_a_leap_that_is_not_taken_back_is_fluid(self) -> None:
+        gush = output(Use(900, volume=lambda t: 200.0 + (60 if t >= 300 else 0)))
+        assert gush[-1] == 60.0
+
+    def test_nor_is_one_that_is_taken_back_a_day_later(self) -> None:
+        # What leaps down then leans as well as what leapt up before: the first is believed.
+        assert self.leaning(80.0, (3, 18), n=1200)[600] == pytest.approx(100, abs=8)
 
 
 @st.composite

@@ -1,0 +1,103 @@
+"""Readings that leap away and back: jolts of the canister, and leans that the log does not tell."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+
+from pipeline.course.grid import decimal
+from pipeline.definitions import FluidRules
+
+_CANISTER = ["use_no", "canister_no"]
+
+
+def set_aside_bumps(readings: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:
+    """
+    Leave out readings of a canister that are no fluid, for fluid neither leaps nor goes back.
+
+    - A lean that no angle tells: a leap by `change_least`, as far away from the level before it (the median
+      of the `change_stays` minutes up to it), taken back by an opposite leap within `lean_most` minutes.
+      Taken back means, for the reading and for the median of the `change_stays` minutes from it on, not below
+      that level by more than `change_pause`, and after a leap up at most half as far above it. The readings
+      between the two are set aside. The level before the first leap is believed: of two leans, not what lies
+      between them is left out.
+    - A bump: readings that leap out and back by `change_least` within `change_stays` readings; and a leap in
+      a canister's very last reading, which nothing confirms.
+
+    A leap up is one where it is by `change_least` for every minute since the reading before: more than flows.
+
+    Parameters
+    ----------
+    readings
+        In order: `row`, `use_no`, `canister_no`, `volume_ml`.
+    """
+    leap = (pl.col("volume_ml").diff().abs() >= rules.change_least).over(_CANISTER)
+    if not readings.select(leap.any()).item():
+        return readings
+    return _without_bumps(_without_leans(readings, rules), rules)
+
+
+def _without_leans(readings: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:
+    volume, span = pl.col("volume_ml"), rules.change_stays
+    level_to = volume.rolling_median_by("row", window_size=f"{span}i").over(_CANISTER)
+    # The median of the minutes from a reading on is that up to it, of the rows counted backwards.
+    back_to_front = readings.reverse().with_columns(row=-pl.col("row"))
+    level_from = back_to_front.select(level_to)["volume_ml"].reverse()
+    rise, minutes = (pl.col(name).diff().over(_CANISTER) for name in ("volume_ml", "row"))
+    leaps = (
+        readings.with_columns(
+            before_ml=level_to.shift(1).over(_CANISTER),
+            after_ml=level_from,
+            rise=rise,
+            up=rise >= rules.change_least * minutes,
+            down=rise <= -rules.change_least,
+        )
+        .with_row_index("reading")
+        .filter(pl.col("up") | pl.col("down"))
+    )
+    before, away = pl.col("before_ml"), decimal(volume - pl.col("before_ml"))
+    most = pl.when("up").then(decimal(before + pl.col("rise") / 2)).otherwise(pl.lit(float("inf")))
+    begins = leaps.filter(
+        pl.when("up").then(away >= rules.change_least).otherwise(away <= -rules.change_least)
+    ).with_columns(least_ml=decimal(before - rules.change_pause), most_ml=most)
+    ends = leaps.select(
+        *_CANISTER, "up", end="reading", end_row="row", end_ml="volume_ml", end_level_ml="after_ml"
+    )
+    pairs = (
+        begins.join(ends, on=_CANISTER, suffix="_later")
+        .filter(
+            pl.col("end_row").is_between(pl.col("row") + 1, pl.col("row") + rules.lean_most),
+            pl.col("up") != pl.col("up_later"),
+            pl.col("end_ml").is_between("least_ml", "most_ml"),
+            pl.col("end_level_ml").is_between("least_ml", "most_ml"),
+        )
+        .group_by("reading")
+        .agg(pl.col("end").min())
+        .sort("reading")
+    )
+    leaning = np.zeros(readings.height, dtype=np.bool_)
+    upright_from = 0
+    for begin, end in pairs.iter_rows():
+        if begin >= upright_from:
+            leaning[begin:end] = True
+            upright_from = end + 1
+    return readings.filter(~pl.Series(leaning))
+
+
+def _without_bumps(readings: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:
+    reach = rules.change_stays
+    volume = pl.col("volume_ml")
+    middle = volume.rolling_median(2 * reach + 1, min_samples=1, center=True)
+    after = volume.reverse().rolling_min(reach, min_samples=1).shift(1).reverse()
+    before = volume.rolling_max(reach, min_samples=1).shift(1)
+    up = (volume >= middle + rules.change_least) & (after <= volume - rules.change_least)
+    since = pl.col("row") - pl.col("row").shift(1)
+    last_leaps = after.is_null() & (volume - volume.shift(1) >= rules.change_least * since)
+    down = (volume <= middle - rules.change_least) & (before >= volume + rules.change_least)
+    leaps = (volume - volume.shift(1)).abs().over(_CANISTER) >= rules.change_least
+    bumpy = readings.filter(leaps.any().over(_CANISTER))
+    if bumpy.is_empty():
+        return readings
+    set_aside = (up | last_leaps).fill_null(False) | down.fill_null(False)
+    bumps = bumpy.filter(set_aside.over(_CANISTER))
+    return readings.join(bumps.select("row"), on="row", how="anti", maintain_order="left")
