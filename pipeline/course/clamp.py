@@ -7,19 +7,24 @@ import polars as pl
 from pipeline.course.air_stops import find_air_stops
 from pipeline.course.dry_clamp import dry_clauses, judge_dry_clamps
 from pipeline.course.grid import STRETCH, at, paint
-from pipeline.definitions import ClampRules, FlowStoppedRules, OcclusionRules
+from pipeline.definitions import ClampRules, EnvelopeRules, FlowStoppedRules, OcclusionRules
 from schemas.vocabulary import AnnotationKind, Grade, PeriodKind
 
 
 def find_stops(
-    grid: pl.DataFrame, clamp: ClampRules, stopped: FlowStoppedRules, flow: OcclusionRules
+    grid: pl.DataFrame,
+    clamp: ClampRules,
+    stopped: FlowStoppedRules,
+    flow: OcclusionRules,
+    envelope: EnvelopeRules,
 ) -> pl.DataFrame:
     """
     Find the sudden stops of leak and breathing after handling, each clause with its answer.
 
     A stop (`find_air_stops`) counts where a leak above `flow.leak_before` was there just before and it
-    begins while `handled`: within `stop_within` after a pause, a canister change or a handled alert.
-    Breathing must stop with it, which shows in one of two ways:
+    begins while `handled`: within `stop_within` after a pause, a canister change or a handled alert. Where
+    leak and breathing return together any leak above `flow.leak_most` counts, for then it stopped and came
+    back, a small one as well as a large. Breathing must stop with it, which shows in one of two ways:
 
     - `breath_stops_with_leak`: seen before, its absence seen during the stop, both in traces (or, without a
       leak, in the envelope) at most `sudden_within` running minutes apart and around the leak's stop;
@@ -29,7 +34,7 @@ def find_stops(
       breathing was gone, nor a trace during the stop that it went on.
 
     `clamped` where both return together within `return_within`: the leak's median back above
-    `flow.leak_before`, and breathing seen, or the pressure moving, again around that minute. Where only
+    `flow.leak_most`, and breathing seen, or the pressure moving, again around that minute. Where only
     the pressure tells, the grade is `possible`: the leak was seen to stop and return, breathing was not.
     Otherwise, where breathing was seen to stop, `flow_stopped` until either returns: the cause is
     unknown. (A stop told by the pressure alone that does not return is `find_stillness`'s.)
@@ -43,7 +48,7 @@ def find_stops(
     judged = judge_stops(grid, clamp, stopped, flow)
     stops = judged.filter(clause.fill_null(False) for clause in stop_clauses().values())
     back = pl.col("kind") == PeriodKind.CLAMPED
-    dry = judge_dry_clamps(grid, clamp, stopped, flow)
+    dry = judge_dry_clamps(grid, clamp, stopped, flow, envelope)
     columns = [*STRETCH, "kind"]
     return pl.concat(
         [
@@ -66,11 +71,14 @@ def judge_stops(
     """
     stops = _sightings(grid, find_air_stops(grid, clamp, flow), clamp)
     judged = stops.with_columns(**_breath(clamp, stopped), **_pressure(clamp, stopped)).with_columns(
-        leaked_before=pl.col("leak_before") > flow.leak_before,
-        leak_returns=pl.col("return_row").is_not_null() & (pl.col("leak_after") > flow.leak_before),
+        leak_returns=pl.col("return_row").is_not_null() & (pl.col("leak_after") > flow.leak_most),
         in_time=pl.col("return_row") - pl.col("from_row") <= clamp.return_within,
     )
     back = pl.all_horizontal(clause.fill_null(False) for clause in return_clauses().values())
+    least = pl.when(back).then(pl.lit(flow.leak_most)).otherwise(pl.lit(flow.leak_before))
+    judged = judged.with_columns(leak_least_ml_min=least).with_columns(
+        leaked_before=pl.col("leak_before") > pl.col("leak_least_ml_min")
+    )
     seen = _told("breath_stops_with_leak") & _told("breath_returns_with_leak")
     until_breath = pl.min_horizontal("end_row", pl.col("breath_again") - 1)
     return judged.with_columns(

@@ -4,33 +4,42 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.course.grid import at, over_windows
-from pipeline.definitions import ClampRules, FlowStoppedRules, OcclusionRules
+from pipeline.course.falls_still import mark_falls_still
+from pipeline.course.grid import at, over_windows, run_length
+from pipeline.definitions import ClampRules, EnvelopeRules, FlowStoppedRules, OcclusionRules
 from schemas.vocabulary import PeriodKind
 
 
 def judge_dry_clamps(
-    grid: pl.DataFrame, clamp: ClampRules, stopped: FlowStoppedRules, flow: OcclusionRules
+    grid: pl.DataFrame,
+    clamp: ClampRules,
+    stopped: FlowStoppedRules,
+    flow: OcclusionRules,
+    envelope: EnvelopeRules,
 ) -> pl.DataFrame:
     """
-    Every stop of breathing that comes back within `clamp.return_within`, judged without a leak.
+    Every stop of breathing that comes back about within `clamp.return_within`, judged without a leak.
 
     `clamped` where it began at a minute somebody had handled the drain (`handled_then`); both the stop
     and the return are dated to within `stopped.sudden_within` running minutes by the sightings of breathing,
     or, where a walk or an undecided trace parts those by up to `flow.onset_unresolved`, by the pressure,
-    which falls still at such a minute (medians of `clamp.readings` running minutes on either side); no hole
-    or clock step lies between (`unbroken`); and no leak decides (`no_leak`): none above `flow.leak_most`
-    while breathing was away, none that was on before. Breathing alone that does not come back is a finding
-    of absence and nothing more.
+    which falls still at such a minute (`mark_falls_still`); no hole or clock step lies between
+    (`unbroken`); and no leak decides (`no_leak`): none above `flow.leak_most` while breathing was away, none
+    that was on before. Breathing alone that does not come back is a finding of absence and nothing more.
+    A clamp may be shorter than the traces are apart: that breathing was away shows in at least
+    `envelope.still_run` running minutes on end at the quiet floor as well.
 
     It lasts from the first handled minute to the last minute whose pressure is too still to hide a
-    breath, where the minutes between the two sightings tell; else to the middle between them.
+    breath, where the minutes between the two sightings tell; else to the middle between them. That is at most
+    `clamp.return_within` minutes (`in_time`): counted from sighting to sighting a clamp of an hour would be
+    too long wherever the traces are some minutes apart.
 
     Returns
     -------
     `from_row`, `to_row`, `kind`, `grade`, `detail`, the figures, and the clauses by name, null where unknown.
     """
-    stops = _stops(grid, clamp)
+    grid = _with_still_runs(grid, envelope)
+    stops = _stops(grid, clamp, flow)
     # The line is clamped during the pause: what runs first after it is the first clamped minute.
     about_to_pause = pl.col("paused").shift(-1, fill_value=False)
     by_hand = pl.col("handled") & pl.col("running") & ~about_to_pause
@@ -41,7 +50,7 @@ def judge_dry_clamps(
     first_loud = pl.col("row").filter(loud.fill_null(True)).min()
     parts = (
         over_windows(
-            grid.with_columns(falls_still=_falls_still(grid, clamp)),
+            mark_falls_still(grid, clamp, flow),
             stops.select("window", from_row=pl.col("last_breath") + 1, to_row="row"),
             hand_row=hands.first(),
             fall_row=falls.first(),
@@ -69,53 +78,34 @@ def judge_dry_clamps(
     stops = stops.with_columns(handled_row=pl.coalesce("fall_row", "hand_row"))
     by_sightings = pl.col("stop_runs") <= stopped.sudden_within
     by_pressure = pl.col("fall_row").is_not_null() & (pl.col("stop_runs") <= flow.onset_unresolved)
-    returns_by_pressure = (pl.col("loud_row") > pl.col("last_absence") + 1) & (
-        pl.col("return_runs") <= flow.onset_unresolved
-    )
+    # A quiet minute before the first that moves is seen: after the last absence, or it is that minute.
+    shown = (pl.col("loud_row") > pl.col("last_absence") + 1) | pl.col("last_quiet")
+    returns_by_pressure = shown & (pl.col("return_runs") <= flow.onset_unresolved)
     apart = pl.col("breath_again") - pl.col("last_absence")
-    shown = pl.col("loud_row") > pl.col("last_absence") + 1
+    stops = stops.with_columns(
+        from_row=pl.col("handled_row"),
+        to_row=pl.when(shown)
+        .then(pl.col("loud_row") - 1)
+        .otherwise(pl.col("last_absence") + (apart - 1) // 2),
+    ).with_columns(away_minutes=pl.col("to_row") - pl.col("from_row") + 1)
     return stops.with_columns(
+        in_time=pl.col("away_minutes") <= clamp.return_within,
         handled_then=pl.col("handled_row").is_not_null(),
         no_leak=(pl.col("leak_most") <= flow.leak_most) & (pl.col("leak_before") <= flow.leak_before),
         unbroken=pl.col("breaks_inside") == 0,
         stop_dated=by_sightings | by_pressure,
         return_dated=(pl.col("return_runs") <= stopped.sudden_within) | returns_by_pressure,
-        from_row=pl.col("handled_row"),
-        to_row=pl.when(shown)
-        .then(pl.col("loud_row") - 1)
-        .otherwise(pl.col("last_absence") + (apart - 1) // 2),
         kind=pl.lit(PeriodKind.CLAMPED.value),
         grade=pl.lit(None, pl.String),
         detail=pl.format(
             "after handling breathing stopped within {} running minutes and came back after {} min, "
             "seen to within {} min; no leak to stop (at most {} mL/min)",
             "stop_runs",
-            pl.col("breath_again") - pl.col("handled_row"),
+            "away_minutes",
             apart,
             pl.max_horizontal("leak_most", "leak_before").round(1),
         ),
     )
-
-
-def _falls_still(grid: pl.DataFrame, clamp: ClampRules) -> pl.Series:
-    """Running minutes at which the pressure, moving until then, falls still; none is told across a hole."""
-    n = clamp.readings
-    known = grid.filter("running").select(
-        "row",
-        "moved_least_cmh2o",
-        "absent_below_cmh2o",
-        place=pl.struct("span_no", "breaks").rle_id(),
-        range_cmh2o="range_cmh2o",
-    )
-    middle = pl.col("range_cmh2o").rolling_median(n, min_samples=n)
-    falls = known.select(
-        "row",
-        falls_still=(middle.shift(1).over("place") >= pl.col("moved_least_cmh2o"))
-        & (middle.shift(1 - n).over("place") < pl.col("absent_below_cmh2o"))
-        & (pl.col("range_cmh2o") < pl.col("absent_below_cmh2o")),
-    )
-    told = grid.select("row").join(falls, on="row", how="left", maintain_order="left")
-    return told["falls_still"].fill_null(False)
 
 
 def dry_clauses() -> dict[str, pl.Expr]:
@@ -126,7 +116,18 @@ def dry_clauses() -> dict[str, pl.Expr]:
     }
 
 
-def _stops(grid: pl.DataFrame, clamp: ClampRules) -> pl.DataFrame:
+def _with_still_runs(grid: pl.DataFrame, envelope: EnvelopeRules) -> pl.DataFrame:
+    """The grid with untraced minutes in which nothing can hide among the sightings of absence."""
+    still = (pl.col("running") & (pl.col("range_cmh2o") <= pl.col("still_most_cmh2o"))).fill_null(False)
+    shown = still & ~pl.col("traced") & (pl.col("still_minutes") >= envelope.still_run)
+    return (
+        grid.with_columns(still_minutes=run_length(still))
+        .with_columns(absence_seen=pl.col("absence_seen") | shown)
+        .with_columns(absence_row=pl.when("absence_seen").then("row").forward_fill().over("span_no"))
+    )
+
+
+def _stops(grid: pl.DataFrame, clamp: ClampRules, flow: OcclusionRules) -> pl.DataFrame:
     """First absences after breathing, with the sightings around them and around the return."""
     earlier_absence = pl.col("absence_row").shift(1).over("span_no")
     sightings = grid.select(
@@ -139,15 +140,17 @@ def _stops(grid: pl.DataFrame, clamp: ClampRules) -> pl.DataFrame:
         first_absence=pl.col("absence_seen")
         & ((earlier_absence < pl.col("breath_row")) | earlier_absence.is_null()),
     )
-    in_time = pl.col("breath_again") - pl.col("row") <= clamp.return_within
-    stops = (
-        sightings.filter("first_absence", in_time, pl.col("last_breath").is_not_null())
-        .with_columns(in_time=in_time)
-        .with_row_index("window")
+    # How long it was away is judged once it is dated; traces far apart see the return that much later.
+    most = clamp.return_within + flow.onset_unresolved
+    soon = pl.col("breath_again") - pl.col("row") <= most
+    stops = sightings.filter("first_absence", soon, pl.col("last_breath").is_not_null()).with_row_index(
+        "window"
     )
     last_absence = at(grid, "absence_row", stops["breath_again"])
+    quiet = grid.select(quiet=(pl.col("range_cmh2o") < pl.col("absent_below_cmh2o")).fill_null(False))
     return stops.with_columns(
         last_absence.alias("last_absence"),
+        at(quiet, "quiet", last_absence).alias("last_quiet"),
         stop_runs=pl.col("run_count") - at(sightings, "run_count", stops["last_breath"]),
         return_runs=at(sightings, "run_count", stops["breath_again"])
         - at(sightings, "run_count", last_absence),

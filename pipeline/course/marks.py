@@ -51,7 +51,9 @@ def mark_findings(
     alerts = find_alerts(grid, uses, definitions.alerts)
     grid = mark_handled(grid, alerts, definitions.clamp.stop_within)
     noted = annotated_rows(grid, annotations, definitions.occlusion)
-    stops = find_stops(grid, definitions.clamp, definitions.flow_stopped, definitions.occlusion)
+    stops = find_stops(
+        grid, definitions.clamp, definitions.flow_stopped, definitions.occlusion, definitions.envelope
+    )
     unhandled = find_stillness(
         grid,
         definitions.clamp,

@@ -63,7 +63,7 @@ def _clamped(marked: pl.DataFrame, row: int, noted: pl.DataFrame, d: Definitions
     stops = judge_stops(marked, d.clamp, d.flow_stopped, d.occlusion)
     both = stop_clauses() | return_clauses()
     near = _nearest(stops, row, pl.all_horizontal(c.fill_null(False) for c in both.values()))
-    dry = judge_dry_clamps(marked, d.clamp, d.flow_stopped, d.occlusion)
+    dry = judge_dry_clamps(marked, d.clamp, d.flow_stopped, d.occlusion, d.envelope)
     near_dry = _nearest(dry, row, pl.all_horizontal(c.fill_null(False) for c in dry_clauses().values()))
     return FlagAnswer(
         PeriodKind.CLAMPED,

@@ -198,7 +198,7 @@ class TestClampedWithoutLeak:
         course = course_as_told(self.dry())
         assert stretches(course, "clamped") == [(100, 28, None)]
         assert detail(course, "clamped") == (
-            "after handling breathing stopped within 2 running minutes and came back after 30 min, seen to within "
+            "after handling breathing stopped within 2 running minutes and came back after 28 min, seen to within "
             "5 min; no leak to stop (at most 0.0 mL/min)"
         )
 
