@@ -35,7 +35,8 @@ def find_occlusions(grid: pl.DataFrame, rules: OcclusionRules, clamp: ClampRules
     - not `drains_on`: where little was to be expected, it must not have come all the same (at least
       `output_goes_on` of it, and more than that least share);
     - `flow_seen_to_stop`, asked where the onset is not dated: a leak above `leak_before` went, or that
-      much output was missed. Breathing alone that goes at an unknown pace is no suspicion;
+      much output was missed. In its place may stand `pressure_dated`, or `alert_agrees`: the device rings
+      `line_blocked`. Breathing alone that goes at an unknown pace is no suspicion;
     - `outlasts_a_clamp`, asked where the onset is not dated and somebody had a hand on the drain then:
       absence was seen for `clamp.return_within` or longer. Until then it may be a forgotten clamp.
 
@@ -74,7 +75,7 @@ def judge_occlusions(grid: pl.DataFrame, rules: OcclusionRules, clamp: ClampRule
     -------
     `from_row`, `to_row`, the figures, and the clauses by name, null where unknown.
     """
-    return find_still_stretches(grid, rules).with_columns(**_clauses(rules, clamp))
+    return find_still_stretches(grid, rules, clamp).with_columns(**_clauses(rules, clamp))
 
 
 def suspicion_clauses() -> dict[str, pl.Expr]:
@@ -88,7 +89,9 @@ def suspicion_clauses() -> dict[str, pl.Expr]:
         "breath_or_fluid": (_told("breathed_before") & _told("stopped_at_once")) | _told("missed_or_rang"),
         "output_fell": pl.col("output_fell"),
         "not_draining_on": ~_told("drains_on"),
-        "onset_or_flow": _told("onset_dated") | _told("flow_seen_to_stop"),
+        "onset_or_flow": pl.any_horizontal(
+            _told(name) for name in ("onset_dated", "pressure_dated", "flow_seen_to_stop", "alert_agrees")
+        ),
         "no_forgotten_clamp": _told("onset_dated") | ~_told("handled_then") | _told("outlasts_a_clamp"),
     }
 
@@ -177,6 +180,8 @@ def _clauses(rules: OcclusionRules, clamp: ClampRules) -> dict[str, pl.Expr]:
     )
     well_traced = pl.col("traced_ends") & (pl.col("traces_apart") <= rules.traces_apart)
     slow = well_traced.fill_null(False) & (pl.col("onset_minutes") > rules.onset_within)
+    # Undecided traces do not show that it went slowly, nor that it did not: the pressure does.
+    at_once = dated.fill_null(False) | _told("falls_still") | ~(slow | pl.col("range_read").fill_null(False))
     left = decimal(rules.swing_left * pl.col("swing_before"))
     gone = decimal(rules.swing_gone * pl.col("swing_before"))
     unfaded = pl.col("swing_before") >= decimal(rules.swing_kept * pl.col("earlier_swing"))
@@ -197,11 +202,12 @@ def _clauses(rules: OcclusionRules, clamp: ClampRules) -> dict[str, pl.Expr]:
         | (pl.col("rate_ml_h") > rules.output_before).fill_null(False),
         "stopped_at_once": ~pl.col("by_flow")
         & steep
-        & ~slow
+        & at_once
         & (pl.col("onset_minutes") <= rules.onset_unresolved)
         & (pl.col("present_between") == 0),
         "missed_or_rang": missed | pl.col("rings").fill_null(False),
         "onset_dated": ~pl.col("by_flow") & dated,
+        "pressure_dated": pl.col("falls_still"),
         "handled_then": pl.col("hands"),
         "output_fell": (expected < rules.output_expected) | missed,
         "drains_on": (pl.col("output_ml") >= rules.output_goes_on * pl.col("expected_read_ml"))

@@ -5,12 +5,13 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.course.draining import fluid_goes_on
+from pipeline.course.falls_still import mark_falls_still
 from pipeline.course.grid import at, decimal, over_windows
-from pipeline.definitions import OcclusionRules
+from pipeline.definitions import ClampRules, OcclusionRules
 from schemas.vocabulary import AlertCode, TidalingBasis, Verdict
 
 
-def find_still_stretches(grid: pl.DataFrame, rules: OcclusionRules) -> pl.DataFrame:
+def find_still_stretches(grid: pl.DataFrame, rules: OcclusionRules, clamp: ClampRules) -> pl.DataFrame:
     """
     Join the minutes of `still_clauses` into stretches, and take the figures around each.
 
@@ -28,11 +29,13 @@ def find_still_stretches(grid: pl.DataFrame, rules: OcclusionRules) -> pl.DataFr
     One row a stretch: `from_row`, `to_row`, `still_minutes`. Its onset: `last_breath`, `open_row`, `by_flow`,
     `absence` (the first seen after `open_row`), `last_absence`, `onset_minutes` (running ones between the
     two), `breaks_between` (holes and clock steps), `present_between` (minutes told present between absence
-    and stretch), `swing_after`, `hands`, `traced_ends`, `traces_apart`. Before: `leak_before`, `rate_ml_h`,
+    and stretch), `swing_after`, `hands`, `traced_ends`, `traces_apart`, and whether between the two the
+    pressure `falls_still` and is read throughout (`range_read`). Before: `leak_before`, `rate_ml_h`,
     `swing_before`, `earlier_swing`, `present_minutes`. Inside: `output_ml`, `last_read`, `expected_ml`,
     `expected_read_ml`, `leak_most`, `rings`, `range_still`. After: `open_again`, `released_ml`.
     """
-    return _figures(grid, _onsets(grid, _stretches(grid, rules), rules), rules)
+    onsets = _onsets(grid, _stretches(grid, rules), rules)
+    return _figures(mark_falls_still(grid, clamp, rules), onsets, rules)
 
 
 def still_clauses(rules: OcclusionRules) -> dict[str, pl.Expr]:
@@ -145,6 +148,8 @@ def _figures(grid: pl.DataFrame, onsets: pl.DataFrame, rules: OcclusionRules) ->
             opened,
             absence,
             hands=pl.col("handled").any(),
+            falls_still=pl.col("falls_still").any(),
+            range_read=pl.col("range_cmh2o").filter(pl.col("running")).is_not_null().all(),
             traced_ends=pl.col("traced").first() & pl.col("traced").last(),
             traces_apart=traced_row.diff().max(),
         ),

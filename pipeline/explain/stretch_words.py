@@ -103,10 +103,10 @@ def occlusion_words(d: Definitions) -> dict[str, Words]:
             "occlusion.output_goes_on",
         ),
         "onset_or_flow": Words(
-            "the stop can be dated, or flow was seen to stop",
-            _yes("onset_dated", "flow_seen_to_stop"),
-            "either of",
-            "the two",
+            "traces or the pressure date the stop, flow was seen to stop, or line_blocked rings",
+            _yes("onset_dated", "pressure_dated", "flow_seen_to_stop", "alert_agrees"),
+            "any of",
+            "the four",
             "",
             "occlusion.traces_apart, occlusion.onset_within",
         ),
@@ -151,7 +151,12 @@ STOP = {
         "clamp.stop_within",
     ),
     "leaked_before": Words(
-        "median leak just before", pl.col("leak_before"), ">", figure="occlusion.leak_before"
+        "median leak just before",
+        pl.col("leak_before"),
+        ">",
+        pl.col("leak_least_ml_min"),
+        "mL/min",
+        "occlusion.leak_before, occlusion.leak_most",
     ),
     "stops_together": Words(
         "what stopped with the leak",
@@ -171,7 +176,7 @@ STOP = {
 
 RETURN = {
     "leak_returns": Words(
-        "median leak when it comes back", pl.col("leak_after"), ">", figure="occlusion.leak_before"
+        "median leak when it comes back", pl.col("leak_after"), ">", figure="occlusion.leak_most"
     ),
     "returns_together": Words(
         "what returned with the leak",
@@ -221,8 +226,8 @@ DRY = {
         figure="flow_stopped.sudden_within",
     ),
     "in_time": Words(
-        "minutes until breath is seen again",
-        pl.col("breath_again") - pl.col("row"),
+        "minutes that breath was away, as well as they are dated",
+        pl.col("away_minutes"),
         "at most",
         figure="clamp.return_within",
     ),

@@ -224,7 +224,7 @@ class TestGrade:
     def test_just_after_handling_an_undated_stop_may_be_a_forgotten_clamp_for_an_hour(self) -> None:
         def dry(to: int, **more: Any) -> list[tuple[int, int, str | None]]:
             # Breathing last traced at 296, absence first at 304: with traces 8 min apart no onset is dated.
-            return suspected(blocked(to=to, leak=lambda t: 2.0, traces=8, **more))
+            return suspected(blocked(to=to, leak=lambda t: 2.0, traces=8, still=True, **more))
 
         handled = {"state": lambda t: "pause" if 297 <= t < 299 else "run"}
         # Seen last at 360 and 368: for 56 min, as long as a clamp may last, and for 64.
@@ -236,6 +236,28 @@ class TestGrade:
         dry = {"leak": lambda t: 2.0, "rate": 0.09, "from_": 304}
         assert suspected(blocked(**dry)) == [(304, 96, "possible")]
         assert suspected(blocked(**dry, traces=8)) == []
+
+    def test_with_traces_far_apart_the_pressure_tells_a_stop_from_a_fading(self) -> None:
+        dry = {"leak": lambda t: 2.0, "rate": 0.09, "traces": 10}
+        assert suspected(blocked(**dry, still=True)) == [(300, 100, "possible")]
+        assert suspected(blocked(**dry)) == []
+
+    def test_undecided_traces_before_a_stop_do_not_make_it_a_slow_one(self) -> None:
+        def doubtful(t: int) -> str:
+            return "indeterminate" if 285 <= t < 300 else "absent" if 300 <= t < 400 else "present"
+
+        assert suspected(blocked(breath=doubtful, traces=5, still=True)) == [(300, 100, "possible")]
+        assert suspected(blocked(breath=doubtful, traces=5)) == []
+
+    def test_where_no_pressure_is_read_the_onset_is_unresolved_and_flow_decides(self) -> None:
+        unread: dict[str, Any] = {"low": None, "high": None, "traces": 10}
+        assert [grade for *_, grade in suspected(blocked(**unread))] == ["possible"]
+        assert suspected(blocked(**unread, leak=lambda t: 2.0, rate=0.09)) == []
+
+    def test_a_device_that_rings_agrees_where_nothing_else_dates_the_stop(self) -> None:
+        quiet: dict[str, Any] = {"low": None, "high": None, "traces": 10, "leak": lambda t: 2.0, "rate": 0.09}
+        rings = suspected(blocked(**quiet, alerts=lambda t: ["line_blocked"] if 320 <= t < 400 else []))
+        assert [grade for *_, grade in rings] == ["possible"]
 
     def test_probable_minutes_do_not_count_for_the_lung_and_possible_ones_do(self) -> None:
         sure, unsure = course_as_told(blocked(still=True)), course_as_told(blocked())
