@@ -187,9 +187,9 @@ def fluid(beside: Beside) -> Iterator[Figure]:
     """The drain's output at the end of every hour, and that it never falls."""
     m = beside.minutes.filter(pl.col("drain_output_ml").is_not_null()).sort("stay", "true_minute")
     allowed = pl.max_horizontal(pl.lit(10.0), pl.col("true_output_ml") * 0.02)
-    # What a canister took between its last reading and its change is in no log.
+    # What a canister took between its last reading and its change is in no log, whether the change is told.
     read_before = pl.when("volume_read").then("true_minute").forward_fill().shift(1).over("stay")
-    changed = (pl.col("canister_no") > pl.col("canister_no").shift(1)) & (
+    changed = (pl.col("true_canister_no") > pl.col("true_canister_no").shift(1)) & (
         pl.col("stay") == pl.col("stay").shift(1)
     )
     unread_for = pl.col("true_minute") - read_before
@@ -218,6 +218,13 @@ def fluid(beside: Beside) -> Iterator[Figure]:
         "fluid: the same, no canister changed unread before",
         whole["good"].mean(),
         f"{whole.height} drain-hours",
+    )
+    late = beside.logged.filter(~pl.col("on_time"))["stay"].unique()
+    timely = whole.filter(~pl.col("stay").is_in(late.implode()))
+    yield Figure(
+        "fluid: the same, every minute at its true time",
+        timely["good"].mean(),
+        f"{timely.height} drain-hours",
     )
     drains = hours.group_by("stay").agg(pl.col("good").mean())
     yield Figure(
@@ -489,8 +496,11 @@ def time(beside: Beside) -> Iterator[Figure]:
 
 def surges(beside: Beside) -> Iterator[Figure]:
     """More than 200 mL/h over two hours, on minutes whose volume is read."""
+    # The window is of two hours, all of them logged: across a hole as many rows are more time.
     m = beside.minutes.sort("stay", "true_minute").with_columns(
-        rise=pl.col("true_output_ml").diff(120).over("stay")
+        rise=pl.when(pl.col("true_minute").diff(120) == pl.duration(minutes=120))
+        .then(pl.col("true_output_ml").diff(120))
+        .over("stay")
     )
     known = m.filter("volume_read", pl.col("rise").is_not_null(), (pl.col("rise") - 400).abs() > 10)
     yield from precision_and_recall(known, pl.col("output_surge"), pl.col("rise") > 400, "output_surge", None)

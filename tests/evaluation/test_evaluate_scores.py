@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
@@ -17,6 +18,7 @@ from tests.evaluation.evaluate_scores import (
     fluid,
     occlusions,
     precision_and_recall,
+    surges,
     tidaling,
 )
 from tests.evaluation.evaluate_table import as_csv, as_markdown
@@ -86,7 +88,7 @@ def stay(n: int, **columns: object) -> Beside:
             "minutes_to_clear": pl.Int32,
         }
     )
-    logged = pl.DataFrame({"stay": ["s"], "clock_kind": ["right"]})
+    logged = pl.DataFrame({"stay": ["s"], "clock_kind": ["right"], "on_time": [True]})
     return Beside(frame, logged, NOTHING, rang, NOTHING, NOTHING)
 
 
@@ -139,6 +141,17 @@ def test_an_hour_is_right_within_ten_millilitres_or_two_per_cent() -> None:
 
     assert share(10.0, 100.0) == share(-30.0, 1500.0) == 1.0
     assert share(10.1, 100.0) == share(-30.1, 1500.0) == 0.0
+
+
+def test_what_came_in_a_hole_is_no_surge_that_was_missed() -> None:
+    bled: list[object] = [float(5 * t) for t in range(300)]
+    told: list[object] = [t > 80 for t in range(300)]
+    watched = stay(300, true_output_ml=bled, output_surge=told)
+    assert value(surges(watched), "output_surge: recall") == 1
+    # Three hours are not in the log: the first two after it have no two hours before them.
+    hole = stay(300, true_output_ml=bled, output_surge=False)
+    holed = replace(hole, minutes=hole.minutes.filter(~pl.col("true_minute").is_between(at(30), at(210))))
+    assert value(surges(holed), "output_surge: recall") is None
 
 
 def test_a_fall_is_counted_and_catching_up_after_tilt_is_no_jump() -> None:
