@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.course.falls_still import mark_falls_still
 from pipeline.course.grid import at, over_windows, run_length
 from pipeline.definitions import ClampRules, EnvelopeRules, FlowStoppedRules, OcclusionRules
 from schemas.vocabulary import PeriodKind
@@ -50,7 +49,7 @@ def judge_dry_clamps(
     first_loud = pl.col("row").filter(loud.fill_null(True)).min()
     parts = (
         over_windows(
-            mark_falls_still(grid, clamp, flow),
+            grid,
             stops.select("window", from_row=pl.col("last_breath") + 1, to_row="row"),
             hand_row=hands.first(),
             fall_row=falls.first(),

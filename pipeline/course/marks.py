@@ -9,6 +9,7 @@ from pipeline.course.annotated import annotated_rows
 from pipeline.course.artefacts import mark_artefacts
 from pipeline.course.breathing import mark_sightings
 from pipeline.course.clamp import find_stops, mark_stops
+from pipeline.course.falls_still import mark_falls_still
 from pipeline.course.fluid import reconstruct_output
 from pipeline.course.grid import STRETCH, dense_grid, paint
 from pipeline.course.handling import mark_handled, mark_state
@@ -50,6 +51,7 @@ def mark_findings(
     grid = mark_surge(grid, uses, definitions.output_surge)
     alerts = find_alerts(grid, uses, definitions.alerts)
     grid = mark_handled(grid, alerts, definitions.clamp.stop_within)
+    grid = mark_falls_still(grid, definitions.clamp, definitions.occlusion)
     noted = annotated_rows(grid, annotations, definitions.occlusion)
     stops = find_stops(
         grid, definitions.clamp, definitions.flow_stopped, definitions.occlusion, definitions.envelope

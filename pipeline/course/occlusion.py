@@ -75,7 +75,7 @@ def judge_occlusions(grid: pl.DataFrame, rules: OcclusionRules, clamp: ClampRule
     -------
     `from_row`, `to_row`, the figures, and the clauses by name, null where unknown.
     """
-    return find_still_stretches(grid, rules, clamp).with_columns(**_clauses(rules, clamp))
+    return find_still_stretches(grid, rules).with_columns(**_clauses(rules, clamp))
 
 
 def suspicion_clauses() -> dict[str, pl.Expr]:

@@ -5,13 +5,12 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.course.draining import fluid_goes_on
-from pipeline.course.falls_still import mark_falls_still
 from pipeline.course.grid import at, decimal, over_windows
-from pipeline.definitions import ClampRules, OcclusionRules
+from pipeline.definitions import OcclusionRules
 from schemas.vocabulary import AlertCode, TidalingBasis, Verdict
 
 
-def find_still_stretches(grid: pl.DataFrame, rules: OcclusionRules, clamp: ClampRules) -> pl.DataFrame:
+def find_still_stretches(grid: pl.DataFrame, rules: OcclusionRules) -> pl.DataFrame:
     """
     Join the minutes of `still_clauses` into stretches, and take the figures around each.
 
@@ -34,8 +33,7 @@ def find_still_stretches(grid: pl.DataFrame, rules: OcclusionRules, clamp: Clamp
     `swing_before`, `earlier_swing`, `present_minutes`. Inside: `output_ml`, `last_read`, `expected_ml`,
     `expected_read_ml`, `leak_most`, `rings`, `range_still`. After: `open_again`, `released_ml`.
     """
-    onsets = _onsets(grid, _stretches(grid, rules), rules)
-    return _figures(mark_falls_still(grid, clamp, rules), onsets, rules)
+    return _figures(grid, _onsets(grid, _stretches(grid, rules), rules), rules)
 
 
 def still_clauses(rules: OcclusionRules) -> dict[str, pl.Expr]:

@@ -200,6 +200,14 @@ def by_hand() -> list[Use]:
             volume=lambda t: t + (20.0 if 97 <= t < 113 else 0.0),
             tilt=lambda t: 8.5 if 97 <= t < 100 else 25.0 if 100 <= t < 104 or 110 <= t < 113 else 2.0,
         ),
+        # Leans for three hours, which no angle tells.
+        Use(
+            500,
+            name="h9",
+            traces=lambda t: False,
+            volume=lambda t: 300.0 + 0.1 * t + (80.0 if 150 <= t < 330 else 0.0),
+            tilt=None,
+        ),
         Use(400, name="h4", traces=lambda t: False, low=-20.2, high=-19.55, leak=0.0),
         Use(400, name="h5", traces=lambda t: False, low=-20.0, high=-19.75, leak=0.0),
     ]
