@@ -74,9 +74,17 @@ def read_file(home: Home, reading: Reading, data: bytes, request: Request) -> Re
             recorded = _recorded_profile(home, reading.profile_sha256)
             if recorded is not None:
                 profiles, profile = (recorded,), recorded.name
-        log = read_log(data, reading.name, profiles, request.definitions, profile=profile, site=reading.site)
+        log = read_log(
+            data,
+            reading.name,
+            profiles,
+            request.definitions,
+            profile=profile,
+            site=reading.site,
+            digest=reading.digest,
+        )
         frames = {
-            MINUTE.name: MINUTE.validate(log.minutes),
+            MINUTE.name: log.minutes,
             TRACE.name: log.traces,
             REJECTED_ROW.name: log.rejected,
             REJECTED_VALUE.name: log.rejected_values,

@@ -120,13 +120,20 @@ class Table:
     @cached_property
     def schema(self) -> pa.DataFrameSchema:
         """The Pandera schema: exact columns in order, types, nulls, checks, uniqueness of the key."""
+        return self._schema(self.key)
+
+    @cached_property
+    def _keyless_schema(self) -> pa.DataFrameSchema:
+        return self._schema(())
+
+    def _schema(self, unique: Sequence[str]) -> pa.DataFrameSchema:
         import pandera.polars as pa
 
         return pa.DataFrameSchema(
             {c.name: pa.Column(c.dtype, checks=c.checks(), nullable=c.nullable) for c in self.columns},
             strict=True,
             ordered=True,
-            unique=list(self.key) or None,
+            unique=list(unique) or None,
             name=self.name,
             coerce=False,
         )
@@ -167,14 +174,36 @@ class Table:
         """
         Check a frame (not a lazy one: Pandera checks only types there) against the contract.
 
+        Looking for double keys costs more than everything else. Rows that plainly follow one another by
+        their key cannot have any, and only others are looked through.
+
         Raises
         ------
         pandera.errors.SchemaErrors
             With every failing column and check.
         """
-        checked: Any = self.schema.validate(frame, lazy=True)
+        schema = self._keyless_schema if self._plainly_unique(frame) else self.schema
+        checked: Any = schema.validate(frame, lazy=True)
         assert isinstance(checked, pl.DataFrame)
         return checked
+
+    def _plainly_unique(self, frame: pl.DataFrame) -> bool:
+        """
+        Whether one look at neighbours shows that no key comes twice; false says nothing.
+
+        The first column of the key may come in any order, as long as each of its values stands in one
+        stretch; in a stretch the others must grow.
+        """
+        if not self.key or any(frame.schema.get(name) != self.column(name).dtype for name in self.key):
+            return False
+        grows, same = pl.lit(False), pl.lit(True)
+        for name in self.key[1:]:
+            grows |= same & (pl.col(name) > pl.col(name).shift())
+            same &= pl.col(name) == pl.col(name).shift()
+        first = pl.col(self.key[0])
+        begins = (first != first.shift()).fill_null(True)
+        follows, starts = frame.select((begins | grows).fill_null(False).all(), begins=begins.sum()).row(0)
+        return bool(follows) and frame.select(first.filter(begins).n_unique()).item() == starts
 
 
 def extend(columns: Sequence[Column], *more: Column) -> tuple[Column, ...]:

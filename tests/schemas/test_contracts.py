@@ -95,3 +95,33 @@ def test_a_missing_or_extra_column_fails() -> None:
 def test_two_rows_of_one_key_fail() -> None:
     with pytest.raises(pandera.errors.SchemaErrors):
         lake.USE_ALERT.validate(pl.concat([_alert(), _alert()]))
+
+
+def _files(*rows: tuple[str, str]) -> pl.DataFrame:
+    """Rows of `file_name`: a file's digest and a name it was given under."""
+    return pl.DataFrame(rows, schema=lake.FILE_NAME.dtypes, orient="row")
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        (("b", "1"), ("b", "2"), ("a", "1"), ("a", "3")),  # each file in one stretch, its names growing
+        (("b", "2"), ("b", "1")),  # in no order, and unique all the same
+        (("a", "1"), ("b", "1"), ("a", "2")),  # a file that comes back with another name
+    ],
+)
+def test_rows_of_different_keys_pass_in_whatever_order(rows: tuple[tuple[str, str], ...]) -> None:
+    assert lake.FILE_NAME.validate(_files(*rows)).rows() == list(rows)
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        (("a", "1"), ("a", "1")),
+        (("a", "1"), ("a", "2"), ("a", "1")),
+        (("a", "1"), ("b", "1"), ("a", "1")),
+    ],
+)
+def test_a_key_that_comes_twice_fails_wherever_it_stands(rows: tuple[tuple[str, str], ...]) -> None:
+    with pytest.raises(pandera.errors.SchemaErrors):
+        lake.FILE_NAME.validate(_files(*rows))
