@@ -56,14 +56,14 @@ def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) 
         if digest in fresh or (before is not None and not _is_open(before, request)):
             lost = before is not None and not vault_of(home, digest).has(digest)
             if lost:  # from the vault, and here it is again
-                keep(home, data, private=is_private(data, kind_of(data), request))
+                keep(home, data, digest, private=is_private(data, kind_of(data), request))
             copies.append((name_of(path), digest))
             continue
         if before is not None and before["status"] == FileStatus.WITHDRAWN:
             fresh[digest] = replace(known_reading(home, digest), withdrawn_on=None, why=None)
             continue
         kind = kind_of(data)
-        keep(home, data, private=is_private(data, kind, request))
+        keep(home, data, digest, private=is_private(data, kind, request))
         reading = Reading(digest, kind, name_of(path), request.profile, None, request.site, request.pinned)
         if before is not None and _unchanged(before, read_file(home, reading, data, request).file):
             reason = before["reason"]

@@ -38,6 +38,7 @@ def read_log(
     *,
     profile: str | None = None,
     site: str | None = None,
+    digest: str | None = None,
 ) -> ReadLog:
     """
     Read one exported log.
@@ -62,6 +63,8 @@ def read_log(
         Name of the profile to use; without it the only one whose `match` fits.
     site
         Used where the file itself does not name one; goes before the profile's.
+    digest
+        SHA-256 of the data, where it is known already.
 
     Raises
     ------
@@ -70,7 +73,7 @@ def read_log(
     """
     if site is not None and not re.fullmatch(SITE_PATTERN, site):
         raise CallError("A site's name is 1 to 40 of a-z, 0-9, _ and -; write --site like that.")
-    known = Known(hashlib.sha256(data).hexdigest())
+    known = Known(digest or hashlib.sha256(data).hexdigest())
     try:
         unpacked = unpack(data, definitions.plausible.file_most)
         chosen = recognise(unpacked.data, profiles, profile)

@@ -62,9 +62,13 @@ class Vault:
         """Bytes of all files kept here."""
         return sum(self.place.sizes().values())
 
-    def keep(self, data: bytes) -> str:
-        """Store the bytes durably and return their digest; bytes already there are left alone."""
-        digest = digest_of(data)
+    def keep(self, data: bytes, digest: str | None = None) -> str:
+        """
+        Store the bytes durably and return their digest; bytes already there are left alone.
+
+        `digest`: theirs, where it is known already.
+        """
+        digest = digest or digest_of(data)
         if not self.has(digest):
             self.place.write_once(_name(digest), data)
         return digest
