@@ -6,89 +6,22 @@ from collections.abc import Mapping, Sequence
 
 import polars as pl
 
-from flows.stale import DEVICE_OWNER, IN_FORCE, Stale, Ward
-from pipeline.cohort import Claims, RemovalRule, claim, cuts_of, load_rules, summarise, use_annotations
-from pipeline.course import course_of
-from pipeline.course.evidence import evidence_of
-from pipeline.course.resolve import resolve
-from pipeline.definitions import Definitions
+from flows.computing import DEVICE_TABLES, DRAIN_STAGE, Computed, DeviceBatch, DrainBatch
+from flows.stale import DEVICE_OWNER, Stale, Ward
+from pipeline.cohort import Claims, claim
 from pipeline.provenance import digest_of_texts
 from pipeline.store import Home, moments
 from pipeline.store.moments import Moment
 from schemas.derivation import MADE, MADE_PARTS, UNKNOWN
-from schemas.lake import (
-    BEDSIDE,
-    COURSE,
-    EVIDENCE,
-    LOAD_FILE,
-    MINUTE,
-    QUALITY_DAY,
-    TRACE,
-    USE_ALERT,
-    USE_CANISTER,
-    USE_PERIOD,
-    USE_TABLE,
-)
-from schemas.published import ALERT, CANISTER, DRAIN, DRAIN_DAY, DRAIN_OUTCOME, DRAIN_USE, PERIOD, READINESS
+from schemas.lake import COURSE, USE_TABLE
 from schemas.table import Table
 
-DEVICE_TABLES: tuple[Table, ...] = (
-    USE_TABLE,
-    QUALITY_DAY,
-    EVIDENCE,
-    COURSE,
-    USE_PERIOD,
-    USE_ALERT,
-    USE_CANISTER,
-)
-DRAIN_TABLES: tuple[Table, ...] = (
-    DRAIN,
-    DRAIN_OUTCOME,
-    DRAIN_DAY,
-    PERIOD,
-    ALERT,
-    CANISTER,
-    READINESS,
-    DRAIN_USE,
-)
-DRAIN_STAGE: tuple[Table, ...] = (*DRAIN_TABLES, BEDSIDE)  # the last is not published
 
-
-def compute_devices(
-    home: Home, owners: Sequence[str], stale: Stale, ward: Ward, definitions: Definitions
-) -> int:
-    """Compute some devices from their rows as loaded and put the results in place; returns their minutes."""
-    files = home.lake.scan(LOAD_FILE).filter(pl.col("status").is_in(IN_FORCE)).collect()
-    sites = sorted({owner.partition(":")[0] for owner in owners})
-    devices = sorted({owner.partition(":")[2] for owner in owners})
-    near = pl.col("site").is_in(sites) & pl.col("device").is_in(devices)
-    in_force = near & pl.col("file_sha256").is_in(files["file_sha256"].implode())
-    # The pair is asked of what was read, not while reading: Polars' Parquet reader fails on a text that is
-    # put together from columns it is filtering by.
-    theirs = DEVICE_OWNER.is_in(list(owners))
-    minutes = home.lake.scan(MINUTE).filter(in_force).collect().filter(theirs)
-    traces = home.lake.scan(TRACE).filter(in_force).collect().filter(theirs)
-    resolved = resolve(minutes, traces, files, definitions)
-    evidence = evidence_of(resolved.minutes, definitions)
-    course = course_of(
-        resolved.minutes,
-        resolved.uses,
-        evidence,
-        cuts_of(resolved.uses, ward.registry),
-        use_annotations(resolved.uses, ward.registry, ward.annotations),
-        definitions,
-    )
-    frames = {
-        USE_TABLE.name: resolved.uses,
-        QUALITY_DAY.name: resolved.quality,
-        EVIDENCE.name: evidence,
-        COURSE.name: course.minutes,
-        USE_PERIOD.name: course.periods,
-        USE_ALERT.name: course.alerts,
-        USE_CANISTER.name: course.canisters,
-    }
-    _put(home, stale, owners, DEVICE_TABLES, frames, DEVICE_OWNER)
-    return course.minutes.height
+def compute_devices(home: Home, batch: DeviceBatch, stale: Stale, computed: Computed) -> int:
+    """Put what was computed of some devices in place, once it is there; returns their minutes."""
+    frames = computed()
+    _put(home, stale, batch.owners, DEVICE_TABLES, frames, DEVICE_OWNER)
+    return frames[COURSE.name].height
 
 
 def claims_now(home: Home, ward: Ward) -> Claims:
@@ -97,40 +30,10 @@ def claims_now(home: Home, ward: Ward) -> Claims:
     return claim(uses, ward.registry, home.secret(), ward.annotations)
 
 
-def compute_drains(
-    home: Home,
-    owners: Sequence[str],
-    stale: Stale,
-    claims: Claims,
-    ward: Ward,
-    definitions: Definitions,
-    rules: Sequence[RemovalRule] | None = None,
-) -> int:
-    """Summarise some drains from the course of their uses and put the results in place."""
-    some = claims.only(owners)
-    use_ids = some.drain_use["use_id"].unique().sort()
-    uses = home.lake.scan(USE_TABLE).filter(pl.col("use_id").is_in(use_ids.implode())).collect()
-    devices = uses.select(DEVICE_OWNER.alias("owner")).unique().sort("owner")["owner"].to_list()
-
-    def of_uses(table: Table) -> pl.DataFrame:
-        rows = home.lake.scan_owners(table, devices).filter(pl.col("use_id").is_in(use_ids.implode()))
-        return rows.collect().sort(table.key)
-
-    tables = summarise(
-        some,
-        uses.sort("use_id"),
-        of_uses(COURSE),
-        of_uses(EVIDENCE),
-        of_uses(USE_PERIOD),
-        of_uses(USE_ALERT),
-        of_uses(USE_CANISTER),
-        ward.annotations,
-        definitions,
-        load_rules() if rules is None else rules,
-    )
-    frames = {table.name: getattr(tables, table.name) for table in DRAIN_STAGE}
-    _put(home, stale, owners, DRAIN_STAGE, frames, pl.col("drain_id"))
-    return len(owners)
+def compute_drains(home: Home, batch: DrainBatch, stale: Stale, computed: Computed) -> int:
+    """Put the summaries of some drains in place, once they are there; returns how many drains."""
+    _put(home, stale, batch.owners, DRAIN_STAGE, computed(), pl.col("drain_id"))
+    return len(batch.owners)
 
 
 def drop_gone(home: Home, stale: Stale) -> None:
@@ -185,6 +88,6 @@ def _put(
     made = stale.made_from(owners)
     doubt_made(home, stale.stage, owners)
     for table in tables:
-        home.lake.replace(table, made, table.validate(frames[table.name]), owner)
+        home.lake.replace(table, made, frames[table.name], owner)
         moments.passed(Moment.DERIVED)
     note_made(home, stale.stage, {o: stale.parts[o] for o in owners})

@@ -13,7 +13,7 @@ from importlib import metadata
 import polars as pl
 from packaging.requirements import Requirement
 
-from flows.derive import DEVICE_TABLES, DRAIN_STAGE
+from flows.computing import DEVICE_TABLES, DRAIN_STAGE
 from flows.finding import Finding, advice, broken, fine
 from pipeline.definitions import Definitions
 from pipeline.provenance import code_version

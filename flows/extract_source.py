@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 
 import polars as pl
 
-from flows.derive import DRAIN_TABLES, claims_now
+from flows.computing import DRAIN_TABLES
+from flows.derive import claims_now
 from flows.publishing import out_of_date
 from flows.stale import IN_FORCE, read_ward
 from flows.survey import batches

@@ -16,6 +16,8 @@ from pathlib import Path
 import polars as pl
 from deltalake.exceptions import DeltaError, TableNotFoundError
 
+from flows.batch_sizes import batch_bytes, batch_minutes
+from flows.computing import Ahead, at_once, device_batches, drain_batches
 from flows.derive import claims_now, compute_devices, compute_drains, doubt_made, drop_gone
 from flows.erasing import conclude, take_up
 from flows.intake import ensure_raw, finish_interrupted, take_in
@@ -26,6 +28,7 @@ from flows.reread import read_due, read_named
 from flows.stale import read_ward, stale_devices, stale_drains
 from flows.survey import Found, file_batches, survey
 from flows.writing import read_again
+from pipeline.cohort import load_rules
 from pipeline.store import Home, moments
 from pipeline.store.erasures import read_erasures
 from pipeline.store.journal import Reading, read_journal, read_readings, write_journal
@@ -47,9 +50,14 @@ def silent(what: str, done: int, total: int) -> None:
 
 @dataclass(frozen=True)
 class Stages:
-    """The steps of a load that do the work; each may be wrapped for retries and records."""
+    """
+    The steps of a load that do the work; each may be wrapped for retries and records.
+
+    `ahead` says who computes the batches, and how far ahead of the one that is put in place.
+    """
 
     take_in: Callable[..., list[Outcome]] = take_in
+    ahead: Ahead = at_once
     compute_devices: Callable[..., int] = compute_devices
     compute_drains: Callable[..., int] = compute_drains
     publish: Callable[..., None] = publish_ledger
@@ -141,7 +149,7 @@ def run_load(
     with at_work(home, request, now) as finished:
         again = read_due(home, request, now)
         outcomes: list[Outcome] = []
-        for batch in file_batches(files):
+        for batch in file_batches(files, batch_bytes()):
             progress("reading files", len(outcomes), len(files))
             outcomes += stages.take_in(home, batch, request, now)
         progress("reading files", len(files), len(files))
@@ -250,18 +258,23 @@ def compute_and_publish(
     stale = stale_devices(home, ward, definitions)
     drop_gone(home, stale)
     minutes = done = 0
-    for batch in stale.batches():
+    for devices, computed in stages.ahead(
+        device_batches(home.lake.anywhere, stale.batches(batch_minutes()), ward, definitions)
+    ):
         progress("computing devices", done, len(stale.todo))
-        minutes += stages.compute_devices(home, batch, stale, ward, definitions)
-        done += len(batch)
+        minutes += stages.compute_devices(home, devices, stale, computed)
+        done += len(devices.owners)
     progress("computing devices", done, len(stale.todo))
     claims = claims_now(home, ward)
     drains = stale_drains(home, claims, ward, definitions, request.rules)
     drop_gone(home, drains)
     drained = 0
-    for batch in drains.batches():
+    rules = load_rules() if request.rules is None else request.rules
+    for some, computed in stages.ahead(
+        drain_batches(home.lake.anywhere, drains.batches(batch_minutes()), claims, ward, definitions, rules)
+    ):
         progress("summarising drains", drained, len(drains.todo))
-        drained += stages.compute_drains(home, batch, drains, claims, ward, definitions, request.rules)
+        drained += stages.compute_drains(home, some, drains, computed)
     progress("summarising drains", drained, len(drains.todo))
     parts = out_of_date(home, claims, definitions)
     if parts is not None:

@@ -52,6 +52,10 @@ class NightSettings(BaseModel):
     retry_seconds: tuple[float, ...] = Field(
         (2, 10, 60), description="Waits before a step is tried again after a passing fault of a drive."
     )
+    dask: str | None = Field(
+        None,
+        description="Address of a Dask scheduler whose workers compute; wants `PREFECT_API_URL` as well.",
+    )
     prefect: bool = Field(True, description="Whether the run is a Prefect flow; else it runs plainly.")
 
     @field_validator("timezone")

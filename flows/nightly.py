@@ -217,6 +217,7 @@ def _timed(steps: Steps, recorder: Recorder) -> Steps:
         timed("look", steps.look),
         Stages(
             timed("take_in", load.take_in),
+            load.ahead,
             timed("compute_devices", load.compute_devices),
             timed("compute_drains", load.compute_drains),
             timed("publish", load.publish),

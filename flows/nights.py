@@ -27,6 +27,10 @@ def one_night(home: Home, settings: NightSettings, now: datetime) -> Night:
         As `run_night`.
     """
     landing_of(settings, home)
+    if settings.dask is not None:
+        from flows.prefect_dask import check_scheduler
+
+        check_scheduler(settings.dask)
     log = log_of(home.root, "nightly")
 
     def plainly() -> Night:

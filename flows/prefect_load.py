@@ -7,6 +7,7 @@ Used where a Prefect API is configured (`PREFECT_API_URL`); a schedule runs `flo
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextvars import ContextVar
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -14,8 +15,9 @@ from prefect import flow
 from prefect.artifacts import create_markdown_artifact
 from pydantic import SecretStr
 
-from flows.load import Summary, run_load
+from flows.load import Progress, Summary, run_load, silent
 from flows.orchestrator import behind, nameless
+from flows.prefect_dask import check_scheduler, scheduler_address, spread
 from flows.prefect_tasks import load_tasks
 from flows.request import request_for
 from flows.runs import counts_of
@@ -34,6 +36,8 @@ _SAID = {
     "devices": "devices computed",
     "drains": "drains summarised",
 }
+
+_watching: ContextVar[Progress] = ContextVar("watching", default=silent)
 
 
 @flow(name="load", persist_result=False)
@@ -61,11 +65,17 @@ def _load(
     if not all(path.exists() for path in files):
         raise CallError("load: a path that was given is not there; check the paths.")
     request = request_for(ledger, profile.get_secret_value() if profile else None, site)
-    return run_load(ledger, files, request, datetime.now(UTC), stages=load_tasks())
+    with spread(load_tasks(), scheduler_address()) as stages:
+        return run_load(ledger, files, request, datetime.now(UTC), progress=_watching.get(), stages=stages)
 
 
 def load_under_prefect(
-    home: Home, paths: Sequence[Path], profile: str | None = None, site: str | None = None
+    home: Home,
+    paths: Sequence[Path],
+    profile: str | None = None,
+    site: str | None = None,
+    *,
+    progress: Progress = silent,
 ) -> Summary:
     """
     Run one load as a Prefect flow and hand back what `run_load` would.
@@ -73,14 +83,19 @@ def load_under_prefect(
     Raises
     ------
     CallError
-        When a path is not there; said before the flow begins, so that its name stays with the caller.
+        When a path is not there, or workers are asked for and something they need is not said or installed;
+        told before the flow begins, so that no name leaves the caller.
     """
     find_files(paths)
+    check_scheduler(scheduler_address())
     named = None if profile is None else SecretStr(profile)
+    token = _watching.set(progress)
     try:
         return load(SecretStr(str(home.root)), [SecretStr(str(path)) for path in paths], named, site)
     except Exception as error:
         raise behind(error) from None
+    finally:
+        _watching.reset(token)
 
 
 def count_table(counts: dict[str, int]) -> str:

@@ -25,6 +25,7 @@ from flows.nightly import Steps, run_night
 from flows.nights import settings_of
 from flows.orchestrator import behind, nameless
 from flows.passing import patiently
+from flows.prefect_dask import spread
 from flows.prefect_load import count_table
 from flows.prefect_tasks import as_task, load_tasks
 from flows.runs import SOME_REJECTED
@@ -71,13 +72,14 @@ def _night() -> Night:
     retry, stop = settings.retry_seconds, settings.timeout_minutes * 60
     log = log_of(home.root, "nightly")
     plain = Steps()
-    steps = Steps(
-        as_task("look into the landing folder", plain.look, retry, stop, log),
-        load_tasks(retry, stop, log),
-        as_task("write the report", plain.report, retry, stop, log),
-        as_task("clear the landing folder", plain.clear, retry, stop, log),
-    )
-    return patiently(lambda: run_night(home, settings, datetime.now(UTC), steps=steps), retry, log)
+    with spread(load_tasks(retry, stop, log), settings.dask, retry, stop) as stages:
+        steps = Steps(
+            as_task("look into the landing folder", plain.look, retry, stop, log),
+            stages,
+            as_task("write the report", plain.report, retry, stop, log),
+            as_task("clear the landing folder", plain.clear, retry, stop, log),
+        )
+        return patiently(lambda: run_night(home, settings, datetime.now(UTC), steps=steps), retry, log)
 
 
 def _surroundings() -> tuple[Home, NightSettings]:

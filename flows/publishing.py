@@ -7,7 +7,8 @@ from datetime import datetime
 
 import polars as pl
 
-from flows.derive import DEVICE_TABLES, DRAIN_TABLES, made_digest, note_made
+from flows.computing import DEVICE_TABLES, DRAIN_TABLES
+from flows.derive import made_digest, note_made
 from flows.erasing import unsaid
 from flows.stale import IN_FORCE, Stale, read_ward, settings_digest
 from pipeline.cohort import (

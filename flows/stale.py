@@ -20,7 +20,6 @@ from schemas.published import DRAIN, DRAIN_USE
 from schemas.registry import ANNOTATION, REGISTRY_DRAIN
 from schemas.vocabulary import IN_FORCE as IN_FORCE
 
-BATCH_MINUTES = 1_000_000  # of log rows computed at once; bounds the memory of a load
 DEVICE_OWNER = pl.format("{}:{}", "site", "device")
 
 # Of the definitions: what a device's course rests on, and what only the published statistics, extracts and
@@ -63,7 +62,7 @@ class Stale:
         """Owner → one digest over everything it is made from."""
         return {o: digest_of_texts(self.parts[o][p] for p in MADE_PARTS) for o in owners}
 
-    def batches(self, most: int = BATCH_MINUTES) -> Iterator[list[str]]:
+    def batches(self, most: int) -> Iterator[list[str]]:
         """Owners in order, so many minutes at once."""
         return batches(self.todo.items(), most)
 
@@ -102,7 +101,9 @@ def stale_devices(home: Home, ward: Ward, definitions: Definitions) -> Stale:
         )
         .collect()
     )
-    registry = _mentions(ward.registry)
+    # Of a row, only what decides the cuts of the devices it names.
+    claiming = ward.registry.with_columns(digest=digest_rows(ward.registry, CLAIMING))
+    registry = mentions(claiming).sort("owner", "digest")
     annotated = _annotated(ward)
     notes = registry.join(annotated, on=["site", "drain_key"]).sort("owner", "digest_right")
     registry_of = _grouped(registry, "owner", "digest")
@@ -264,11 +265,10 @@ def _compare(
     return Stale(stage, todo, gone, parts, causes)
 
 
-def _mentions(registry: pl.DataFrame) -> pl.DataFrame:
-    """One row a device that a registry row names, with the digest of what of the row decides its cuts."""
+def mentions(registry: pl.DataFrame) -> pl.DataFrame:
+    """One row a device (`owner`) that a registry row names, with what is in that row."""
     return (
-        registry.with_columns(digest=digest_rows(registry, CLAIMING))
-        .with_columns(
+        registry.with_columns(
             device=pl.concat_list(
                 pl.col("uses").fill_null([]).list.eval(pl.element().str.split("/").list.first()),
                 pl.col("devices").fill_null([]),
@@ -277,7 +277,6 @@ def _mentions(registry: pl.DataFrame) -> pl.DataFrame:
         .explode("device")
         .filter(pl.col("device").is_not_null())
         .with_columns(owner=DEVICE_OWNER)
-        .sort("owner", "digest")
     )
 
 

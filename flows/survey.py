@@ -11,8 +11,6 @@ from typing import TypeVar
 from flows.plain import plain
 from schemas.errors import CallError
 
-BATCH_BYTES = 64 * 2**20  # of raw files held in memory at once; a single larger file is a batch of its own
-
 T = TypeVar("T")
 
 
@@ -109,6 +107,6 @@ def batches(weighed: Iterable[tuple[T, int]], most: int) -> Iterator[list[T]]:
         yield batch
 
 
-def file_batches(files: Sequence[Path], most_bytes: int = BATCH_BYTES) -> Iterator[list[Path]]:
+def file_batches(files: Sequence[Path], most_bytes: int) -> Iterator[list[Path]]:
     """Files in order, so many bytes at once; one that has vanished weighs nothing and is reported later."""
     return batches(((path, path.stat().st_size if path.exists() else 0) for path in files), most_bytes)

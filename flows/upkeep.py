@@ -10,7 +10,7 @@ from typing import Any
 
 import duckdb
 
-from flows.derive import DEVICE_TABLES, DRAIN_STAGE
+from flows.computing import DEVICE_TABLES, DRAIN_STAGE
 from pipeline.definitions import UpkeepRules, load_definitions
 from pipeline.marts.reader import reader
 from pipeline.store import Home, Lake

@@ -91,16 +91,15 @@ def load(
         find_files(every, ledger.root)
         request_for(ledger, profile, site)
         ledger.create()
-    if (
-        os.environ.get("PREFECT_API_URL") and not take_back
-    ):  # without one nobody should wait for a server to start
+    # Without one of these nobody should wait for a server to start.
+    if any(os.environ.get(name) for name in ("PREFECT_API_URL", "DRAINLEDGER_DASK")) and not take_back:
         from flows.orchestrator import prepare
 
         prepare(ledger.root)
         from flows.prefect_load import load_under_prefect
 
-        with recorded(ledger, "load") as run:
-            summary = load_under_prefect(ledger, every, profile, site)
+        with recorded(ledger, "load") as run, Meter() as progress:
+            summary = load_under_prefect(ledger, every, profile, site, progress=progress)
             run.loaded(summary)
     else:
         from flows.load import run_load

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -67,6 +67,11 @@ class Lake:
     def place(self) -> Place:
         """Where the tables lie."""
         return place_of(self.root)
+
+    @property
+    def anywhere(self) -> Lake:
+        """The same lake, found from any working folder: for a process elsewhere that sees the same drive."""
+        return replace(self, root=self.root.absolute()) if isinstance(self.root, Path) else self
 
     def path(self, table: Table) -> Path:
         """Folder of the table, in a lake on a disk; elsewhere ask `address`."""

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
 
 from flows.cli import DONE, WRONG_CALL, run
-from flows.derive import compute_devices, compute_drains
+from flows.computing import Computed, DeviceBatch, DrainBatch, Frames
 from flows.extract import run_extract
 from flows.load import Stages, Summary, run_load, run_reread
 from flows.request import request_for
@@ -268,21 +270,19 @@ def test_each_stage_looks_at_no_other_figures_than_those_it_is_made_anew_for(
     every = set(Definitions.model_fields)
     watched = _Watched.model_validate(request.definitions.model_dump())
 
-    def within(sections: set[str], stage: Callable[..., int]) -> Callable[..., int]:
-        def work(home: Home, *rest: object) -> int:
-            swapped = [watched if isinstance(one, Definitions) else one for one in rest]
-            _allowed.intersection_update(sections)
+    def within(batches: Iterable[DeviceBatch] | Iterable[DrainBatch]) -> Iterator[tuple[Any, Computed]]:
+        def computed(batch: DeviceBatch | DrainBatch) -> Frames:
+            of_devices = isinstance(batch, DeviceBatch)
+            _allowed.intersection_update(DEVICE_SECTIONS if of_devices else every - PUBLISHED_SECTIONS)
             try:
-                return stage(home, *swapped)
+                return replace(batch, definitions=watched).frames()
             finally:
                 _allowed.update(every)
 
-        return work
+        for batch in batches:
+            yield batch, partial(computed, batch)
 
-    stages = Stages(
-        compute_devices=within(set(DEVICE_SECTIONS), compute_devices),
-        compute_drains=within(every - PUBLISHED_SECTIONS, compute_drains),
-    )
+    stages = Stages(ahead=within)
     level = request.definitions.tilted.model_copy(update={"limit": 12.0})
     moved = request.definitions.model_copy(update={"tilted": level})
     summary = run_load(ward, [], replace(request, definitions=moved), NOW, stages=stages)
