@@ -26,8 +26,8 @@ def select(database: Path, sql: str, lake: Path | Place, most: int | None = None
     """
     Run one SELECT on the published database and return its rows.
 
-    The database is opened read-only and the engine may reach nothing outside it but the lake's folder, which
-    the view `minute` reads. That permission would cover writing as well, so the text must be a single
+    The database is opened read-only and the engine may reach nothing outside it but, for a query with the word
+    `minute` in it, the lake's folder, which that view reads. That permission would cover writing as well, so the text must be a single
     SELECT in the database's own parse, without a part that writes and without naming a file itself. Instants
     come back in UTC; lengths of time as durations, in which a month of an INTERVAL counts as 30 days.
     Interrupting (Ctrl-C) stops the query.
@@ -53,9 +53,10 @@ def select(database: Path, sql: str, lake: Path | Place, most: int | None = None
     """
     query = only_select(sql)
     with reader(database) as connection:
-        if not isinstance(lake, Path) and _MINUTE.search(query):
+        of_minutes = _MINUTE.search(query) is not None
+        if of_minutes and not isinstance(lake, Path):
             lend_minutes(connection, Lake(lake))
-        _wall_in(connection, lake)
+        _wall_in(connection, lake if of_minutes and isinstance(lake, Path) else None)
         try:
             return _whole(_rows(connection, query, most))
         except duckdb.Error as error:
@@ -124,9 +125,9 @@ def _fits(numbers: pl.Series) -> bool:
     return numbers.cast(pl.Int64, strict=False).null_count() == numbers.null_count()
 
 
-def _wall_in(connection: duckdb.DuckDBPyConnection, lake: Path | Place) -> None:
+def _wall_in(connection: duckdb.DuckDBPyConnection, lake: Path | None) -> None:
     # As it was named and as it really is: the view may have been made through either.
-    names = sorted({str(lake.absolute()), str(lake.resolve())}) if isinstance(lake, Path) else []
+    names = sorted({str(lake.absolute()), str(lake.resolve())}) if lake is not None else []
     folders = ", ".join("'" + name.replace("'", "''") + "'" for name in names)
     connection.execute("SET python_enable_replacements = false")
     # The folder must be allowed before the door is shut: the other order is refused.

@@ -25,7 +25,8 @@ _READING = {
     "CTE_NODE",
 }
 # Functions that stand where a table stands and only read the database. Others read files, run SQL out of a
-# text, change settings or write a log.
+# text, change settings or write a log. histogram and histogram_values read whatever table a text names, and a
+# file is a table to them.
 _TABLE_FUNCTIONS = {
     "duckdb_columns",
     "duckdb_constraints",
@@ -36,8 +37,6 @@ _TABLE_FUNCTIONS = {
     "duckdb_types",
     "duckdb_views",
     "generate_series",
-    "histogram",
-    "histogram_values",
     "json_each",
     "json_tree",
     "pg_timezone_names",
@@ -146,8 +145,8 @@ def _look_through(query: str) -> None:
     if tree.get("error"):
         raise CallError("sql: only a plain SELECT is run; write the query without PIVOT or other statements.")
     nodes = list(_nodes(tree))
-    within = {str(entry.get("key")) for node in nodes for entry in node.get("cte_map", {}).get("map", [])}
     for node in nodes:
+        _refuse_parts_named_like_files(node)
         kind = node.get("type")
         if isinstance(kind, str) and kind.endswith("_NODE") and kind not in _READING:
             word = kind.removesuffix("_QUERY_NODE").removesuffix("_NODE").replace("_", " ")
@@ -160,7 +159,7 @@ def _look_through(query: str) -> None:
                     "and views."
                 )
         if kind == "BASE_TABLE":
-            _refuse_what_is_not_published(node, within)
+            _refuse_what_is_not_published(node)
         if kind == "FUNCTION" and str(node.get("function_name", "")).lower() in _NOT_COMPUTING:
             raise CallError(
                 f"sql: the function {node['function_name']!r} is not allowed here; a query only computes on "
@@ -168,9 +167,18 @@ def _look_through(query: str) -> None:
             )
 
 
-def _refuse_what_is_not_published(node: dict[str, Any], within: set[str]) -> None:
+def _refuse_parts_named_like_files(node: dict[str, Any]) -> None:
+    # A part is known only within its own WITH; elsewhere in the query the same name would be a file's.
+    for entry in node.get("cte_map", {}).get("map", []):
+        if _OF_A_FILE.search(name := str(entry.get("key"))):
+            raise CallError(
+                f"sql: a part of WITH is called {name!r}, as a file might be; call it by a plain word."
+            )
+
+
+def _refuse_what_is_not_published(node: dict[str, Any]) -> None:
     name = str(node.get("table_name", ""))
-    if name not in within and _OF_A_FILE.search(name):
+    if _OF_A_FILE.search(name):
         raise CallError(OTHER_FILE)
     for part in ("catalog_name", "schema_name"):
         if (before := str(node.get(part, "")).lower()) not in _SCHEMAS:

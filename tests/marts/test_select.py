@@ -66,7 +66,8 @@ def asked(home):
         "SELECT * FROM range(3)",
         "SELECT * FROM drainledger.main.drain",
         "SELECT * FROM information_schema.tables",
-        'WITH "a.b" AS (SELECT 1) SELECT * FROM "a.b"',
+        'WITH "a b" AS (SELECT 1) SELECT * FROM "a b"',
+        "SELECT histogram(minutes_observed) FROM drain",
         "SELECT count(*) FROM prolonged_leak_signals(deviations := 3)",
         "SELECT comment FROM duckdb_columns() WHERE table_name = 'drain'",
     ],
@@ -183,6 +184,31 @@ def test_not_even_a_file_of_the_lake_is_read_by_its_name(asked, home, monkeypatc
             asked(f"SELECT * FROM {name}")
     finally:
         (folder / "part.parquet").unlink()
+
+
+@pytest.mark.parametrize(
+    "sql",
+    [
+        'SELECT b.* FROM (WITH "{file}" AS (SELECT 1) FROM "{file}") AS a, "{file}" AS b',
+        'SELECT (WITH "{file}" AS (SELECT 1 AS i) SELECT max(i) FROM "{file}"), * FROM "{file}"',
+        "FROM histogram_values('{file}', minute)",
+        "FROM histogram('{file}', minute)",
+        'FROM histogram_values("{file}", minute)',
+        "FROM pragma_table_info('{file}')",
+    ],
+)
+def test_no_detour_leads_to_a_file_of_the_lake(asked, home, sql):
+    # With the word `minute` in it too: then the engine itself would let the lake's folder be read.
+    file = home / "lake" / "part" / "part-0.parquet"
+    with pytest.raises(CallError):
+        asked(sql.format(file=file) + " -- minute")
+
+
+def test_a_query_that_does_not_ask_for_minutes_finds_the_lake_shut(home, monkeypatch):
+    monkeypatch.setattr(sys.modules["pipeline.marts.select"], "only_select", lambda sql: sql)
+    file = home / "lake" / "part" / "part-0.parquet"
+    with pytest.raises(CallError, match="another file"):
+        select(home / "drainledger.duckdb", f"SELECT count(*) FROM '{file}'", home / "lake")
 
 
 def test_a_link_in_the_homes_path_does_not_shut_the_lake_out(home, tmp_path):
