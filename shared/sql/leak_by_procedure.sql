@@ -3,8 +3,9 @@
 -- Definition: by procedure in the site's own words: rate of prolonged leak (Wilson), median duration of the
 --   leak (Kaplan-Meier, Brookmeyer-Crowley interval), mean up to 7 days; all sites together.
 -- Awkward cases: a median that was not reached is null: more than half still leaked. A null procedure holds
---   those that no registry names. Groups differ in more than the procedure; leak_comparison has the
---   log-rank test.
+--   those that no registry names. Procedures with fewer than chart.least_evaluable watched or
+--   evaluable are `too_few` and stand last. Groups differ in more than the procedure; leak_comparison has
+--   the log-rank test.
 SELECT
     stratum AS procedure,
     counted,
@@ -19,9 +20,10 @@ SELECT
     median_low_hours,
     median_high_hours,
     mean_hours,
-    evaluable < figure('chart.least_evaluable') AS too_few
+    least(evaluable, watched) < figure('chart.least_evaluable') AS too_few
 FROM leak_by_stratum
 WHERE grouped_by = 'procedure'
 ORDER BY
+    too_few,
     mean_hours DESC NULLS LAST,
     procedure;

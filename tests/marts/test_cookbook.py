@@ -178,6 +178,22 @@ def test_wards_with_few_drains_do_not_lead_a_ranking(nothing, tmp_path):
     assert found.select("unit", "too_few").rows() == [("A", False), ("B", True), ("C", True)]
 
 
+def test_a_ward_of_three_days_does_not_lead_the_alarms_or_the_clamps(nothing, tmp_path):
+    known = {"alerts_known_minutes": 14400, "alert_count": 1, "line_open_minutes": 0}
+    short = {**known, "minutes_observed": 1440, "alerts_known_minutes": 1440}
+    nothing.drains(*(drain(f"a{i}", "A", **known) for i in range(10)), drain("b", "B", **short))
+    rang = {"code": "line_leak", "started_at": MARCH, "ended_at": MARCH + timedelta(hours=1), "minutes": 60}
+    clamp = {k: v for k, v in rang.items() if k != "code"}
+    nothing.put("alert", [{**rang, "drain_id": d, "minutes_to_clear": 60} for d in ("a0", "b")])
+    nothing.put("period", [{**clamp, "kind": "clamped", "drain_id": d} for d in ("a0", "b")])
+    for name, rate in (
+        ("alarms_left_ringing_by_ward", "left_ringing_per_100_days"),
+        ("clamps_left_on_by_ward", "left_on_per_100_days"),
+    ):
+        found = answer(nothing, tmp_path, name)
+        assert found.select("unit", rate, "too_few").rows() == [("A", 1.0, False), ("B", 100.0, True)], name
+
+
 def test_suspicions_count_per_hundred_days_of_drains_that_could_show_them(nothing, tmp_path):
     nothing.drains(
         drain("a", "A", occlusion_minutes=90),

@@ -73,6 +73,14 @@ def poisson(events: int, exposure: float) -> tuple[float, float]:
     return low / exposure, stats.chi2.ppf(0.975, 2 * events + 2) / 2 / exposure
 
 
+def with_poisson_bounds(wards: pl.DataFrame, events: str) -> pl.DataFrame:
+    bounds = [poisson(n, days / 100) for n, days in wards.select(events, "drain_days").rows()]
+    return wards.with_columns(
+        per_100_days_low=pl.Series([b[0] for b in bounds]),
+        per_100_days_high=pl.Series([b[1] for b in bounds]),
+    )
+
+
 def test_prolonged_leak_by_ward_and_month(ward):
     frames = ward[1]
     shared = ["site", "unit", "origin_day", "prolonged_leak"]
@@ -148,11 +156,9 @@ def test_suspected_occlusions_by_ward_with_exact_poisson_bounds(ward):
         .with_columns(too_few=(pl.col("drains_assessed") < FEWEST) | (pl.col("drain_days") < FEWEST))
     )
     assert expected["annotated"].sum() > 0
-    bounds = [poisson(n, days / 100) for n, days in expected.select("suspected", "drain_days").rows()]
-    expected = expected.with_columns(
-        suspected_per_100_days=pl.col("suspected") / pl.col("drain_days") * 100,
-        per_100_days_low=pl.Series([b[0] for b in bounds]),
-        per_100_days_high=pl.Series([b[1] for b in bounds]),
+    expected = with_poisson_bounds(
+        expected.with_columns(suspected_per_100_days=pl.col("suspected") / pl.col("drain_days") * 100),
+        "suspected",
     )
     got = answer(ward, "suspected_occlusions_by_ward")
     same(got, expected, WARD)
@@ -203,12 +209,14 @@ def test_alarms_left_ringing_by_ward(ward):
         .agg(
             alerts=pl.col("alert_count").sum(),
             left_ringing=pl.col("left").sum(),
-            minutes=pl.col("alerts_known_minutes").sum(),
+            drain_days=pl.col("alerts_known_minutes").sum() / 1440,
         )
-        .with_columns(left_ringing_per_100_days=pl.col("left_ringing") / pl.col("minutes") * 144000)
-        .drop("minutes")
+        .with_columns(left_ringing_per_100_days=pl.col("left_ringing") / pl.col("drain_days") * 100)
     )
-    same(answer(ward, "alarms_left_ringing_by_ward"), expected, WARD)
+    expected = with_poisson_bounds(expected, "left_ringing")
+    got = answer(ward, "alarms_left_ringing_by_ward")
+    same(got, expected, WARD)
+    best_first_few_last(got, "left_ringing_per_100_days")
 
 
 def test_minutes_to_clear_by_alert(ward):
@@ -222,14 +230,18 @@ def test_minutes_to_clear_by_alert(ward):
             not_seen_to_clear=cleared.null_count(),
             minutes_to_clear_median=cleared.median(),
             minutes_to_clear_p90=cleared.quantile(0.9, "linear"),
+            too_few=cleared.count() < FEWEST,
         )
     )
-    same(answer(ward, "minutes_to_clear_by_alert"), expected, ["code"])
+    got = answer(ward, "minutes_to_clear_by_alert")
+    same(got, expected, ["code"])
+    best_first_few_last(got, "minutes_to_clear_median")
 
 
 def test_clamps_left_on_by_ward(ward):
     frames = ward[1]
     unnoted = pl.col("grade").is_null() | (pl.col("grade") != "annotated")
+    could_tell = pl.col("line_open_minutes").is_not_null() | pl.col("occlusion_minutes").is_not_null()
     clamps = (
         frames["period"]
         .filter((pl.col("kind") == "clamped") & unnoted)
@@ -240,9 +252,21 @@ def test_clamps_left_on_by_ward(ward):
         frames["drain"]
         .join(clamps, on="drain_id", how="left")
         .group_by(WARD)
-        .agg(drains=pl.len(), clamps_left_on=pl.col("left").sum(), longest_minutes=pl.col("longest").max())
+        .agg(
+            drains=pl.len(),
+            drains_that_could_tell=could_tell.sum(),
+            drain_days=pl.col("minutes_observed").filter(could_tell).sum() / 1440,
+            clamps_left_on=pl.col("left").sum(),
+            longest_minutes=pl.col("longest").max(),
+        )
+        .with_columns(
+            left_on_per_100_days=pl.col("clamps_left_on") / pl.col("drain_days") * 100,
+            too_few=(pl.col("drains_that_could_tell") < FEWEST) | (pl.col("drain_days") < FEWEST),
+        )
     )
-    same(answer(ward, "clamps_left_on_by_ward"), expected, WARD)
+    got = answer(ward, "clamps_left_on_by_ward")
+    same(got, with_poisson_bounds(expected, "clamps_left_on"), WARD)
+    best_first_few_last(got, "left_on_per_100_days")
 
 
 def test_output_before_removal(ward):
