@@ -92,7 +92,10 @@ def aalen_johansen(counts: Counts, level: float) -> tuple[Reals, Reals, Reals, R
     d = d1 + counts.competing
     free = np.cumprod(1 - d / n)
     before = np.concatenate([[1.0], free[:-1]])[: len(free)]
-    incidence = np.cumsum(before * d1 / n)
+    # While nothing else has happened it is what is left of 1, to the last digit: a sum of steps that falls just
+    # short of 1 would be taken for uncertain.
+    alone = np.cumsum(counts.competing) == 0
+    incidence = np.where(alone, 1 - free, np.cumsum(before * d1 / n))
     with np.errstate(divide="ignore", invalid="ignore"):
         first = np.where(d > 0, d / (n * (n - d)), 0.0)
     second = np.cumsum(before**2 * d1 * (n - d1) / n**3)

@@ -44,7 +44,10 @@ def drain_totals(
         suction_shortfall_minutes=_counted(_flag(PeriodKind.SUCTION_SHORTFALL), pl.col("suction_known")),
         suction_known_minutes=pl.col("suction_known").sum(),
         line_open_minutes=_counted(_flag(PeriodKind.LINE_OPEN), pl.col("line_known")),
-        occlusion_minutes=_counted(_flag(PeriodKind.OCCLUSION_SUSPECTED), pl.col("tidaling_known")),
+        # Staff may note a block over minutes that tell nothing of breathing, a pause among them: they count.
+        occlusion_minutes=pl.when(pl.col("tidaling_known").any()).then(
+            (_flag(PeriodKind.OCCLUSION_SUSPECTED) & seen).sum()
+        ),
         leak_peak_ml_min=in_units(leaked.max(), steps),
         leak_mean_ml_min=in_units(pl.when(leak.any()).then(leaked.sum()), steps * leaked.len()),
         leak_total_l=in_units(pl.when(leak.any()).then(leaked.sum()), steps * 1000),

@@ -91,6 +91,20 @@ def test_a_whole_linked_drain_adds_up(tables, uses_of, use, registry_of, drain, 
     assert (got["alert_count"], got["canister_changes"], got["uses"]) == (0, 0, 1)
 
 
+def test_a_block_that_staff_noted_counts_through_a_pause(
+    tables, uses_of, use, registry_of, course_of_use
+) -> None:
+    one = use(end=10)
+    course = course_of_use(
+        one,
+        state=lambda m: "pause" if m < 13 else "run",
+        tidaling=lambda m: "not_assessable" if m < 13 else "absent",
+        flags=lambda m: ["occlusion_suspected"] if m < 100 else [],
+    )
+    got = only_row(tables(uses_of(one), registry_of(), course).drain)
+    assert got["occlusion_minutes"] == 100
+
+
 def test_a_count_tells_on_how_many_known_minutes_it_stands(
     tables, uses_of, use, registry_of, course_of_use
 ) -> None:

@@ -109,6 +109,15 @@ def test_without_competing_events_incidence_is_one_minus_kaplan_meier() -> None:
     np.testing.assert_allclose(free, survival, atol=1e-12)
 
 
+@pytest.mark.parametrize("seed", range(20))
+def test_where_every_leak_has_ended_no_interval_is_claimed(seed: int) -> None:
+    entry, exit_, _ = invented(seed, 27)
+    counts = counts_of(np.zeros_like(entry), exit_, np.ones_like(exit_))
+    _, incidence, low, high = aalen_johansen(counts, 0.95)
+    assert incidence[-1] == 1
+    assert np.isnan([low[-1], high[-1]]).all()
+
+
 def test_by_hand_with_a_competing_event() -> None:
     # Four drains: the leak ends at 2, death at 3, the leak ends at 5, censored at 6.
     counts = counts_of(whole([0] * 4), whole([2, 3, 5, 6]), whole([1, 2, 1, 0]))
