@@ -76,8 +76,8 @@ LEAK_SURVIVAL = Table(
     (
         *_CURVE,
         Column("still_leaking", REAL, "Estimated share still leaking.", "1"),
-        Column("low", REAL, "Lower 95 % bound (log-log).", "1"),
-        Column("high", REAL, "Upper 95 % bound (log-log).", "1"),
+        Column("low", REAL, "Lower 95 % bound (log-log); null where it is 0 or 1.", "1"),
+        Column("high", REAL, "Upper 95 % bound (log-log); null where it is 0 or 1.", "1"),
     ),
 )
 
@@ -89,8 +89,8 @@ LEAK_INCIDENCE = Table(
         Column("competing", WHOLE, "Died or were transferred with the drain at that time while leaking."),
         Column("still_leaking", REAL, "Share neither ended nor met by a competing event.", "1"),
         Column("incidence", REAL, "Cumulative incidence of leak end.", "1"),
-        Column("low", REAL, "Lower 95 % bound of the incidence.", "1"),
-        Column("high", REAL, "Upper 95 % bound of the incidence.", "1"),
+        Column("low", REAL, "Lower 95 % bound of the incidence; null where it is 0 or 1.", "1"),
+        Column("high", REAL, "Upper 95 % bound of the incidence; null where it is 0 or 1.", "1"),
     ),
 )
 
@@ -116,14 +116,14 @@ LEAK_AT_THRESHOLD = Table(
         Column("hours", REAL, "The threshold, since the origin; null for one by the calendar.", "h"),
         Column("watched", WHOLE, "Operations or drains in the curves."),
         Column("kaplan_meier", REAL, "Share still leaking just after it; deaths are censoring.", "1"),
-        Column("kaplan_meier_low", REAL, "Lower 95 % bound (log-log).", "1"),
-        Column("kaplan_meier_high", REAL, "Upper 95 % bound (log-log).", "1"),
+        Column("kaplan_meier_low", REAL, "Lower 95 % bound (log-log); null where it is 0 or 1.", "1"),
+        Column("kaplan_meier_high", REAL, "Upper 95 % bound (log-log); null where it is 0 or 1.", "1"),
         Column("still_leaking", REAL, "Share still leaking, with death and transfer competing.", "1"),
-        Column("still_leaking_low", REAL, "Lower 95 % bound (log-log).", "1"),
-        Column("still_leaking_high", REAL, "Upper 95 % bound (log-log).", "1"),
+        Column("still_leaking_low", REAL, "Lower 95 % bound (log-log); null where it is 0 or 1.", "1"),
+        Column("still_leaking_high", REAL, "Upper 95 % bound (log-log); null where it is 0 or 1.", "1"),
         Column("incidence", REAL, "Cumulative incidence of the leak's end by then (Aalen-Johansen).", "1"),
-        Column("incidence_low", REAL, "Lower 95 % bound.", "1"),
-        Column("incidence_high", REAL, "Upper 95 % bound.", "1"),
+        Column("incidence_low", REAL, "Lower 95 % bound; null where it is 0 or 1.", "1"),
+        Column("incidence_high", REAL, "Upper 95 % bound; null where it is 0 or 1.", "1"),
         Column("competing_incidence", REAL, "Cumulative incidence of death or transfer while leaking.", "1"),
     ),
 )

@@ -92,8 +92,8 @@ def aalen_johansen(counts: Counts, level: float) -> tuple[Reals, Reals, Reals, R
     d = d1 + counts.competing
     free = np.cumprod(1 - d / n)
     before = np.concatenate([[1.0], free[:-1]])[: len(free)]
-    # While nothing else has happened it is what is left of 1, to the last digit: a sum of steps that falls just
-    # short of 1 would be taken for uncertain.
+    # While nothing else has happened it is what is left of 1, to the last digit: a sum of steps that falls
+    # just short of 1 would be taken for uncertain.
     alone = np.cumsum(counts.competing) == 0
     incidence = np.where(alone, 1 - free, np.cumsum(before * d1 / n))
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -26,11 +26,11 @@ def select(database: Path, sql: str, lake: Path | Place, most: int | None = None
     """
     Run one SELECT on the published database and return its rows.
 
-    The database is opened read-only and the engine may reach nothing outside it but, for a query with the word
-    `minute` in it, the lake's folder, which that view reads. That permission would cover writing as well, so the text must be a single
-    SELECT in the database's own parse, without a part that writes and without naming a file itself. Instants
-    come back in UTC; lengths of time as durations, in which a month of an INTERVAL counts as 30 days.
-    Interrupting (Ctrl-C) stops the query.
+    The database is opened read-only and the engine may reach nothing outside it but, for a query with the
+    word `minute` in it, the lake's folder, which that view reads. That permission would cover writing as
+    well, so the text must be a single SELECT in the database's own parse, without a part that writes and
+    without naming a file itself. Instants come back in UTC; lengths of time as durations, in which a month
+    of an INTERVAL counts as 30 days. Interrupting (Ctrl-C) stops the query.
 
     Parameters
     ----------

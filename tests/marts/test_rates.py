@@ -88,6 +88,13 @@ def test_a_month_is_provisional_until_the_data_reach_120_hours_past_its_last_ori
     assert found.rows() == [("lakeside", False), ("north", True)]
 
 
+def test_a_site_known_from_a_registry_alone_has_not_had_its_time(nothing, tmp_path):
+    nothing.drains(drain("d", ended_at=None, prolonged_leak="unknown"))
+    views = ("prolonged_leak_rate", "prolonged_leak_chart", "prolonged_leak_funnel")
+    for view in views:
+        assert asked(nothing, tmp_path, f"SELECT provisional FROM {view}")["provisional"].to_list() == [True]
+
+
 def test_a_later_export_of_the_site_also_shows_that_time_has_passed(nothing, tmp_path):
     nothing.drains(drain("d", ended_at=MARCH + timedelta(days=1)))
     file = {

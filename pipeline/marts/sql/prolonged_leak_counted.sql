@@ -5,7 +5,8 @@
 -- Month: that of the local day of the origin (end of procedure; else tube in; else first minute). Where
 --   no local day is known the month is null, and the row still counts.
 -- Had its time: the data of its site reach past the threshold after the origin. How far they reach is
---   the latest export of a loaded file or the latest minute seen, never the clock on the wall.
+--   the latest export of a loaded file or the latest minute seen, never the clock on the wall. A site of
+--   which nothing was loaded but a registry reaches nowhere: none there has had its time.
 CREATE VIEW prolonged_leak_counted AS
 WITH reach_of_exports AS (
     SELECT
@@ -62,7 +63,10 @@ SELECT
     date_trunc('month', counted.origin_day)::DATE AS month,
     counted.drains::INTEGER AS drains,
     counted.prolonged_leak,
-    counted.origin_at + to_hours(figure('prolonged_leak.threshold')::BIGINT) <= reach.reached_at AS had_its_time
+    coalesce(
+        counted.origin_at + to_hours(figure('prolonged_leak.threshold')::BIGINT) <= reach.reached_at,
+        false
+    ) AS had_its_time
 FROM counted
 LEFT JOIN reach
     ON counted.site = reach.site
