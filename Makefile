@@ -8,7 +8,7 @@ export PIP_DISABLE_PIP_VERSION_CHECK := 1
 export PREFECT_SERVER_ANALYTICS_ENABLED := false
 export DO_NOT_TRACK := 1
 
-.PHONY: help setup demo test lint audit format samples bench evaluate guides characterise lock clean soak
+.PHONY: help setup demo test lint audit format samples bench evaluate guides characterise lock clean soak dictionary
 
 help:  ## say what there is
 	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -48,6 +48,9 @@ samples: $(INSTALLED)  ## write sample_logs/ again
 
 bench: $(INSTALLED)  ## measure speed against named peers; BENCH="signal course" for some
 	$(BIN)/python -m tests.benchmarks $(BENCH)
+
+dictionary: $(INSTALLED)  ## write the data dictionary of the published database again
+	$(BIN)/python -m pipeline.marts.dictionary
 
 guides: $(INSTALLED)  ## draw the pictures of the guide to the course again
 	$(BIN)/python -m tests.evaluation.course_pictures

@@ -42,6 +42,18 @@ _DUCKDB_TYPES: dict[DataType, str] = {
     TEXTS: "VARCHAR[]",
     SAMPLES: "FLOAT[]",
 }
+_SAID: dict[DataType, str] = {
+    TEXT: "text",
+    WHOLE: "whole number",
+    COUNT: "whole number",
+    REAL: "number",
+    FLAG: "true or false",
+    INSTANT: "date and time (UTC)",
+    WALL_CLOCK: "local date and time",
+    DAY: "date",
+    TEXTS: "list of texts",
+    SAMPLES: "list of numbers",
+}
 
 
 @dataclass(frozen=True)
@@ -82,6 +94,11 @@ class Column:
     def duckdb_type(self) -> str:
         """The column's type in the published database."""
         return _DUCKDB_TYPES[self.dtype]
+
+    @property
+    def type_said(self) -> str:
+        """The column's type in words, for dictionaries."""
+        return _SAID[self.dtype]
 
     def checks(self) -> list[pa.Check]:
         """Pandera checks for the words and bounds; nulls are left to `nullable`."""

@@ -6,17 +6,9 @@ from collections.abc import Sequence
 
 import polars as pl
 
-from schemas.table import COUNT, DAY, FLAG, REAL, TEXT, WALL_CLOCK, WHOLE, Column, Table
+from pipeline.marts.dictionary import described
+from schemas.table import Table
 
-_TYPES = {
-    TEXT: "text",
-    COUNT: "whole number",
-    WHOLE: "whole number",
-    REAL: "number",
-    FLAG: "true or false",
-    DAY: "date",
-    WALL_CLOCK: "local date and time",
-}
 _SCHEMA = {
     "table": pl.String,
     "position": pl.Int32,
@@ -47,7 +39,7 @@ def dictionary(tables: Sequence[Table]) -> pl.DataFrame:
             table.name,
             position,
             column.name,
-            type_of(column),
+            column.type_said,
             column.unit or None,
             column.nullable,
             column.name in table.key,
@@ -71,23 +63,5 @@ def dictionary_page(tables: Sequence[Table], title: str) -> str:
         "",
     ]
     for table in tables:
-        parts += [f"## {table.name}", "", table.meaning, ""]
-        if table.key:
-            parts += [f"Key: {', '.join(f'`{name}`' for name in table.key)}.", ""]
-        parts += ["| column | type | unit | meaning |", "|---|---|---|---|"]
-        for column in table.columns:
-            meaning = column.meaning.replace("|", "\\|")
-            if column.words:
-                meaning += " One of: " + ", ".join(f"`{word}`" for word in column.words) + "."
-            parts.append(f"| `{column.name}` | {type_of(column)} | {_code(column.unit)} | {meaning} |")
-        parts.append("")
+        parts += described(table)
     return "\n".join(parts)
-
-
-def type_of(column: Column) -> str:
-    """A column's type in words."""
-    return _TYPES[column.dtype]
-
-
-def _code(unit: str) -> str:
-    return f"`{unit}`" if unit else ""
