@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import re
-import shlex
-import subprocess
 from pathlib import Path
 
 import polars as pl
@@ -14,20 +12,10 @@ from flows.cli import DONE, SOME_REJECTED, run
 from pipeline.marts import select
 from pipeline.store import Home
 from shared import SHARED
+from tests.support.guides import calls, follow
 
 GUIDE = SHARED / "guides" / "new-site.md"
 LAYOUTS = Path(__file__).parent / "new_site"
-
-
-def _commands() -> list[tuple[list[str], list[str]]]:
-    found: list[tuple[list[str], list[str]]] = []
-    for block in re.findall(r"```console\n(.*?)```", GUIDE.read_text(encoding="utf-8"), re.DOTALL):
-        for line in block.splitlines():
-            if line.startswith("$ "):
-                found.append((shlex.split(line[2:]), []))
-            elif line.strip():
-                found[-1][1].append(line.strip())
-    return found
 
 
 def _files() -> dict[str, str]:
@@ -48,18 +36,9 @@ def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def test_every_command_of_the_guide_runs_and_prints_what_is_shown(
     desk: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    commands = _commands()
+    commands = calls(GUIDE.read_text(encoding="utf-8"))
     assert len(commands) >= 12
-    for (program, *arguments), shown in commands:
-        if program in ("mkdir", "cp", "sed"):
-            subprocess.run([program, *arguments], check=True)
-            continue
-        assert program == "drainledger"
-        capsys.readouterr()
-        assert run(arguments) in (DONE, SOME_REJECTED), arguments
-        printed = [line.strip() for line in capsys.readouterr().out.splitlines()]
-        for line in shown:
-            assert any(one.startswith(line) for one in printed), (arguments, line, printed)
+    follow(commands, capsys, ends=(DONE, SOME_REJECTED))
 
 
 SLIPS = {

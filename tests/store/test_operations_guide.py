@@ -3,36 +3,19 @@
 from __future__ import annotations
 
 import re
-import shlex
-import subprocess
 from pathlib import Path
 
 import pytest
 
-from flows.cli import DONE, SOME_REJECTED, run
+from flows.cli import DONE, SOME_REJECTED
 from pipeline.store import Home
 from shared import SHARED
 from tests.store.conftest import Server
+from tests.support.guides import calls, follow, section
 from tests.support.homes import load
 
-GUIDE = SHARED / "guides" / "operations.md"
+GUIDE = (SHARED / "guides" / "operations.md").read_text(encoding="utf-8")
 OURS = ("Install and first night", "A home on an object store", "Permissions and umask")
-
-
-def _section(title: str) -> str:
-    text = GUIDE.read_text(encoding="utf-8")
-    return text.partition(f"\n## {title}\n")[2].partition("\n## ")[0]
-
-
-def _commands(title: str) -> list[tuple[list[str], list[str]]]:
-    found: list[tuple[list[str], list[str]]] = []
-    for block in re.findall(r"```console\n(.*?)```", _section(title), re.DOTALL):
-        for line in block.splitlines():
-            if line.startswith("$ "):
-                found.append((shlex.split(line[2:]), []))
-            elif line.strip():
-                found[-1][1].append(line.strip())
-    return found
 
 
 def test_every_command_of_these_parts_runs_and_prints_what_is_shown(
@@ -46,36 +29,28 @@ def test_every_command_of_these_parts_runs_and_prints_what_is_shown(
     for path in few:
         (tmp_path / "exports" / path.name).write_bytes(path.read_bytes())
     monkeypatch.chdir(tmp_path)
-    commands = [command for title in OURS for command in _commands(title)]
+    commands = [call for title in OURS for call in calls(section(GUIDE, title))]
     assert len(commands) >= 7
-    for (program, *arguments), shown in commands:
-        if program == "chmod":
-            subprocess.run([program, *arguments], check=True)
-            continue
-        assert program == "drainledger"
-        capsys.readouterr()
-        if "demo" in arguments:  # run whole, with what it prints, for the README and the guide to research
+    for call in commands:
+        if "demo" in call.words:  # run whole, with what it prints, for the README and the guide to research
             load(Home(tmp_path / "trial"), few)
-            continue
-        assert run(arguments) in (DONE, SOME_REJECTED), (arguments, capsys.readouterr().err)
-        printed = [line.strip() for line in capsys.readouterr().out.splitlines()]
-        for line in shown:
-            assert any(one.startswith(line) for one in printed), (arguments, line, printed)
+        else:
+            follow([call], capsys, ends=(DONE, SOME_REJECTED))
     store = Home(tmp_path / "ledger").store
     assert store is not None
-    keys = re.findall(r"^(\w+) = ", _section("A home on an object store"), re.MULTILINE)
+    keys = re.findall(r"^(\w+) = ", section(GUIDE, "A home on an object store"), re.MULTILINE)
     assert set(keys) == set(type(store).model_fields)
 
 
 def test_a_home_holds_what_the_guide_lists_and_nothing_else(in_bucket: Home, on_disk: Home) -> None:
-    listed = set(re.findall(r"^\| `([^`]+)`", _section("What a home holds"), re.MULTILINE))
+    listed = set(re.findall(r"^\| `([^`]+)`", section(GUIDE, "What a home holds"), re.MULTILINE))
     for home in (in_bucket, on_disk):
         names = {path.name + ("/" if path.is_dir() else "") for path in home.root.iterdir()}
         assert names <= listed
 
 
 def test_the_threats_name_everybody_and_every_sentence_of_a_store_is_the_code_s(s3: Server) -> None:
-    text = _section("Who could do what: threats")
+    text = section(GUIDE, "Who could do what: threats")
     for who in (
         "colleague",
         "landing folder",
@@ -91,7 +66,7 @@ def test_the_threats_name_everybody_and_every_sentence_of_a_store_is_the_code_s(
 
     source = Path(bucket.__file__).read_text(encoding="utf-8")
     said = re.findall(
-        r"`(it [^`…]+|the bucket [^`]+|there is no bucket)", _section("A home on an object store")
+        r"`(it [^`…]+|the bucket [^`]+|there is no bucket)", section(GUIDE, "A home on an object store")
     )
     assert len(said) >= 5
     for sentence in said:
