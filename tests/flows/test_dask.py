@@ -5,28 +5,26 @@ from __future__ import annotations
 import json
 import os
 import pickle
-import signal
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from flows.cli import WRONG_CALL, run
-from flows.computing import DEVICE_TABLES, DRAIN_STAGE, Ahead, Computed
+from flows.computing import DEVICE_TABLES, DRAIN_STAGE, Computed
 from flows.load import Stages, run_load
-from flows.prefect_dask import compute_there, workers
+from flows.prefect_dask import compute_there
 from flows.request import request_for
 from pipeline.store import Home
 from schemas.errors import LedgerError
 from tests.laws.conftest import ANNOTATIONS, REGISTRY, v1, write_small
 from tests.support.homes import NOW, differences, load, make_home, published
+from tests.support.prefect_server import ROOT, Server, prefect_server
 
 WORKERS = 2
 PATIENCE = 60.0  # seconds that a process may take to start on a busy machine
@@ -45,45 +43,34 @@ def local(tmp_path_factory: pytest.TempPathFactory, given: list[Path]) -> Home:
     return home
 
 
-@dataclass(frozen=True)
-class Cluster:
-    """Where a Dask scheduler with two workers and a Prefect server can be reached."""
-
-    scheduler: str
-    server: str
-
-
 @pytest.fixture(scope="module")
-def cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Cluster]:
-    """Each of them a process of its own; those begun here are ended here."""
+def cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """A Prefect server, and a Dask scheduler with two workers; each a process of its own, ended here."""
     folder = tmp_path_factory.mktemp("dask")
     found = folder / "scheduler.json"
-    from prefect.events.worker import EventsWorker
-    from prefect.logging.handlers import APILogWorker
-    from prefect.settings import PREFECT_API_URL
-    from prefect.testing.utilities import prefect_test_harness
-
-    with pytest.MonkeyPatch.context() as patch, ExitStack() as begun:
-        for name in ("PREFECT_SERVER_ANALYTICS_ENABLED", "DO_NOT_TRACK"):
-            patch.setenv(name, "false" if name.startswith("PREFECT") else "1")
-        patch.setenv("PREFECT_SERVER_LOGGING_LEVEL", "CRITICAL")  # it outlives the captured output
-        patch.setenv("PREFECT_LOGGING_TO_API_ENABLED", "false")
-        patch.setenv("POLARS_MAX_THREADS", "1")
+    with prefect_server(tmp_path_factory.mktemp("server")) as server, ExitStack() as begun:
+        server.environment.update(
+            DO_NOT_TRACK="1", PREFECT_LOGGING_TO_API_ENABLED="false", POLARS_MAX_THREADS="1"
+        )
         at = ["--scheduler-file", str(found), "--no-dashboard"]
-        begun.enter_context(_process("scheduler", "--host", "127.0.0.1", "--port", "0", *at))
+        begun.enter_context(_process(server, "scheduler", "--host", "127.0.0.1", "--port", "0", *at))
         for _ in range(WORKERS):
-            begun.enter_context(_process("worker", "--nthreads", "1", "--no-nanny", *at))
-        with prefect_test_harness(server_startup_timeout=120):
-            yield Cluster(_address(found), str(PREFECT_API_URL.value()))
-            # As in test_prefect_load: do not wait for events of servers that are gone.
-            patch.setattr(APILogWorker, "drain", lambda worker: None)
-            patch.setattr(EventsWorker, "drain_all", lambda: None)
+            begun.enter_context(_process(server, "worker", "--nthreads", "1", "--no-nanny", *at))
+        server.environment.update(
+            DRAINLEDGER_DASK=_address(found),
+            DRAINLEDGER_BATCH_MINUTES="300",  # a batch a device, or nearly
+        )
+        yield server
 
 
 @contextmanager
-def _process(kind: str, *options: str) -> Iterator[None]:
+def _process(server: Server, kind: str, *options: str) -> Iterator[None]:
     process = subprocess.Popen(
-        [sys.executable, "-m", "dask", kind, *options], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        [sys.executable, "-m", "dask", kind, *options],
+        cwd=server.calls.parent,  # elsewhere than the one who asks for a load
+        env=server.environment,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
     )
     try:
         yield
@@ -100,75 +87,35 @@ def _address(found: Path) -> str:
     return str(json.loads(found.read_text())["address"])
 
 
-@pytest.fixture
-def scheduler(cluster: Cluster, monkeypatch: pytest.MonkeyPatch) -> str:
-    """The scheduler's address, with all said that a load needs to find it."""
-    monkeypatch.setenv("PREFECT_API_URL", cluster.server)
-    monkeypatch.setenv("DRAINLEDGER_DASK", cluster.scheduler)
-    monkeypatch.setenv("DRAINLEDGER_BATCH_MINUTES", "300")  # a batch a device, or nearly
-    return cluster.scheduler
+def loaded(server: Server, home: Home, given: list[Path], *options: str) -> dict[str, Any]:
+    """The files loaded by the workers; what came of it."""
+    here = os.path.relpath(home.root, ROOT)
+    done = server.told(["-m", "tests.support.dask_load", here, *map(str, given), *options], 300)
+    assert done.returncode == 0, done.stderr
+    return json.loads(done.stdout.splitlines()[-1])
 
 
 def test_workers_make_the_same_ledger_as_a_local_load(
-    scheduler: str, tmp_path: Path, given: list[Path], local: Home, monkeypatch: pytest.MonkeyPatch
+    cluster: Server, tmp_path: Path, given: list[Path], local: Home
 ) -> None:
-    from distributed import Client
-
-    from flows.prefect_load import load_under_prefect
-
-    monkeypatch.chdir(tmp_path)  # the workers are somewhere else
-    home = make_home(Path("ledger"))
-    summary = load_under_prefect(home, given)
-    assert (summary.devices, summary.drains, summary.published) == (4, 4, True)
+    home = make_home(tmp_path / "ledger")
+    told = loaded(cluster, home, given)
+    assert told["loaded"] == [4, 4, True]
+    assert sum(told["tasks"]) >= 4 + 2  # a batch a device, and some of drains
+    assert len(told["tasks"]) == WORKERS
     assert differences(published(home), published(local)) == []
     for table in (*DEVICE_TABLES, *DRAIN_STAGE):
         ours, theirs = (h.lake.scan(table).collect().sort(table.key) for h in (home, local))
         assert ours.equals(theirs), table.name
-    with Client(scheduler, set_as_default=False) as client:
-        done = client.run(lambda dask_worker: dask_worker.state.executed_count)
-    assert sum(done.values()) >= 4 + 2  # a batch a device, and some of drains
-    assert len(done) == WORKERS
 
 
 def test_a_worker_killed_over_its_batch_costs_nothing_but_time(
-    scheduler: str, tmp_path: Path, given: list[Path], local: Home, monkeypatch: pytest.MonkeyPatch
+    cluster: Server, tmp_path: Path, given: list[Path], local: Home
 ) -> None:
-    from distributed import Client
-
-    from flows.prefect_load import load_under_prefect
-
     home = make_home(tmp_path / "ledger")
-    killed: list[int] = []
-    with Client(scheduler, set_as_default=False) as client:
-
-        def deadly(ahead: Ahead, batches: Iterable[Any]) -> Iterator[tuple[Any, Computed]]:
-            for batch, computed in ahead(batches):
-                if not killed:
-                    killed.append(_kill_one_at_work(client))
-                yield batch, computed
-
-        @contextmanager
-        def mortal(*said: Any) -> Iterator[Ahead]:
-            with workers(*said) as ahead:
-                yield partial(deadly, ahead)
-
-        monkeypatch.setattr("flows.prefect_dask.workers", mortal)
-        load_under_prefect(home, given)
-        assert len(client.scheduler_info()["workers"]) == WORKERS - 1
-    assert len(killed) == 1
+    told = loaded(cluster, home, given, "--kill")
+    assert (told["killed"], told["left"]) == (1, WORKERS - 1)
     assert differences(published(home), published(local)) == []
-
-
-def _kill_one_at_work(client: Any) -> int:
-    """Wait until a worker has a batch in hand, and kill its process; gives the process."""
-    until = time.monotonic() + PATIENCE
-    while time.monotonic() < until:
-        busy = [worker for worker, tasks in client.processing().items() if tasks]
-        if busy:
-            process = client.run(os.getpid, workers=busy[:1])[busy[0]]
-            os.kill(process, signal.SIGKILL)
-            return int(process)
-    raise AssertionError("no worker ever had anything to do")
 
 
 def test_no_key_of_a_patient_and_no_note_leaves_for_a_worker(
