@@ -210,6 +210,7 @@ def _server(home: Home) -> Iterator[None]:
     port = _free_port()
     environment = os.environ | {
         "PREFECT_SERVER_API_AUTH_STRING": password,
+        "PREFECT_SERVER_UI_API_URL": f"http://127.0.0.1:{port}/api",  # else its pages ask port 4200
         "PREFECT_SERVER_LOGGING_LEVEL": "ERROR",
         "PREFECT_SERVER_UI_SHOW_PROMOTIONAL_CONTENT": "false",
         "PREFECT_SERVER_UI_STATIC_DIRECTORY": str(folder / "ui"),

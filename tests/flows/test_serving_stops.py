@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import json
 import os
+import re
 import signal
+import socket
 import subprocess
 import sys
 import time
+import urllib.request
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
 
+from pipeline.store import Home
 from tests.support.homes import make_home
 
 ROOT = Path(__file__).parents[2]
@@ -56,20 +62,45 @@ def is_server(process: int) -> bool:
     return b"\0prefect\0server\0start\0" in command
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGKILL])
-def test_a_server_that_is_still_starting_ends_with_us(number: signal.Signals, tmp_path: Path) -> None:
-    (tmp_path / "landing").mkdir()
-    home = make_home(tmp_path / "ledger")
+def serve(home: Home, room: Path) -> subprocess.Popen[str]:
+    """`drainledger serve` with a server of its own."""
+    (room / "landing").mkdir()
     calm = {k: v for k, v in os.environ.items() if not k.startswith(("PREFECT_", "DRAINLEDGER_"))}
-    command = ["serve", "--landing", str(tmp_path / "landing"), "--home", str(home.root)]
-    serving = subprocess.Popen(
-        [sys.executable, "-m", "flows.cli", *command],
-        cwd=tmp_path,
+    return subprocess.Popen(
+        [
+            *(sys.executable, "-m", "flows.cli", "serve"),
+            *("--landing", str(room / "landing"), "--home", str(home.root)),
+        ],
+        cwd=room,
         env=calm | {"PYTHONPATH": str(ROOT)},
-        stdout=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
     )
+
+
+def test_the_pages_of_a_server_on_another_port_ask_that_server(tmp_path: Path) -> None:
+    home = make_home(tmp_path / "ledger")
+    with socket.socket() as usual:
+        with suppress(OSError):  # taken already: as well
+            usual.bind(("127.0.0.1", 4200))
+        serving = serve(home, tmp_path)
+        try:
+            assert serving.stdout is not None
+            told = re.search(r"shown at (http://127\.0\.0\.1:(\d+))\.", serving.stdout.readline())
+            assert told is not None
+            assert told[2] != "4200"
+            with urllib.request.urlopen(f"{told[1]}/ui-settings", timeout=30) as answer:
+                assert json.load(answer)["api_url"] == f"{told[1]}/api"
+        finally:
+            serving.terminate()
+            serving.communicate(timeout=60)
+    assert serving.returncode == 0
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGKILL])
+def test_a_server_that_is_still_starting_ends_with_us(number: signal.Signals, tmp_path: Path) -> None:
+    serving = serve(make_home(tmp_path / "ledger"), tmp_path)
     try:
         started: list[int] = []
         assert wait_until(lambda: started.extend(filter(is_server, children(serving.pid))) or started)
