@@ -33,13 +33,13 @@ def mark_falls_still(grid: pl.DataFrame, clamp: ClampRules, flow: OcclusionRules
         "absent_below_cmh2o",
         "quiet_floor_cmh2o",
         "range_cmh2o",
+        "span_no",
         place=pl.struct("span_no", "breaks").rle_id(),
     )
     middle = pl.col("range_cmh2o").rolling_median(n, min_samples=n)
-    usual = pl.col("range_cmh2o").rolling_median(flow.look_back, min_samples=n)
-    before, after, earlier = (
-        told.shift(by).over("place") for told, by in ((middle, 1), (middle, 1 - n), (usual, 1))
-    )
+    before, after = (middle.shift(by).over("place") for by in (1, 1 - n))
+    # What was usual is no date: a hole does not make a faded movement the usual one.
+    earlier = pl.col("range_cmh2o").rolling_median(flow.look_back, min_samples=n).shift(1).over("span_no")
     floor, still = pl.col("quiet_floor_cmh2o"), pl.col("absent_below_cmh2o")
     falls = known.select(
         "row",

@@ -25,10 +25,15 @@ def find_occlusions(grid: pl.DataFrame, rules: OcclusionRules, clamp: ClampRules
     - `drained_before`: with a leak (median over `leak_window` before that) above `leak_before`, or an
       output (over `look_back`) above `output_before`;
     - `stopped_at_once`: what is left of the swing is at most `swing_left` of it just before, and just
-      before it had not faded (at least `swing_kept` of that of the hours before) — or it had, but within
-      `onset_within` at most `swing_gone` of the rest was left; within `onset_unresolved` running
-      minutes, with nothing since that may have been breathing; with traces at most `traces_apart` around
-      the stop it must be within `onset_within`, and then it is `onset_dated`;
+      before it had not faded (at least `swing_kept` of that of the hours before); or it had, but of the last
+      swing seen at most `swing_gone` was left at the first absence, within `onset_within`. And within
+      `onset_unresolved` running minutes, with nothing since that may have been breathing. With traces at most
+      `traces_apart` around the stop and the two within `onset_within` it is `onset_dated`. But swings tell
+      the pace over a quarter of an hour or more, in which a lung that comes up within an hour or two looks as
+      if it had stopped. So the pressure must have fallen still, from one minute to the next
+      (`pressure_dated`, `mark_falls_still`), unless it is unread and nothing shows a slow stop; or it goes
+      on moving, as with a pump, the onset is dated, and at the first absence at most `swing_left` of the last
+      swing is left;
     - `output_fell`: at most `output_share` of what the earlier rate would have brought, where that is
       at least `output_expected`; fluid that nobody read is unknown, not nil: only the part up to the
       last reading is judged, and where too little was to be expected by then this fails;
@@ -180,12 +185,14 @@ def _clauses(rules: OcclusionRules, clamp: ClampRules) -> dict[str, pl.Expr]:
     )
     well_traced = pl.col("traced_ends") & (pl.col("traces_apart") <= rules.traces_apart)
     slow = well_traced.fill_null(False) & (pl.col("onset_minutes") > rules.onset_within)
-    # Undecided traces do not show that it went slowly, nor that it did not: the pressure does.
-    at_once = dated.fill_null(False) | _told("falls_still") | ~(slow | pl.col("range_read").fill_null(False))
+    # Where the pressure is read it tells a fall from a fading, unless something else goes on moving it.
+    leaps = pl.col("swing_first_after") <= decimal(rules.swing_left * pl.col("swing_last"))
+    moves_on = dated.fill_null(False) & leaps & (decimal(pl.col("range_after")) >= pl.col("absent_below"))
+    at_once = _told("falls_still") | (~slow & (moves_on | ~pl.col("range_read")).fill_null(True))
     left = decimal(rules.swing_left * pl.col("swing_before"))
-    gone = decimal(rules.swing_gone * pl.col("swing_before"))
+    gone = decimal(rules.swing_gone * pl.col("swing_last"))
     unfaded = pl.col("swing_before") >= decimal(rules.swing_kept * pl.col("earlier_swing"))
-    gone_at_once = (pl.col("swing_after") <= gone) & (pl.col("onset_minutes") <= rules.onset_within)
+    gone_at_once = (pl.col("swing_first_after") <= gone) & (pl.col("onset_minutes") <= rules.onset_within)
     steep = (pl.col("swing_after") <= left) & (unfaded | gone_at_once)
     expected = pl.col("expected_ml").fill_null(0)
     missed = (

@@ -28,9 +28,10 @@ def find_still_stretches(grid: pl.DataFrame, rules: OcclusionRules) -> pl.DataFr
     One row a stretch: `from_row`, `to_row`, `still_minutes`. Its onset: `last_breath`, `open_row`, `by_flow`,
     `absence` (the first seen after `open_row`), `last_absence`, `onset_minutes` (running ones between the
     two), `breaks_between` (holes and clock steps), `present_between` (minutes told present between absence
-    and stretch), `swing_after`, `hands`, `traced_ends`, `traces_apart`, and whether between the two the
-    pressure `falls_still` and is read throughout (`range_read`). Before: `leak_before`, `rate_ml_h`,
-    `swing_before`, `earlier_swing`, `present_minutes`. Inside: `output_ml`, `last_read`, `expected_ml`,
+    and stretch), `swing_after`, `range_after`, `swing_first_after` (at the first absence), `hands`,
+    `traced_ends`, `traces_apart`, and whether between the two the pressure `falls_still` and is read
+    throughout (`range_read`). Before: `leak_before`, `rate_ml_h`, `swing_before`, `swing_last` (at the last
+    breathing), `earlier_swing`, `present_minutes`. Inside: `output_ml`, `last_read`, `expected_ml`,
     `expected_read_ml`, `leak_most`, `rings`, `range_still`. After: `open_again`, `released_ml`.
     """
     return _figures(grid, _onsets(grid, _stretches(grid, rules), rules), rules)
@@ -140,8 +141,20 @@ def _figures(grid: pl.DataFrame, onsets: pl.DataFrame, rules: OcclusionRules) ->
             ml_before=decimal(read_ml.last() - read_ml.first()),
             minutes_before=read_row.last() - read_row.first(),
         ),
-        window(opened - rules.swing_window + 1, opened, swing_before=swing),
-        window(absence, absence + rules.swing_window - 1, swing_after=pl.col("swing_bound_cmh2o").median()),
+        window(
+            opened - rules.swing_window + 1,
+            opened,
+            swing_before=swing,
+            swing_last=pl.col("swing_seen_cmh2o").drop_nulls().last(),
+        ),
+        window(
+            absence,
+            absence + rules.swing_window - 1,
+            swing_after=pl.col("swing_bound_cmh2o").median(),
+            swing_first_after=pl.col("swing_bound_cmh2o").drop_nulls().first(),
+            range_after=pl.col("range_cmh2o").filter(pl.col("running")).median(),
+            absent_below=pl.col("absent_below_cmh2o").first(),
+        ),
         window(
             opened,
             absence,

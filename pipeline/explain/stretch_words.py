@@ -70,11 +70,21 @@ def occlusion_words(d: Definitions) -> dict[str, Words]:
             "occlusion.leak_before, occlusion.output_before",
         ),
         "stopped_at_once": Words(
-            "swing in the hours before, just before, most that can be hidden after; running minutes between",
-            _listed("{}, {}, {}; {} min", "earlier_swing", "swing_before", "swing_after", "onset_minutes"),
+            "swing in the hours before, just before, most that can be hidden after; the last seen, and the "
+            "most at the first absence; running minutes between",
+            _listed(
+                "{}, {}, {}; {}, {}; {} min",
+                "earlier_swing",
+                "swing_before",
+                "swing_after",
+                "swing_last",
+                "swing_first_after",
+                "onset_minutes",
+            ),
             "not faded",
             f"(at least {o.swing_kept:g} of it kept, or to {o.swing_gone:g} at once), fell to at most "
-            f"{o.swing_left:g} of it, within {o.onset_unresolved:g} min; or leak and pressure at once",
+            f"{o.swing_left:g} of it, within {o.onset_unresolved:g} min, the pressure falling still at once "
+            "where it tells; or leak and pressure at once",
             "",
             "occlusion.swing_kept, occlusion.swing_left, occlusion.swing_gone, occlusion.onset_unresolved, "
             "occlusion.onset_within",

@@ -44,8 +44,10 @@ class Story:
         return range(BEGINS, BEGINS + (self.shut or 0))
 
 
-def lived(story: Story, rng: np.random.Generator, name: str, every: int | None) -> Use:
-    """The story as a log, with a trace every so many minutes or none."""
+def lived(
+    story: Story, rng: np.random.Generator, name: str, every: int | None, missing: range = range(0)
+) -> Use:
+    """The story as a log, with a trace every so many minutes or none; `missing` minutes were lost."""
     minute = np.arange(LASTS)
     shut = np.isin(minute, story.minutes)
     state = np.full(LASTS, "run", dtype=object)
@@ -69,6 +71,7 @@ def lived(story: Story, rng: np.random.Generator, name: str, every: int | None) 
     return Use(
         LASTS,
         name=name,
+        missing=missing,
         state=state.tolist(),
         mean=mean.round(1).tolist(),
         low=(mean - 0.6 * swing * reach - ripple - sensor[0] - 0.3 * cough).round(1).tolist(),

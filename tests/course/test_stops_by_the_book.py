@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 
 from tests.course.bedside import course_as_logged
-from tests.course.by_the_book import LASTS, Story, lived
+from tests.course.by_the_book import BEGINS, LASTS, Story, lived
 
 CADENCES = [1, 5, 10, None]
 # Nothing tells a stop without air that falls between two traces and lasts for less than `envelope.still_run`.
@@ -95,10 +95,9 @@ def test_without_traces_a_leaking_tube_that_is_blocked_is_at_least_of_unknown_ca
         assert told.to_series().mean() > 0.95
 
 
-@pytest.mark.parametrize("every", CADENCES)
-def test_a_lung_that_comes_up_over_hours_is_never_called_blocked(every: int | None) -> None:
-    rng = np.random.default_rng(19)
-    stories = [
+def risings(rng: np.random.Generator) -> list[Story]:
+    """Lungs that come up within one to seven hours, while leak and fluid fade."""
+    return [
         Story(
             leak=leak,
             fluid=float(rng.uniform(2, 60)),
@@ -106,10 +105,29 @@ def test_a_lung_that_comes_up_over_hours_is_never_called_blocked(every: int | No
             up=int(up),
             hand=str(rng.choice(["", "pause", "alert"])),
         )
-        for up in rng.integers(60, 400, 6)
+        for up in (62, 62, 65, 75, *rng.integers(60, 400, 6))
         for leak in (0.0, float(rng.uniform(25, 300)))
     ]
-    found = pl.concat(flags_of(stories, every, 20))
-    assert found["tidaling"].is_in(["absent"]).sum() > 1000
+
+
+@pytest.mark.parametrize("every", CADENCES)
+def test_a_lung_that_comes_up_over_hours_is_never_called_blocked(every: int | None) -> None:
+    rng = np.random.default_rng(19)
+    found = pl.concat(flags_of(risings(rng), every, 20))
+    assert (found["tidaling"] == "absent").sum() > 1000
     assert not found["occlusion_suspected"].any()
     assert not found["clamped"].any()
+
+
+@pytest.mark.parametrize("every", CADENCES)
+def test_not_even_where_a_hole_hides_most_of_its_way(every: int | None) -> None:
+    rng = np.random.default_rng(21)
+    begins = [int(start) for start in rng.integers(BEGINS - 60, BEGINS + 120, 20)]
+    uses = [
+        lived(story, rng, f"DV-{place:04d}", every, range(begin, begin + 90))
+        for place, (story, begin) in enumerate(zip(risings(rng), begins, strict=True))
+    ]
+    found = course_as_logged(*uses).minutes
+    assert (found["tidaling"] == "absent").sum() > 1000
+    for kind in ("occlusion_suspected", "clamped"):
+        assert not found["flags"].list.contains(kind).any()
