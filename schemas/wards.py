@@ -8,7 +8,8 @@ from schemas.table import COUNT, DAY, REAL, TEXT, WHOLE, Column, Table
 
 REMOVAL_DELAY = Table(
     "removal_delay",
-    "Hours between ready and removed, by unit, month and rule.",
+    "Hours between ready and removed, by unit, month and rule. Medians of months cannot be added up: for "
+    "those of several months go back to readiness and drain.",
     (
         SITE_NAME,
         UNIT,

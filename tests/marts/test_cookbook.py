@@ -79,6 +79,16 @@ def test_figures_the_guide_names_are_the_definitions():
     assert f"fewer than {figures.chart.least_evaluable} evaluable, or no count" in guide
     assert f"fewer than {figures.chart.least_baseline} evaluable in the baseline" in guide
     assert f"have not had their {figures.prolonged_leak[0].threshold:.0f} h" in guide
+    assert f"fewer than {figures.chart.least_evaluable} drains or drain-days" in guide
+
+
+def test_the_guides_lines_of_python_print_every_column(sample_home):
+    guide = (SHARED / "sql" / "README.md").read_text(encoding="utf-8")
+    (lines,) = re.findall(r"```python\n(.*?)```", guide, re.DOTALL)
+    lines = lines.replace("ledger/drainledger.duckdb", str(sample_home.database))
+    command = [sys.executable, "-I", "-c", lines]
+    told = subprocess.run(command, capture_output=True, text=True, check=True, cwd=SHARED.parent).stdout
+    assert all(name in told for name in ("site", "drain_days", "tilted_minutes_per_day", "too_few"))
 
 
 @pytest.mark.parametrize("query", QUERIES, ids=lambda q: q.stem)
