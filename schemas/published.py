@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from schemas.findings import FINDINGS
 from schemas.lake import LOAD_FILE, REJECTED_ROW
 from schemas.table import COUNT, DAY, FLAG, INSTANT, REAL, TEXT, Column, Table, words_of
 from schemas.vocabulary import (
@@ -368,24 +369,10 @@ DATA_QUALITY = Table(
         Column(
             "finding",
             TEXT,
-            "What was found about the registry, a device, a site or a file.",
-            words=(
-                "time_zones_differ",
-                "drain_without_log",
-                "minutes_without_drain",
-                "use_without_drain",
-                "use_claimed_twice",
-                "log_outside_drain",
-                "tube_out_before_in",
-                "procedure_end_after_out",
-                "annotation_without_minutes",
-                "named_use_without_log",
-                "device_not_in_registry",
-                "device_without_log",
-                "site_silent",
-                "file_waiting",
-                "columns_ignored",
-            ),
+            "What was found about the registry, a device, a site or a file. "
+            + "; ".join(f"{finding}: {meaning}" for finding, meaning in FINDINGS.items())
+            + ".",
+            words=tuple(FINDINGS),
         ),
         Column("drain_id", TEXT, "The drain concerned."),
         Column("minutes", COUNT, "Minutes concerned.", "min"),

@@ -8,7 +8,8 @@ from pipeline.report.ask import Ask
 from pipeline.report.page import Section
 from pipeline.report.table import Col, table
 from pipeline.report.templates import render
-from pipeline.report.words import FINDINGS, told
+from pipeline.report.words import told
+from schemas.findings import FINDINGS
 
 _MOST_RULES, _MOST_DEVICES = 15, 10
 

@@ -10,13 +10,16 @@ from typing import Any
 import polars as pl
 import pytest
 
+from pipeline.report.delays import ready_to_removed
 from pipeline.report.files_held import files_held, log_reach
 from pipeline.report.rate_by_month import rates_over_time
 from pipeline.report.rate_by_ward import funnel_names
 from pipeline.report.spans import spans
-from pipeline.report.words import FINDINGS, REASONS, interval, per_cent, ward
+from pipeline.report.stay import output_and_stay
+from pipeline.report.words import REASONS, interval, per_cent, ward
 from pipeline.report.worth_looking import worth_looking
 from schemas.errors import CallError
+from schemas.findings import FINDINGS
 from schemas.published import DATA_QUALITY
 from schemas.vocabulary import OutcomeReason
 from tests.marts.conftest import Cohort, at, drain_row
@@ -94,7 +97,9 @@ def test_a_drain_without_a_log_has_nothing_to_look_at(
 
 def test_each_reason_and_each_finding_has_words() -> None:
     assert set(REASONS) == set(OutcomeReason)
-    assert set(FINDINGS) == set(DATA_QUALITY.column("finding").words)
+    finding = DATA_QUALITY.column("finding")
+    assert tuple(FINDINGS) == finding.words
+    assert all(f"{word}: {meaning}" in finding.comment for word, meaning in FINDINGS.items())
 
 
 def test_no_rate_is_said_to_be_unknown_and_nought_is_nought() -> None:
@@ -214,6 +219,33 @@ def test_a_month_outside_its_limits_is_named_in_the_words_of_the_picture(tmp_pat
         body = str(rates_over_time(ask).body)
     assert "outside their limits: 2031-05." in body
     assert "(set by hand), 18 of 240 prolonged." in body
+
+
+def test_a_baseline_without_a_long_leak_says_why_no_limits_are_drawn(tmp_path: Path) -> None:
+    with asking(Cohort().drains(drain("d", ended_at=at(30))).publish(tmp_path / "drainledger.duckdb")) as ask:
+        body = str(rates_over_time(ask).body)
+    assert "0 of 1 prolonged. That says nothing about chance: no limits are drawn" in body
+    assert "not to be relied on" not in body
+
+
+def test_medians_of_few_tubes_are_drawn_open_with_their_number(tmp_path: Path) -> None:
+    def out(drain_id: str, unit: str) -> dict[str, Any]:
+        return drain(drain_id, unit=unit, tube_in_at=at(1), tube_out_at=at(3))
+
+    few, ten = out("few", "B"), [out(f"d{number}", "A") for number in range(10)]
+    ready = {"rule": "r", "ready_at": at(2), "ready_since_at": at(2), "hours_ready_before_removal": 24.0}
+    for number, (rows, opened) in enumerate(((ten, False), ([*ten, few], True))):
+        cohort = Cohort().drains(*rows)
+        cohort.put(
+            "readiness",
+            [{**ready, "drain_id": row["drain_id"], "removed_before_ready": False} for row in rows],
+        )
+        with asking(cohort.publish(tmp_path / f"{number}.duckdb")) as ask:
+            stay, delay = str(output_and_stay(ask).body), str(ready_to_removed(ask).body)
+        assert ("Open marks: fewer than 10 such tubes (n)" in stay) is opened
+        assert "n 10 out" in stay
+        assert f"n {len(rows)} ready" in delay
+        assert "Open marks" not in delay
 
 
 def test_a_rule_that_is_none_is_said_with_those_there_are(tmp_path: Path) -> None:
