@@ -176,9 +176,9 @@ def _named(ask: Ask, drains: Sequence[str]) -> pl.DataFrame:
 
 def _how_chosen(chosen: int, most: int) -> str:
     return (
-        f"Chosen: up to {most} drains, by turns from each reason, the clearest of each first: a suspected "
-        "occlusion, a leak beyond the threshold, a clamp that nobody noted and left on, a leak that came "
-        f"back, tilt. {chosen} found."
+        f"Chosen: up to {most:,} {'drain' if most == 1 else 'drains'}, by turns from each reason, the "
+        "clearest of each first: a suspected occlusion, a leak beyond the threshold, a clamp that nobody "
+        f"noted and left on, a leak that came back, tilt. {chosen} found."
     )
 
 

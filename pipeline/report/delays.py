@@ -11,7 +11,7 @@ from pipeline.cohort.rules import load_rules
 from pipeline.report.ask import Ask
 from pipeline.report.figure import figure
 from pipeline.report.page import Section
-from pipeline.report.spans import spans
+from pipeline.report.spans import few_drawn_open, spans
 from pipeline.report.table import Col, table
 from pipeline.report.templates import render
 from pipeline.report.words import ward
@@ -38,6 +38,8 @@ GROUP BY {groups}
 ORDER BY {groups}
 """
 
+_ENOUGH = "SELECT figure('chart.least_evaluable') AS enough"
+
 
 def ready_to_removed(ask: Ask) -> Section:
     """
@@ -48,7 +50,11 @@ def ready_to_removed(ask: Ask) -> Section:
     ask
         Reads `drain` and `readiness`.
     """
-    rules = ask(_RULES.format(groups="readiness.rule"))
+    enough = ask(_ENOUGH).item()
+    rules = ask(_RULES.format(groups="readiness.rule")).with_columns(
+        few=pl.lit(False) if enough is None else pl.col("ready").is_between(1, enough, closed="left"),
+        n=pl.format("n {} ready", "ready"),
+    )
     parts: list[Markup] = []
     if rules["ready"].sum():
         parts.append(
@@ -57,7 +63,8 @@ def ready_to_removed(ask: Ask) -> Section:
                 _delays(rules),
                 _told(rules),
                 "Hours from ready to removed, rule by rule. Dot: half took longer. Thick bar: the middle "
-                "half. Thin line: up to what nine in ten did not exceed.",
+                "half. Thin line: up to what nine in ten did not exceed."
+                + few_drawn_open(enough, rules, "few", "tubes ready before removal"),
             )
         )
     elif rules.height:
@@ -121,7 +128,16 @@ def _delays(rules: pl.DataFrame) -> Any:
         "early": "removed before ready",
     }
     return spans(
-        shown, "rule", "median", "hours from ready to removed", tips, low="low", high="high", faint="p90"
+        shown,
+        "rule",
+        "median",
+        "hours from ready to removed",
+        tips,
+        low="low",
+        high="high",
+        faint="p90",
+        small="few",
+        below="n",
     )
 
 

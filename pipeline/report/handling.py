@@ -12,7 +12,7 @@ from pipeline.report.ask import Ask
 from pipeline.report.figure import figure
 from pipeline.report.handling_tables import alerts_by_kind, ward_tables
 from pipeline.report.page import Section
-from pipeline.report.spans import spans
+from pipeline.report.spans import few_drawn_open, spans
 from pipeline.report.templates import render
 from pipeline.report.words import ward
 
@@ -252,11 +252,7 @@ def _shown(wards: pl.DataFrame, measure: _Measure, enough: float | None) -> Mark
         shown = rows.with_columns(number, said=pl.format("{}", number), of=days)
         tips = {"ward": "ward", "said": measure.axis, "of": "standing on"}
         chart = spans(shown, "ward", name, measure.axis, tips, small="few", below="n")
-    few = (
-        f" Open marks: fewer than {enough:g} drains or drain-days (n), too few to tell anything."
-        if enough is not None and rows["few"].any()
-        else ""
-    )
+    few = few_drawn_open(enough, rows, "few", "drains or drain-days")
     drawing = figure(f"handling-{name}", chart, _told(rows, measure), measure.caption + few)
     return render("site.html.j2", site=measure.title, body=drawing)
 

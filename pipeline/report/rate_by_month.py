@@ -118,7 +118,7 @@ def _p_chart(months: pl.DataFrame) -> Any:
         *marked("outside", pl.col("provisional") | pl.col("too_small")),
         pl.col("month").dt.strftime("%Y-%m").alias("said_month"),
         *RATE_TIPS,
-        interval("limit_low", "limit_high").alias("said_limits"),
+        interval("limit_low", "limit_high", 1).alias("said_limits"),
         standing.alias("said_standing"),
     )
     tips = {"said_month": "month", **RATE_TIPS, "said_limits": "99.8 % limits", "said_standing": "so it is"}
@@ -177,7 +177,7 @@ def _p_chart(months: pl.DataFrame) -> Any:
 
 def _months_table(months: pl.DataFrame, site: str) -> Markup:
     shown = rates_told(months).with_columns(
-        interval("limit_low", "limit_high").alias("said_limits"), pl.col("month").dt.strftime("%Y-%m")
+        interval("limit_low", "limit_high", 1).alias("said_limits"), pl.col("month").dt.strftime("%Y-%m")
     )
     return table(
         shown,
@@ -203,10 +203,16 @@ def _baseline_told(months: pl.DataFrame) -> str:
         "first_months": "the first complete months",
         "forming": "still forming, so that it moves with each month",
     }[one["baseline"]]
-    small = " That is few: its limits are not to be relied on." if one["baseline_too_small"] else ""
+    prolonged, evaluable = one["baseline_prolonged"], one["baseline_evaluable"]
+    if prolonged in (0, evaluable):
+        small = " That says nothing about chance: no limits are drawn, and no month is judged."
+    elif one["baseline_too_small"]:
+        small = " That is few: its limits are not to be relied on."
+    else:
+        small = ""
     return (
         f"Baseline: {one['baseline_from']:%Y-%m} to {one['baseline_through']:%Y-%m} ({made}), "
-        f"{one['baseline_prolonged']:,} of {one['baseline_evaluable']:,} prolonged.{small}"
+        f"{prolonged:,} of {evaluable:,} prolonged.{small}"
     )
 
 

@@ -70,8 +70,9 @@ def rates_by_ward(ask: Ask) -> Section:
     """
     rows = rates_told(ask(_WARDS)).with_columns(
         ward(),
-        said_95=interval("limit_95_low", "limit_95_high"),
-        said_998=interval("limit_998_low", "limit_998_high"),
+        # As exact as the rates beside them: rounded away, a rate just at its limit would look beyond it.
+        said_95=interval("limit_95_low", "limit_95_high", 1),
+        said_998=interval("limit_998_low", "limit_998_high", 1),
     )
     numbers = table(
         rows,

@@ -77,7 +77,9 @@ def spans(
         ),
     )
     tooltip = [alt.Tooltip(f"{column}:N", title=heading) for column, heading in tips.items()]
-    x = alt.X(f"{value}:Q", title=title, scale=_scale(top), axis=alt.Axis(tickCount=6))
+    # The title ends where the axis ends: on a narrow screen it reaches under the names and is not cut.
+    axis = alt.Axis(tickCount=6, titleAnchor="end")
+    x = alt.X(f"{value}:Q", title=title, scale=_scale(top), axis=axis)
     known = alt.Chart(kept.filter(pl.col(value).is_not_null())).encode(y=y, tooltip=tooltip)
     unknown = (
         alt.Chart(kept.filter(pl.col(value).is_null()))
@@ -90,12 +92,12 @@ def spans(
         if faint:
             layers.append(
                 known.mark_rule(color=GREYS[2], strokeWidth=2).encode(
-                    x=alt.X(f"{low}:Q", title=title, scale=_scale(top)), x2=faint
+                    x=alt.X(f"{low}:Q", title=title, scale=_scale(top), axis=axis), x2=faint
                 )
             )
         layers.append(
             known.mark_bar(color=GREYS[3], height=10).encode(
-                x=alt.X(f"{low}:Q", title=title, scale=_scale(top)), x2=high
+                x=alt.X(f"{low}:Q", title=title, scale=_scale(top), axis=axis), x2=high
             )
         )
         layers.append(
@@ -115,6 +117,24 @@ def spans(
         )
         layers.append(arrows.encode(y=y, x=alt.value("width"), text="beyond:N"))
     return alt.layer(*layers).properties(height=(_TWO_LINES if below else _ROW) * max(len(names), 1))
+
+
+def few_drawn_open(enough: float | None, rows: pl.DataFrame, small: str, what: str) -> str:
+    """
+    What a caption says of open marks; nothing where no row is drawn so.
+
+    Parameters
+    ----------
+    enough
+        Below this a row is `small`; null: no row is.
+    small
+        Column that is true where too few stand behind the row.
+    what
+        They are fewer than `enough` of these.
+    """
+    if enough is None or not rows[small].any():
+        return ""
+    return f" Open marks: fewer than {enough:g} {what} (n), too few to tell anything."
 
 
 def _scale(top: float | None) -> alt.Scale:

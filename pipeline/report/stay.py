@@ -12,7 +12,7 @@ from pipeline.report.ask import Ask
 from pipeline.report.figure import figure
 from pipeline.report.look import GREYS, SERIES
 from pipeline.report.page import Section
-from pipeline.report.spans import spans
+from pipeline.report.spans import few_drawn_open, spans
 from pipeline.report.table import Col, table
 from pipeline.report.templates import render
 from pipeline.report.words import ward
@@ -52,6 +52,8 @@ GROUP BY site, unit
 ORDER BY site, unit
 """
 
+_ENOUGH = "SELECT figure('chart.least_evaluable') AS enough"
+
 _DAYS = """
 SELECT
   day_no,
@@ -76,8 +78,11 @@ def output_and_stay(ask: Ask) -> Section:
     ask
         Reads `drain` and `drain_day`.
     """
-    wards = ask(_STAY).with_columns(ward())
-    days = ask(_DAYS, _MOST_DAYS)
+    enough = ask(_ENOUGH).item()
+    few = pl.lit(False) if enough is None else pl.col("known") < enough
+    wards = ask(_STAY).with_columns(ward(), known=pl.col("stays"), n=pl.format("n {} out", "stays"))
+    wards = wards.with_columns(few=few & (pl.col("known") > 0))
+    days = ask(_DAYS, _MOST_DAYS).with_columns(few=few & (pl.col("known") > 0))
     parts: list[Markup] = []
     if wards["stays"].sum():
         parts.append(
@@ -87,7 +92,7 @@ def output_and_stay(ask: Ask) -> Section:
                 _stays_told(wards),
                 "Days from tube in to tube out, by ward. Dot: half of the tubes stayed longer. Thick bar: "
                 "the middle half. Thin line: up to what nine in ten did not exceed. Only tubes known to "
-                "have come out.",
+                "have come out." + few_drawn_open(enough, wards, "few", "such tubes"),
             )
         )
     elif wards.height:
@@ -100,7 +105,8 @@ def output_and_stay(ask: Ask) -> Section:
                 _fluid(days),
                 _fluid_told(days),
                 "Fluid a day, all wards, by days after the operation (day 0: its day, which is not a whole "
-                "one). Line: half of the drains put out more. Band: the middle half.",
+                "one). Line: half of the drains put out more. Band: the middle half."
+                + few_drawn_open(enough, days, "few", "drains"),
                 numbers=_days_table(days),
                 about="fluid by day after the operation",
             )
@@ -143,6 +149,8 @@ def _stays(wards: pl.DataFrame) -> Any:
         low="days_q1",
         high="days_q3",
         faint="days_p90",
+        small="few",
+        below="n",
     )
 
 
@@ -213,8 +221,11 @@ def _fluid(days: pl.DataFrame) -> Any:
         y=alt.Y("low:Q", title=title), y2="high:Q", tooltip=tooltip
     )
     line = base.mark_line(color=SERIES[0], strokeWidth=2).encode(y=alt.Y("median:Q", title=title))
-    dots = base.mark_point(size=80, filled=True, color=SERIES[0], opacity=1).encode(
-        y=alt.Y("median:Q", title=title), tooltip=tooltip
+    dots = base.mark_point(size=80, filled=True, strokeWidth=2, opacity=1).encode(
+        y=alt.Y("median:Q", title=title),
+        fill=alt.condition("datum.few", alt.value("white"), alt.value(SERIES[0])),
+        stroke=alt.value(SERIES[0]),
+        tooltip=tooltip,
     )
     return alt.layer(band, line, dots).properties(height=220)
 

@@ -309,6 +309,11 @@ def test_nothing_is_cut_on_a_phone_or_on_paper(
     assert box is not None
     assert box["x"] >= 0
     assert box["x"] + box["width"] <= 1017
+    # With its heading and how not to read it on one sheet, which is 688 px high within its margins.
+    assert 300 < box["height"] < 540
+    words = paper.chart("strip").locator("svg text").last.bounding_box()
+    assert words is not None
+    assert words["y"] + words["height"] <= box["y"] + box["height"] + 1
     assert not paper.page.locator(".strip-tools").is_visible()
     assert paper.printed(tmp_path / "drain.pdf").read_bytes()[:5] == b"%PDF-"
 
