@@ -11,6 +11,7 @@ from pipeline.marts.minute_view import LENT
 from pipeline.marts.statement import OTHER_FILE, complaint, tables_named
 from schemas.errors import CallError, LakeError, LedgerError
 from schemas.macros import MACROS
+from schemas.views import MINUTE_VIEW
 
 _UNKNOWN_TABLE = re.compile(
     r'Table with name "?([^"\s]+)"? does not exist|Referenced table "([^"]+)" not found'
@@ -21,6 +22,10 @@ _UNKNOWN_TYPE = re.compile(r"Type with name \"?([^\"\s]+)\"? does not exist")
 _WRONG_CALL = re.compile(r"acro \"?(\w+)\"?\(.*does not support the supplied arguments", re.IGNORECASE)
 _CANDIDATE = re.compile(r"^\s+(\w+\(.*)$", re.MULTILINE)
 _MOST_HOLDERS = 4
+_MOVED = (
+    "sql: the minutes were published over files of another folder, as when a home was moved; load once more "
+    "here (the same files will do), then ask again."
+)
 
 
 def explained(
@@ -43,7 +48,8 @@ def explained(
             f"sql: a part of the lake cannot be read ({complaint(error)}); run `drainledger rebuild`."
         )
     if isinstance(error, duckdb.PermissionException):
-        return CallError(OTHER_FILE)
+        # A query that names a file itself was refused before it came here: it is the view that names one.
+        return LedgerError(_MOVED) if MINUTE_VIEW.name in tables_named(query) else CallError(OTHER_FILE)
     if found := _UNKNOWN_TABLE.search(text):
         name = found[1] or found[2]
         return _unknown("table", name, _known(connection, "table_name", "information_schema.tables"))

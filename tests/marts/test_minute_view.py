@@ -77,6 +77,18 @@ def test_flags_come_as_a_list_and_times_in_utc(nothing, tmp_path, minutes_from):
     assert found["minute"].to_list() == [START]
 
 
+def test_minutes_of_a_home_that_was_moved_say_so_and_what_to_do(nothing, tmp_path, minutes_from):
+    (tmp_path / "old").mkdir()
+    nothing.course(tmp_path / "old" / "lake", minutes_from("u", START, 2))
+    nothing.put("drain_use", [served("a", 0, 2)])
+    nothing.publish(tmp_path / "old" / "drainledger.duckdb")
+    moved = (tmp_path / "old").rename(tmp_path / "new")
+    for query in ("FROM minute", "WITH m AS (SELECT * FROM minute) SELECT count(*) FROM m"):
+        with pytest.raises(LedgerError, match="a home was moved; load once more"):
+            select(moved / "drainledger.duckdb", query, moved / "lake")
+    assert select(moved / "drainledger.duckdb", "FROM drain", moved / "lake").is_empty()
+
+
 def test_files_of_different_age_and_odd_folders_are_read_together(nothing, tmp_path, minutes_from):
     lake = tmp_path / "lake" / "o'clock [x]" / "bucket=7"
     nothing.course(lake, minutes_from("u", START, 1, swing_cmh2o=2.0), "new.parquet")
