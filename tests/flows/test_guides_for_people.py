@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from flows.cli import DONE, SOME_REJECTED
+from flows.cli import DONE, SOME_REJECTED, run
 from pipeline.marts import select
 from pipeline.store import Home
 from shared import SHARED
@@ -54,6 +54,15 @@ def test_an_educator_prepares_a_teaching_day_from_the_demo(
         "BLOCKED": drain_with(demo, "kind = 'occlusion_suspected' AND grade = 'probable'"),
     }
     follow(wanted, capsys, names=names)
+
+
+def test_what_trips_people_is_said_as_the_answers_show_it(
+    desk: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    wanted = calls((GUIDES / "faq.md").read_text(encoding="utf-8"))
+    assert len(wanted) >= 9
+    run(["--home", "demo-ledger", "demo"])
+    follow(wanted, capsys, ends=(DONE, SOME_REJECTED))
 
 
 @pytest.mark.parametrize("name", ["quality.md", "teaching.md", "glossary.md", "dictionary.md"])

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from flows.cli import DONE, run
+from flows.cli import DONE, FAILED, WRONG_CALL, run
 from shared import SHARED
 
 ROOT = SHARED.parent
@@ -65,7 +65,7 @@ def follow(
     Parameters
     ----------
     ends
-        Exit statuses that the guide may meet.
+        Exit statuses that the guide may meet; where it shows a complaint, the command must fail.
     names
         What a reader would put in place of a word: an id that differs from ledger to ledger.
     """
@@ -81,13 +81,14 @@ def follow(
         if call.program == "python":
             done = subprocess.run([sys.executable, *arguments], capture_output=True, text=True, check=False)
             assert done.returncode == 0, (call, done.stderr)
-            printed = done.stdout
+            printed, complaint = done.stdout, done.stderr
         else:
             assert call.program == "drainledger", call
             ended = run(arguments)
             printed, complaint = capsys.readouterr()
-            assert ended in ends, (call, printed, complaint)
-        lines = [line.strip() for line in printed.splitlines()]
+            fails = any(line.startswith("drainledger: ") for line in call.shown)
+            assert ended in ((WRONG_CALL, FAILED) if fails else ends), (call, printed, complaint)
+        lines = [line.strip() for line in (printed + complaint).splitlines()]
         for line in call.shown:
             assert any(_begins(one, line) for one in lines), (call.words, line, lines)
 
