@@ -52,7 +52,8 @@ bench: $(INSTALLED)  ## measure speed against named peers; BENCH="signal course"
 dictionary: $(INSTALLED)  ## write the data dictionary of the published database again
 	$(BIN)/python -m pipeline.marts.dictionary
 
-guides: $(INSTALLED)  ## draw the pictures of the guide to the course again
+guides: $(INSTALLED)  ## draw the pictures of the README and of the guide to the course again
+	$(BIN)/python -m tests.evaluation.front_pictures
 	$(BIN)/python -m tests.evaluation.course_pictures
 
 soak: $(INSTALLED)  ## 300 kills and 10 000 broken files; SOAK="--kills 50 --mutants 0" for less

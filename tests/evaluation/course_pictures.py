@@ -50,14 +50,14 @@ FLEETS = ((12, 3), (30, 7))  # drains, seed
 def draw(folder: Path = PICTURES) -> list[Path]:
     """Draw every picture of the guide; returns their paths."""
     with tempfile.TemporaryDirectory() as place:
-        homes = [_loaded(Path(place) / "samples", sample_folders())]
+        homes = [loaded(Path(place) / "samples", sample_folders())]
         for drains, seed in FLEETS:
             made = simulate(Path(place) / f"invented-{seed}", drains, seed)
-            homes.append(_loaded(Path(place) / f"fleet-{seed}", [made.logs]))
+            homes.append(loaded(Path(place) / f"fleet-{seed}", [made.logs]))
         return [_typical(homes, kind, folder) for kind in SHOWN]
 
 
-def _loaded(root: Path, paths: list[Path]) -> Home:
+def loaded(root: Path, paths: list[Path]) -> Home:
     home = Home(root)
     home.create()
     run_load(home, paths, request_for(home), datetime(2031, 6, 1, tzinfo=UTC))
