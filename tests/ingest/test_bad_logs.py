@@ -160,13 +160,14 @@ def test_traces_without_usable_settings_are_lost_one_by_one_and_the_minutes_stan
 
 
 LOG = Log()
+KNOWN = ", ".join(sorted(profile.name for profile in PROFILES))
 BAD_FILES = [
     (b"", "file_empty", "The file is empty; export it again."),
     (gzip.compress(b"", mtime=0), "file_empty", "The file is empty inside its gzip; export it again."),
     (b"\x1f\x8b", "gzip_cut_off", "The gzip file breaks off before its first line; copy it again."),
     (b"PK\x03\x04\x14\x00", "no_profile", "It is a ZIP archive or a spreadsheet and no text"),
     (b"%PDF-1.7", "no_profile", "It is a PDF and no text"),
-    (b"\x00\x01\x02", "no_profile", "No profile matches its first lines (known: harbour, north, upland, v1)"),
+    (b"\x00\x01\x02", "no_profile", f"No profile matches its first lines (known: {KNOWN})"),
     (LOG.saying(**{"drain-log": "2"}).data, "no_profile", "No profile matches its first lines"),
     (b"# drain-log: 1\n", "header_missing", "It has no line of column names where profile 'v1' expects one."),
     (

@@ -13,7 +13,8 @@ import pytest
 from pipeline.ingest import load_profiles, parse_profile
 from pipeline.ingest.units import Quantity, factor_to_ours
 from schemas.errors import InputError
-from tests.ingest.drain_logs import PROFILES
+from shared import SHARED
+from tests.ingest.drain_logs import DATA, PROFILES, read
 
 TEXT = {profile.name: profile.text for profile in PROFILES}
 
@@ -72,8 +73,20 @@ def test_a_profile_carries_its_exact_text_and_a_digest_of_it() -> None:
     assert profile.columns == parse_profile(TEXT["north"]).columns
 
 
-def test_shipped_profiles_are_v1_and_the_worked_ones() -> None:
-    assert [profile.name for profile in PROFILES] == ["v1", "harbour", "north", "upland"]
+def test_shipped_profiles_are_v1_and_those_of_the_folder() -> None:
+    folder = sorted(path.stem for path in (SHARED / "profiles").glob("*.toml"))
+    assert [profile.name for profile in PROFILES] == ["v1", *folder]
+    assert len(folder) >= 3
+
+
+@pytest.mark.parametrize("name", TEXT)
+def test_each_shipped_profile_reads_invented_lines_of_its_layout_and_no_other_does(name: str) -> None:
+    files = sorted(DATA.glob(f"{name}[_.]*"))
+    assert files, f"put a few invented lines into {DATA}/{name}_….csv"
+    for file in files:
+        answer = read(file.read_bytes(), file.name)
+        assert answer.file["profile"] == name
+        assert answer.file["status"] == "loaded"
 
 
 def test_a_folder_adds_its_profiles_and_a_second_one_of_a_name_is_refused(tmp_path: Path) -> None:
@@ -143,7 +156,7 @@ def _toml(value: Any) -> str:
     return json.dumps(value)
 
 
-@pytest.mark.parametrize("name", ["v1", "harbour", "north", "upland"])
+@pytest.mark.parametrize("name", TEXT)
 def test_whatever_stands_at_a_key_the_profile_is_read_or_refused_in_one_sentence(name: str) -> None:
     for key in _keys(tomllib.loads(TEXT[name])):
         for value in ODD_VALUES:
