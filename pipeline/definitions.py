@@ -103,14 +103,19 @@ class TraceRules(Section):
     noise_varies: float
     swing_error: float
     pump_shape: float
+    pump_most: float
     chest_constant: float
     chest_intervals: float
     chest_swings: float
-    chest_shape: float
+    chest_one_sided: float
     chest_size: float
+    chest_few: float
+    chest_sharp: float
+    chest_coughs: float
     chest_size_most: float
     even_intervals: float
     even_swings: float
+    even_ends: float
     heart_least: float
     heart_slowest: float
     heart_fastest: float

@@ -24,7 +24,7 @@ from pipeline.signal.spectrum import (
     summed,
     without_outliers,
 )
-from pipeline.signal.verdicts import Columns, decide, is_clear, nothing, pump_like
+from pipeline.signal.verdicts import Columns, decide, has_coughed, is_clear, nothing, pump_like
 from schemas.errors import InputError
 from schemas.lake import EVIDENCE_COLUMNS
 
@@ -175,7 +175,7 @@ def _assess_block(block: Real, rate: float, rules: TraceRules) -> Columns:
     first, second = candidates(energy_below, bands)
     one = breaths_at(spectrum, energy_below, ready.pressure, ready.usable, first, bands, rules)
     seconds = fine.shape[1] / fine_hz
-    clear, pumped = is_clear(one, seconds, rules), pump_like(one, rules)
+    clear, pumped = is_clear(one, seconds, rules), pump_like(one, has_coughed(ready, rules), rules)
     # Where the first rate shows breathing, nothing else has to be asked.
     rows = np.flatnonzero(~(clear & ~pumped & (one.swing >= rules.least_swing)))
     range_ = np.full(len(block), np.inf, dtype=np.float32)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.definitions import TraceRules
 from pipeline.signal.cycles import cycles_of, room_for
+from pipeline.signal.shape import PHASES, height_of, one_sided, slow_limb
 from pipeline.signal.spectrum import Bands, filtered
 from pipeline.signal.swing import bounds, typical_value
 
@@ -17,7 +18,6 @@ Real = NDArray[np.floating[Any]]
 Flag = NDArray[np.bool_]
 Whole = NDArray[np.int64]
 
-PHASES = 16  # points of a cycle that is laid over the others
 _PHASE = ((np.arange(PHASES) + 0.5) / PHASES).astype(np.float32)[:, None]
 
 
@@ -48,6 +48,8 @@ class Breaths:
         Share of the cycle that the slower limb of that shape takes for the middle half of the swing: a
         sixth for a sine, little more for a breath, whose limbs have rests between them; near a half
         for a saw-tooth.
+    one_sided
+        How much more the depth varies at one end of the cycle than at the other, over the swing.
     share
         Share of the energy in the breathing band that lies around the rate and its double.
     """
@@ -68,6 +70,7 @@ class Breaths:
     share: Real
     sharpness: Real
     slow_limb: Real
+    one_sided: Real
 
     @classmethod
     def none(cls, of: int) -> Breaths:
@@ -210,7 +213,7 @@ def _measure(
 
     # The depth of a cycle is how much of the common shape it holds: noise, being no part of it, adds nothing.
     depth = size * common / np.maximum(energy_of, 1e-9)
-    height = _height(template)
+    height = height_of(template)
     depths, swing_cv, spread = typical_value(table(depth * height[row]), cycles)
     lengths = table(length / np.float32(rate_hz))
     typical, interval_cv, length_spread = typical_value(lengths, cycles)
@@ -245,30 +248,6 @@ def _measure(
         alike=alike,
         share=in_rate,
         sharpness=np.where(none, np.nan, change / np.maximum(top, 1e-6)),
-        slow_limb=_slow_limb(shape, top),
+        slow_limb=slow_limb(shape, top),
+        one_sided=one_sided(raw, template, row, start, end, share, rows) / np.maximum(depths, 1e-9),
     )
-
-
-def _height(template: Real) -> Real:
-    """Peak to trough of each common shape, by the parabolas through its highest and its lowest points."""
-    column = np.arange(template.shape[1])
-
-    def extreme(at: Whole, sign: float) -> Real:
-        before, here, after = (template[(at + k) % PHASES, column] for k in (-1, 0, 1))
-        bend = np.maximum(sign * (2 * here - before - after), 1e-9)
-        return np.asarray(here + sign * (after - before) ** 2 / (8 * bend))
-
-    return extreme(np.argmax(template, axis=0), 1.0) - extreme(np.argmin(template, axis=0), -1.0)
-
-
-def _slow_limb(shape: Real, height: Real) -> Real:
-    """Share of the cycle in which the slower limb of each shape is in the middle half of its height."""
-    unit = (shape - shape.min(axis=0)) / np.maximum(height, 1e-6)
-    after = np.concatenate([unit[1:], unit[:1]])
-    move = after - unit
-    still = np.abs(move) < 1e-6
-    middle = np.clip(after, 0.25, 0.75) - np.clip(unit, 0.25, 0.75)
-    middle = np.where(still, (unit > 0.25) & (unit < 0.75), middle / np.where(still, 1.0, move)) / PHASES
-    rising = move > 0
-    up = np.where(rising, middle, 0.0).sum(axis=0)
-    return np.asarray(np.maximum(up, middle.sum(axis=0) - up))

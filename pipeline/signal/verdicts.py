@@ -20,7 +20,6 @@ Columns = dict[str, NDArray[Any]]  # of the evidence table; a word as its place 
 
 _VERDICTS, _KINDS = tuple(Verdict), tuple(ArtefactKind)
 _MINUTE = 60.0  # seconds; a longer trace is held to the same limit
-_SINE = 0.03  # sharpness times slow limb of a sine
 
 
 def decide(
@@ -61,7 +60,12 @@ def decide(
         # What rides on a pump's cycles is the pump again; two looks at one rate are two chances to see it.
         overtone |= near & clear & pumped
     breath = clear & ~pumped
-    take_two = ~breath & is_clear(two, seconds, rules) & ~pump_like(two, rules) & ~overtone
+    take_two = (
+        ~breath
+        & is_clear(two, seconds, rules)
+        & ~pump_like(two, has_coughed(ready, rules), rules)
+        & ~overtone
+    )
     found = breath | take_two
 
     def of(name: str) -> Real:
@@ -132,31 +136,43 @@ def is_clear(b: Breaths, seconds: float, rules: TraceRules) -> Flag:
     )
 
 
-def pump_like(b: Breaths, rules: TraceRules) -> Flag:
+def pump_like(b: Breaths, coughed: Flag, rules: TraceRules) -> Flag:
     """
-    Whether the cycles may as well be a pump's as a chest's, by their common shape, evenness and size.
+    Whether the cycles may as well be a pump's as a chest's, by their common shape, evenness, ends and size.
 
     A pump pulls fast and lets the pressure come back slowly over the whole cycle; a chest moves and rests: a
-    shape with a sharp edge, a slow limb that leaves no time for rest, or both in part, is a pump's by itself.
+    sharp edge, or a slow limb that leaves no time for rest, is a pump's unless much else speaks for a chest.
     A pump with smooth cycles is told by how even they are: it works between two pressures, at a pace that
-    the leak sets, while lengths and depths of breaths vary from one to the next; and by their size, for it is
-    there to hold the pressure. None of these decides alone; the log odds of a logistic regression weigh them.
+    the leak sets, while lengths and depths of breaths vary from one to the next; by where the depth varies,
+    for a chest comes back to the same rest after every breath, while a pump misses either pressure alike; and
+    by their size, for it is there to hold the pressure. None of these decides alone; the log odds of a
+    logistic regression weigh them, and ask for more where few cycles tell how even they are.
     A ventilator's breaths are as even: where they are no larger than a pump's ripple may be, nothing in the
-    trace tells the two apart.
+    trace tells the two apart. Where the patient `coughed`, the line is open to a chest, and its breath would
+    come through as the cough did: that counts for a chest too.
     """
     with np.errstate(invalid="ignore", divide="ignore"):
         odds = (
             rules.chest_constant
             + rules.chest_intervals * np.log(np.hypot(b.interval_spread, rules.even_intervals))
             + rules.chest_swings * np.log(np.hypot(b.swing_spread, rules.even_swings))
-            + rules.chest_shape * np.log(np.maximum(b.slow_limb * b.sharpness, _SINE))
+            + rules.chest_one_sided * np.log(np.hypot(b.one_sided, rules.even_ends))
             + rules.chest_size * np.log(np.clip(b.swing, rules.least_swing, rules.chest_size_most))
+            + rules.chest_few / np.sqrt(np.maximum(b.count, rules.least_breaths))
+            + rules.chest_sharp * np.log(np.maximum(b.slow_limb * b.sharpness / rules.pump_shape, 1.0))
+            + rules.chest_coughs * coughed
         )
-    return np.asarray(sharp_edged(b, rules) | (odds < 0.0))
+    # However even: no pump that holds the ordered pressure lets it swing so far.
+    return np.asarray((odds < 0.0) & (sharp_edged(b, rules) | ~(b.swing > rules.pump_most)))
+
+
+def has_coughed(ready: Conditioned, rules: TraceRules) -> Flag:
+    """Whether cough takes as much of the trace as makes a minute one of cough."""
+    return np.asarray(ready.burst_is_cough & (ready.burst.mean(axis=1) > rules.artefact_share))
 
 
 def sharp_edged(b: Breaths, rules: TraceRules) -> Flag:
-    """Whether the common shape alone is a pump's: no chest moves so fast, or so slowly without a rest."""
+    """Whether the common shape is a pump's: a chest hardly moves so fast, or so slowly without a rest."""
     return np.asarray(b.slow_limb * b.sharpness > rules.pump_shape)
 
 

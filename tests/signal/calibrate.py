@@ -36,11 +36,12 @@ BREATHING = ["clean", "small", "slow", "fast", "irregular", "cough", "motion", "
 NULLS = ["ar1", "ar1", "ar1", "big_drift", "clean", "motion", "cough", "restless", "heart"]
 COUNTED = ["ar1", "big_drift", "heart", "cough", "motion", "restless", "step", "pump", "pump_irregular", "hard", "shaking"]  # fmt: skip
 NULL_WEIGHT = 20.0
+PUMP_WEIGHT = 5.0  # a false breath is worse than an open verdict
 RULES = load_definitions().trace
 FIGURES = ["constant", "breaths", "alike", "interval_cv", "covered", "share"]
 CHESTS = ["clean", "small", "slow", "fast", "irregular", "cough", "motion"]
 STRANGE_CHESTS = ["clean", "simulated", "recorded", "cough", "motion", "heart"]
-CHEST_FIGURES = ["constant", "intervals", "swings", "shape", "size"]
+CHEST_FIGURES = ["constant", "intervals", "swings", "one_sided", "size", "few", "sharp"]
 Real = NDArray[np.float64]
 
 
@@ -122,24 +123,29 @@ def chest_features(b: Breaths, seconds: float) -> Real:
             np.ones(len(b.count)),
             np.log(np.hypot(b.interval_spread, RULES.even_intervals)),
             np.log(np.hypot(b.swing_spread, RULES.even_swings)),
-            np.log(np.maximum(b.slow_limb * b.sharpness, 0.03)),
+            np.log(np.hypot(b.one_sided, RULES.even_ends)),
             np.log(np.clip(b.swing, RULES.least_swing, RULES.chest_size_most)),
+            1.0 / np.sqrt(np.maximum(b.count, RULES.least_breaths)),
+            np.log(np.maximum(b.slow_limb * b.sharpness / RULES.pump_shape, 1.0)),
         ]
     )
     return np.asarray(rows[kept])
 
 
 def chest_fitted(count: int) -> Real:
-    """The weights that tell a chest from a pump on both generators; both weigh the same in all."""
-    sources = [(make, name, True) for name in CHESTS] + [(strange, name, True) for name in STRANGE_CHESTS]
-    sources += [(make, "pump", False), (strange, "pump", False), (strange, "hunting", False)]
+    """The weights that tell a chest from a pump on both generators; a pump weighs `PUMP_WEIGHT` chests."""
+    chests = [(make, name) for name in CHESTS] + [(strange, name) for name in STRANGE_CHESTS]
+    sources = [(draw, name, True, count) for draw, name in chests]
+    # Few of the sharp ones have smooth cycles: those that hunt are what has to be told.
+    sources += [(make, "pump", False, count), (strange, "pump", False, count)]
+    sources += [(strange, "hunting", False, 8 * count)]
     found: dict[bool, list[Real]] = {True: [], False: []}
-    for draw, name, breathing in sources:
+    for draw, name, breathing, many in sources:
         for seconds in (20.0, 30.0, 60.0):
-            batch = draw(name, count, 505, breathing, seconds)
+            batch = draw(name, many, 505, breathing, seconds)
             found[breathing].append(chest_features(tried(batch.matrix())[0], seconds))
     yes, no = np.vstack(found[True]), np.vstack(found[False])
-    return logistic(yes, no, len(yes) / len(no))
+    return logistic(yes, no, PUMP_WEIGHT * len(yes) / len(no))
 
 
 def tail(b: Real, count: int) -> None:

@@ -202,6 +202,7 @@ def make(
             if name in ("small", "hard"):
                 swing = rng.uniform(0.8, 1.2)
             rate, swing = given.get("rate", rate), given.get("swing", swing)
+            icv, scv = given.get("interval_cv", icv), given.get("swing_cv", scv)
             how = Breathing(
                 rate,
                 swing,

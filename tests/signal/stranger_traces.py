@@ -196,7 +196,11 @@ def _limit_cycles() -> tuple[Samples, ...]:
 
 
 def regulated(rng: Draw, n: int, hz: float, period: float, size: float, jitter: float) -> Samples:
-    """A loop that hunts: a limit cycle between near sine and relaxation, lengths and heights a little uneven."""
+    """
+    A loop that hunts: a limit cycle between near sine and relaxation, lengths and heights a little uneven.
+
+    What a cycle misses in height it misses at both ends (in three loops of four), or at one of them.
+    """
     cycles = _limit_cycles()
     wave = cycles[int(rng.integers(len(cycles)))]
     many = int(n / hz / period * 1.5) + 6
@@ -208,7 +212,8 @@ def regulated(rng: Draw, n: int, hz: float, period: float, size: float, jitter: 
     phase = np.clip((t - edges[which]) / lengths[which], 0, 1)
     if rng.random() < 0.5:
         phase = 1 - phase
-    out = heights[which] * (np.interp(phase, np.linspace(0, 1, len(wave)), wave) - 0.5)
+    steady = rng.choice([0.0, *[0.5] * 6, 1.0])
+    out = heights[which] * (np.interp(phase, np.linspace(0, 1, len(wave)), wave) - steady)
     return size * rng.choice([-1.0, 1.0]) * np.asarray(out)
 
 
@@ -253,7 +258,7 @@ def strange(
         if name == "hunting":
             uneven = rng.uniform(0.001, 0.01) if rng.random() < 0.5 else rng.uniform(0.01, 0.05)
             period = float(np.exp(rng.uniform(np.log(2), np.log(18))))
-            x = x + regulated(rng, m, rate_hz, period, float(np.exp(rng.uniform(-1.2, 1.0))), uneven)
+            x = x + regulated(rng, m, rate_hz, period, float(np.exp(rng.uniform(-0.7, 1.2))), uneven)
         if name == "pink":
             x = x + coloured(rng, m, rate_hz, rng.uniform(0.5, 2), rng.uniform(0.2, 1.5))
         step = float(rng.choice([0.1, 0.1, 0.05]))

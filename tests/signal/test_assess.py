@@ -44,8 +44,17 @@ def noisy(trace: np.ndarray, size: float = 0.04) -> np.ndarray:
     ],
 )
 def test_breathing_through_an_open_tube_is_seen_and_never_called_absent(name: str, least: float) -> None:
-    found = assess(make(name, 200, 31, True).matrix(), 10.0)
+    """As uneven as within a minute of breathing awake: half of what Tobin et al. (1988) saw over a quarter of an hour."""
+    found = assess(make(name, 200, 31, True, interval_cv=0.1, swing_cv=0.16).matrix(), 10.0)
     assert share(found, "present") >= least
+    assert share(found, "absent") == 0
+
+
+@pytest.mark.parametrize("name", ["clean", "slow", "fast", "inverted", "cough", "motion", "step"])
+def test_even_breathing_is_mostly_seen_and_never_called_absent(name: str) -> None:
+    """Lengths here vary by as little as 2 %, depths by 3 %: the small and even among them are left open."""
+    found = assess(make(name, 200, 31, True).matrix(), 10.0)
+    assert share(found, "present") >= 0.85
     assert share(found, "absent") == 0
 
 
@@ -95,7 +104,7 @@ def test_a_breath_with_harmonics_reads_neither_double_nor_half(rate: float) -> N
 
 
 def test_a_trace_turned_upside_down_reads_the_same() -> None:
-    matrix = make("clean", 50, 38, True).matrix()
+    matrix = make("clean", 50, 38, True, swing=4.0).matrix()
     up, down = assess(matrix, 10.0), assess(-matrix, 10.0)
     assert (up["verdict"] == down["verdict"]).mean() == 1
     assert (up["swing_cmh2o"] - down["swing_cmh2o"]).abs().max() < 0.35
@@ -105,7 +114,7 @@ def test_a_trace_turned_upside_down_reads_the_same() -> None:
 @pytest.mark.parametrize("rate_hz", [8.0, 12.5, 25.0, 50.0])
 def test_the_sampling_rate_does_not_matter(rate_hz: float) -> None:
     breathing, blocked = (
-        make("clean", 60, 39, True, 60.0, rate_hz),
+        make("clean", 60, 39, True, 60.0, rate_hz, interval_cv=0.1, swing_cv=0.16),
         make("clean", 60, 39, False, 60.0, rate_hz),
     )
     assert share(assess(breathing.matrix(), rate_hz), "present") >= 0.95
