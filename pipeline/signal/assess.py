@@ -144,7 +144,9 @@ def _rate(rate_hz: float) -> float:
     except (TypeError, ValueError) as error:
         raise InputError(f"assess: the rate {rate_hz!r} is not a number; give samples per second.") from error
     if not (np.isfinite(rate) and rate > 0):
-        raise InputError(f"assess: the rate {rate_hz!r} is not above 0; give samples per second.")
+        raise InputError(
+            f"assess: the rate {rate_hz!r} is no finite number above 0; give samples per second."
+        )
     return rate
 
 

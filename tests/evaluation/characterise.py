@@ -80,6 +80,7 @@ def _written(
         "length": tally(sweeps.length_sweep(run), ["swing_set", "rate_set", "length_s"]),
         "sampling": tally(sweeps.sampling_sweep(run), ["swing_set", "sampling_hz"]),
         "limit": tally(sweeps.operating_curves(run), ["group", "limit"]),
+        "chest-or-pump": tally(sweeps.pump_curves(run), ["moved", "family"]),
         "crossed": tally(
             sweeps.crossed(run), ["swing_set", "rate_set", "noise", "artefact", "length_s", "sampling_hz"]
         ),
@@ -97,6 +98,9 @@ def _written(
         "weaknesses": weaknesses(by_family, families, tables),
         "thresholds": marked_down(thresholds("trace", "envelope", "tidaling")),
         "limit": marked_down(tables["limit"].select("group", "limit", "traces", "present_pct", "absent_pct")),
+        "chest-or-pump": marked_down(
+            tables["chest-or-pump"].pivot(on="moved", index="family", values="present_pct")
+        ),
     }
     if GUIDE.exists():
         GUIDE.write_text(filled_in(GUIDE.read_text(encoding="utf-8"), parts), encoding="utf-8")

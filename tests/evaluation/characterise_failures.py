@@ -47,8 +47,9 @@ def weaknesses(by_family: pl.DataFrame, families: pl.DataFrame, sweeps: dict[str
     moved = _cell(sweeps["share"], kind="motion", swing_set=4.0, artefact=0.4)
     lines = [
         f"**A pump's cycles at a chest's rate, where no breath comes**, called `present`: {shapes}. Even ones (lengths "
-        f"varying by under 1 %): {even:.1f} %; uneven ones (2–8 %): {uneven:.1f} %. A smooth pump whose cycles vary as "
-        "breaths may cannot be told from a chest, and a pump under a patient's breathing moves the swing.",
+        f"varying by under 1 %): {even:.1f} %; uneven ones (2–8 %): {uneven:.1f} %. A smooth pump whose cycles vary as much "
+        "as breaths cannot be told from a chest, least of all one that misses but one of its two pressures; and a "
+        "pump under a patient's breathing moves the swing.",
         f"**A ventilator's breaths** can be as regular as a pump's: {called('ventilated', 'present')} `present`, "
         f"{called('ventilated', 'undecided')} undecided, {called('ventilated', 'absent')} `absent`.",
         f"**Very regular breathing**, as in deep sleep (intervals varying by 2–5 %, depths by 3–10 %): "

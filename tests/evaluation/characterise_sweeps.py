@@ -39,6 +39,7 @@ LENGTHS = (20, 30, 45, 60)
 SAMPLING = (4.0, 5.0, 8.0, 10.0, 20.0, 25.0, 50.0)
 SHARES = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8)
 NOISE = {"quiet": 0.03, "noisy": 0.1, "very noisy": 0.25}  # cm[H2O], standard deviation
+ODDS = (-3.0, -2.0, -1.0, -0.5, 0.0, 0.5, 1.0, 2.0, 3.0)  # added to the log odds of a chest over a pump
 LIMITS = (0.1, 0.03, 0.01, 3e-3, 1e-3, 3e-4, 1e-4, 1e-5, 1e-6, 1e-8, 1e-12)
 
 
@@ -64,7 +65,9 @@ class Cell:
     hz: float = HZ
 
 
-def run_cells(cells: Iterable[Cell], limits: tuple[float, ...] = ()) -> pl.DataFrame:
+def run_cells(
+    cells: Iterable[Cell], limits: tuple[float, ...] = (), moved: str = "false_alarm"
+) -> pl.DataFrame:
     """
     Truth, verdict and judgement of every trace of the cells; their names become columns.
 
@@ -73,7 +76,9 @@ def run_cells(cells: Iterable[Cell], limits: tuple[float, ...] = ()) -> pl.DataF
     cells
         In any order; those of one length and rate are assessed as one batch.
     limits
-        Limits of the false-alarm chance to run instead of the shipped one, as column `limit`.
+        Values to run instead of the shipped one, as column `limit`.
+    moved
+        Of which threshold in `[trace]`.
     """
     batches: dict[tuple[int, float], list[Cell]] = {}
     for cell in cells:
@@ -90,7 +95,7 @@ def run_cells(cells: Iterable[Cell], limits: tuple[float, ...] = ()) -> pl.DataF
         if not limits:
             parts.append(pl.concat([truth, assess(samples, hz)], how="horizontal"))
         for limit in limits:
-            found = assess(samples, hz, rules=shipped.model_copy(update={"false_alarm": limit}))
+            found = assess(samples, hz, rules=shipped.model_copy(update={moved: limit}))
             parts.append(pl.concat([truth.with_columns(limit=pl.lit(limit)), found], how="horizontal"))
     return judged(pl.concat(parts, how="diagonal_relaxed"))
 
@@ -219,6 +224,18 @@ def operating_curves(run: Run) -> pl.DataFrame:
         ),
         LIMITS,
     )
+
+
+def pump_curves(run: Run) -> pl.DataFrame:
+    """Breathing called present against pumps called present as the log odds of a chest are moved (`moved`)."""
+    shipped = load_definitions().trace.chest_constant
+    recipes = (*HARD_NULLS, CLEAN, COUGH, MOTION, *HARD_BREATHING, ASLEEP, VENTILATED, *RECORDED)
+    found = run_cells(
+        (Cell(recipe, 5 * run.point, run.seed, {}) for recipe in recipes),
+        tuple(shipped + more for more in ODDS),
+        "chest_constant",
+    )
+    return found.with_columns((pl.col("limit") - shipped).round(2).alias("moved"))
 
 
 def _with(
