@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 import polars as pl
 
@@ -57,31 +59,39 @@ def _without_leans(readings: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:
     )
     before, away = pl.col("before_ml"), decimal(volume - pl.col("before_ml"))
     most = pl.when("up").then(decimal(before + pl.col("rise") / 2)).otherwise(pl.lit(float("inf")))
-    begins = leaps.filter(
-        pl.when("up").then(away >= rules.change_least).otherwise(away <= -rules.change_least)
-    ).with_columns(least_ml=decimal(before - rules.change_pause), most_ml=most)
-    ends = leaps.select(
-        *_CANISTER, "up", end="reading", end_row="row", end_ml="volume_ml", end_level_ml="after_ml"
-    )
-    pairs = (
-        begins.join(ends, on=_CANISTER, suffix="_later")
-        .filter(
-            pl.col("end_row").is_between(pl.col("row") + 1, pl.col("row") + rules.lean_most),
-            pl.col("up") != pl.col("up_later"),
-            pl.col("end_ml").is_between("least_ml", "most_ml"),
-            pl.col("end_level_ml").is_between("least_ml", "most_ml"),
-        )
-        .group_by("reading")
-        .agg(pl.col("end").min())
-        .sort("reading")
+    begins = pl.when("up").then(away >= rules.change_least).otherwise(away <= -rules.change_least)
+    leaps = leaps.with_columns(
+        begins=begins.fill_null(False),
+        least_ml=decimal(before - rules.change_pause),
+        most_ml=most,
+        place=pl.struct(_CANISTER).rle_id(),
     )
     leaning = np.zeros(readings.height, dtype=np.bool_)
-    upright_from = 0
-    for begin, end in pairs.iter_rows():
-        if begin >= upright_from:
-            leaning[begin:end] = True
-            upright_from = end + 1
+    for begin, end in _taken_back(leaps, rules):
+        leaning[begin:end] = True
     return readings.filter(~pl.Series(leaning))
+
+
+def _taken_back(leaps: pl.DataFrame, rules: FluidRules) -> Iterator[tuple[int, int]]:
+    """Each leap that begins a lean, and the one that ends it: numbers of readings, one lean after another."""
+    reading, row, place, up, ml, level, least, most = (
+        leaps[name].to_numpy()
+        for name in ("reading", "row", "place", "up", "volume_ml", "after_ml", "least_ml", "most_ml")
+    )
+    until = np.minimum(
+        np.searchsorted(row, row + rules.lean_most, side="right"), np.searchsorted(place, place, side="right")
+    )
+    upright_from = 0
+    for leap in np.flatnonzero(leaps["begins"].to_numpy()):
+        if reading[leap] < upright_from:
+            continue
+        later = slice(leap + 1, until[leap])
+        lowest, highest = np.minimum(ml[later], level[later]), np.maximum(ml[later], level[later])
+        ends = (up[later] != up[leap]) & (lowest >= least[leap]) & (highest <= most[leap])
+        if ends.any():
+            end = int(reading[leap + 1 + ends.argmax()])
+            yield int(reading[leap]), end
+            upright_from = end + 1
 
 
 def _without_bumps(readings: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:
