@@ -36,6 +36,7 @@ def find_stops(
     `clamped` where both return together within `return_within`: the leak's median back above
     `flow.leak_most`, and breathing seen, or the pressure moving, again around that minute. Where only
     the pressure tells, the grade is `possible`: the leak was seen to stop and return, breathing was not.
+    A pause before the return may hide the minute of it, for up to `sudden_within`.
     Otherwise, where breathing was seen to stop, `flow_stopped` until either returns: the cause is
     unknown. (A stop told by the pressure alone that does not return is `find_stillness`'s.)
 
@@ -72,7 +73,9 @@ def judge_stops(
     stops = _sightings(grid, find_air_stops(grid, clamp, flow), clamp)
     judged = stops.with_columns(**_breath(clamp, stopped), **_pressure(clamp, stopped)).with_columns(
         leak_returns=pl.col("return_row").is_not_null() & (pl.col("leak_after") > flow.leak_most),
-        in_time=pl.col("return_row") - pl.col("from_row") <= clamp.return_within,
+        # A pause may lie before the return: the line was opened in it, nobody knows at which minute.
+        in_time=pl.col("end_row") + 1 - pl.col("from_row") <= clamp.return_within,
+        return_dated=pl.col("return_row") - pl.col("end_row") <= stopped.sudden_within,
     )
     back = pl.all_horizontal(clause.fill_null(False) for clause in return_clauses().values())
     least = pl.when(back).then(pl.lit(flow.leak_most)).otherwise(pl.lit(flow.leak_before))
@@ -106,6 +109,7 @@ def return_clauses() -> dict[str, pl.Expr]:
         "leak_returns": pl.col("leak_returns"),
         "returns_together": pl.col("breath_returns_with_leak") | pl.col("pressure_returns_with_leak"),
         "in_time": pl.col("in_time"),
+        "return_dated": pl.col("return_dated"),
     }
 
 

@@ -197,10 +197,16 @@ RETURN = {
         "flow_stopped.sudden_within, clamp.stop_within",
     ),
     "in_time": Words(
-        "minutes until the leak is back",
-        pl.col("return_row") - pl.col("from_row"),
+        "minutes until the last without a leak",
+        pl.col("end_row") + 1 - pl.col("from_row"),
         "at most",
         figure="clamp.return_within",
+    ),
+    "return_dated": Words(
+        "minutes from that one until the leak is back",
+        pl.col("return_row") - pl.col("end_row"),
+        "at most",
+        figure="flow_stopped.sudden_within",
     ),
     "not_returned": Words(
         "leak and breath came back together in time",

@@ -25,7 +25,7 @@ class Story:
     One event and what the drain was like before it.
 
     `shut` from minute `BEGINS` on for so many minutes (`None`: never); `hand` on the drain just before, ending
-    `delay` minutes before; the lung up within `up` minutes (`None`: it stays down). Leak in mL/min, fluid in mL/h,
+    `delay` minutes before; `opened` in a pause of four minutes that its last three minutes begin; the lung up within `up` minutes (`None`: it stays down). Leak in mL/min, fluid in mL/h,
     swing in cm[H2O].
     """
 
@@ -35,6 +35,7 @@ class Story:
     shut: int | None = None
     hand: str = ""
     delay: int = 0
+    opened: bool = False
     up: int | None = None
     rings: bool = False
 
@@ -54,6 +55,8 @@ def lived(
     hand_ends = BEGINS - story.delay
     if story.hand == "pause":
         state[hand_ends - int(rng.integers(2, 6)) : hand_ends] = "pause"
+    if story.opened:
+        state[story.minutes.stop - 3 : story.minutes.stop + 1] = "pause"
     running = state == "run"
     down = _lung_down(story.up, minute)
     swing = np.where(shut, 0.0, story.swing * down * np.exp(0.12 * _wander(rng, 0.99)))

@@ -42,11 +42,12 @@ def clamps(rng: np.random.Generator) -> list[Story]:
             leak=leak,
             fluid=float(rng.uniform(2, 60)),
             swing=float(rng.uniform(0.9, 6)),
-            shut=int(rng.choice([60, rng.integers(SHORTEST, 60)])),
+            shut=int(rng.choice([60, rng.integers(SHORTEST + 3 * opened, 60)])),
             hand=hand,
             delay=int(rng.integers(0, 3)),
+            opened=opened,
         )
-        for hand in ("pause", "canister", "alert")
+        for hand, opened in (("pause", False), ("canister", False), ("alert", False), ("pause", True))
         for leak in (0.0, 5.0, 15.0, 25.0, float(rng.uniform(30, 600)))
     ]
 
@@ -72,6 +73,16 @@ def test_a_line_clamped_after_a_hand_on_it_is_clamped(every: int | None) -> None
     both = found.filter("clamped", "shut").height
     assert both >= 0.95 * found["shut"].sum()
     assert both >= 0.95 * found["clamped"].sum()
+
+
+@pytest.mark.parametrize("every", CADENCES)
+def test_an_hour_that_ends_in_a_pause_is_still_an_hour(every: int | None) -> None:
+    stories = [
+        Story(leak=leak, fluid=20, swing=3, shut=60, hand="pause", opened=True)
+        for leak in (0.0, 15.0, 25.0, 200.0)
+    ]
+    found = pl.concat(flags_of(stories, every, 23))
+    assert found.filter("clamped", "shut").height >= 0.95 * found["shut"].sum()
 
 
 @pytest.mark.parametrize("every", CADENCES)
