@@ -6,7 +6,7 @@ with the same code date a wall clock alike.
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import cache
 from importlib.resources import files
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -53,13 +53,23 @@ def zone_data() -> str:
     return str(tzdata.IANA_VERSION)
 
 
-def to_utc(local: datetime, zone: str) -> datetime:
+def to_utc(local: datetime, zone: str, *, summer_time: bool = True) -> datetime:
     """
     A local time in UTC; of a repeated hour the first is meant, a skipped hour keeps the offset before it.
+
+    Without `summer_time` it is what a clock shows that keeps standard time all year: the least offset in
+    force within a year of that time.
 
     Examples
     --------
     >>> to_utc(datetime(2031, 3, 12, 6, 0), "Europe/Helsinki").isoformat()
     '2031-03-12T04:00:00+00:00'
+    >>> to_utc(datetime(2031, 7, 12, 6, 0), "Europe/Helsinki", summer_time=False).isoformat()
+    '2031-07-12T04:00:00+00:00'
     """
+    if not summer_time:
+        rules = zone_named(zone)
+        weeks = (local + timedelta(weeks=week) for week in range(-52, 53))
+        least = min(offset for week in weeks if (offset := rules.utcoffset(week)) is not None)
+        return (local - least).replace(tzinfo=UTC)
     return local.replace(tzinfo=zone_named(zone)).astimezone(UTC)

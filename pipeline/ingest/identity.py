@@ -69,7 +69,12 @@ def export_time(text: str, profile: Profile, zone: str, earliest_year: int) -> d
             found = datetime.fromisoformat(text.upper())
         else:
             found = datetime.strptime(text, source.format)
-        instant = found.astimezone(UTC) if found.tzinfo else to_utc(found, source.timezone or zone)
+        if found.tzinfo:
+            instant = found.astimezone(UTC)
+        elif source.timezone:
+            instant = to_utc(found, source.timezone)
+        else:  # the drain's own clock wrote it
+            instant = profile.clock.in_utc(found, zone)
     except (ValueError, OverflowError):
         return None
     return instant if instant.year >= earliest_year else None

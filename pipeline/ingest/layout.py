@@ -11,6 +11,7 @@ from pydantic import BeforeValidator, Field, field_validator, model_validator
 
 from pipeline.ingest.sources import Part, Text, ZoneSource, or_constant, pattern_with
 from pipeline.ingest.units import Quantity
+from pipeline.zones import to_utc
 from schemas.vocabulary import OTHER_ALERT_PREFIX, AlertCode, State
 
 _MOMENT = datetime(2031, 3, 10, 14, 5)
@@ -55,6 +56,10 @@ class Clock(Part):
     def follows_dst(self) -> bool | None:
         """Whether the clock as read follows summer time; null: unsaid."""
         return True if self.has_offset else self.clock_follows_dst
+
+    def in_utc(self, local: datetime, zone: str) -> datetime:
+        """The instant at which this clock, in that zone, shows a time."""
+        return to_utc(local, zone, summer_time=self.follows_dst is not False)
 
     @property
     def has_offset(self) -> bool:

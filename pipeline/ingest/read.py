@@ -24,7 +24,6 @@ from pipeline.ingest.recognise import recognise
 from pipeline.ingest.rules import FAULTS, FileRejected, Rule, no_faults
 from pipeline.ingest.sources import SITE_PATTERN
 from pipeline.ingest.traces import read_traces, trace_settings
-from pipeline.zones import to_utc
 from schemas.errors import CallError
 from schemas.lake import MINUTE, TRACE
 from schemas.vocabulary import RejectScope
@@ -116,7 +115,7 @@ def _read_rows(
     _refuse_second_header(readings.faults, profile)
     last = readings.rows["clock"].max()
     if identity.exported_at is None and isinstance(last, datetime):
-        identity = replace(identity, exported_at=to_utc(last, identity.timezone))
+        identity = replace(identity, exported_at=profile.clock.in_utc(last, identity.timezone))
     minutes = _minutes(readings.rows, known.digest, identity)
     traces, trace_faults = _traces(texts, minutes, page, profile, definitions)
     faults = [cells.faults, readings.faults, trace_faults]
