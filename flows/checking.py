@@ -79,7 +79,7 @@ def _check(path: Path, request: Request) -> CheckReport:
         )
         file, rejected, values = log.file, log.rejected, log.rejected_values
         ignored = log.ignored
-        understood = _understood(log.minutes, log.traces, log.file["timezone"])
+        understood = _understood(log.minutes, log.traces, log.file["timezone"], log.file["clock_follows_dst"])
         profile = next((p for p in request.profiles if p.name == file["profile"]), None)
         if profile is not None and log.minutes.height:
             wrong = values.join(rejected, on=["line", "column"], how="left", nulls_equal=True)
@@ -88,7 +88,8 @@ def _check(path: Path, request: Request) -> CheckReport:
             doubtful = tuple(told)
             if profile.end_line is not None and file["complete"] is None:
                 doubtful += (
-                    "it has no end line: where it breaks off, nothing can tell; compare its last row.",
+                    "it has no end line, or end_line does not fit the whole of that: where the file breaks "
+                    "off, nothing can tell; compare its last row.",
                 )
     else:
         found = read_registry(data) if kind == "registry" else read_annotations(data)
@@ -106,14 +107,17 @@ def _check(path: Path, request: Request) -> CheckReport:
     )
 
 
-def _understood(minutes: pl.DataFrame, traces: pl.DataFrame, zone: str | None) -> str | None:
+def _understood(
+    minutes: pl.DataFrame, traces: pl.DataFrame, zone: str | None, follows_dst: bool | None
+) -> str | None:
     if minutes.height == 0:
         return None
     devices, sessions = (minutes[c].unique().sort().to_list() for c in ("device", "session"))
     first, last = (f"{minutes['clock'].sort()[at]:%Y-%m-%d %H:%M}" for at in (0, -1))
+    clock = f"{zone}, standard time all year" if follows_dst is False else zone
     states = minutes.group_by("state").len().sort("state").rows()
     said = [
-        f"device {_some(devices)}, session {_some(sessions)}, {first} to {last} ({zone})",
+        f"device {_some(devices)}, session {_some(sessions)}, {first} to {last} ({clock})",
         ", ".join(f"{count} {state}" for state, count in states),
         *(
             f"{what} {_least(minutes, column)} to {_most(minutes, column)} {MINUTE.column(column).unit}"

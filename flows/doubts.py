@@ -48,8 +48,8 @@ def doubts(
             yield f"the greatest {column} is {most:g} {unit}: see [units] {column}"
     yield from _dates(minutes, exported_at, timezone)
     strange = minutes["alerts"].explode().drop_nulls().unique().sort()
-    ours = OTHER_ALERT_PREFIX
-    others = [code.removeprefix(ours) for code in strange if code.startswith(ours)]
+    ours, said = OTHER_ALERT_PREFIX, {*profile.alerts.codes.values(), *profile.alerts.flags.values()}
+    others = [code.removeprefix(ours) for code in strange if code.startswith(ours) and code not in said]
     if others:
         named = ", ".join(others[:8])
         yield f"alerts without a counterpart of ours, kept as other: {named}; see [alerts.codes]"

@@ -112,7 +112,7 @@ def show_check(found: Found, reports: Iterable[CheckReport], *, as_json: bool) -
         how = report.kind if report.kind != "log" else f"profile {report.profile or 'unknown'}"
         print(_sentence(report.outcome, how))
         for row in report.rejected.head(_MOST_LINES).iter_rows(named=True):
-            if row["scope"] != "file":
+            if row["scope"] != "file" or row["value"] is not None:
                 print("    " + _broken(row))
         more = report.rejected.height - _MOST_LINES
         if more > 0:
@@ -146,6 +146,8 @@ def show_rejected(rows: pl.DataFrame, *, as_json: bool) -> None:
             print(f"{name}  ({digest[:12]})")
             for row in whole.iter_rows(named=True):
                 print(f"    whole file: {row['reason'] or row['rule']}")
+                if row["value"] is not None:
+                    print("    " + _broken(row))
             for row in theirs.filter(pl.col("scope") != "file").iter_rows(named=True):
                 print("    " + _broken(row))
 
@@ -164,6 +166,8 @@ def _sentence(outcome: Outcome, how: str | None = None) -> str:
 def _broken(row: dict[str, Any]) -> str:
     what = f"{row['column']} " if row["column"] else ""
     value = f": {row['value']!r}" if row.get("value") is not None else ""
+    if row["scope"] == "file":
+        return f"whole file: {what}{row['rule']}{value}"
     fate = "row rejected" if row["scope"] == "row" else "cell made null"
     return f"line {row['line']}: {what}{row['rule']}{value} ({fate})"
 

@@ -165,7 +165,7 @@ def _blank_preamble(
     left: set[int],
     definitions: Definitions,
 ) -> None:
-    """Empty each line before the header without which the log is recognised and read just the same."""
+    """Empty each line before the rows without which the log is recognised and read just the same."""
     some = sorted(left)[:_SHOWN]
     head = _Lines(
         [*lines.lines[: first_line - 1], *(lines.lines[at - 1] for at in some), b""],
@@ -181,7 +181,7 @@ def _blank_preamble(
         return told, minutes.to_dicts(), traces.to_dicts(), matches(profile, data)
 
     as_it_is = understood()
-    for line in range(1, first_line - 1):
+    for line in range(1, first_line):
         kept = head.lines[line - 1]
         if not head.text(line).strip():
             continue

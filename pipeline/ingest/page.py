@@ -25,7 +25,8 @@ class Page:
     Parameters
     ----------
     preamble
-        The text of every line before the header; an overlong one says nothing and stands empty.
+        The text of every line before the header and of those under it that are no rows; an overlong one says
+        nothing and stands empty.
     header
         Names of the file's columns, without blanks around them.
     body
@@ -69,12 +70,27 @@ def lay_out(data: bytes, profile: Profile, cut_off: bool = False, line_most: int
         here = text[at:stop].decode()
         at, line = stop + 1, line + 1
         if _is_header(here, line - 1, profile):
+            below, at = _below(text, at, profile.skip_below_header)
+            preamble, line = [*preamble, *below], line + len(below)
             body, promised = _without_end_line(text, at, profile)
             return Page("\n".join(preamble), _names(here, profile), body, line, promised, cut_off)
         preamble.append(here if len(here) <= PREAMBLE_WIDTH else "")
     raise FileRejected(
         Rule.HEADER_MISSING, f"It has no line of column names where profile '{profile.name}' expects one."
     )
+
+
+def _below(text: bytes, at: int, lines: int) -> tuple[list[str], int]:
+    """So many lines under the header, of units or the like, and where the rows begin behind them."""
+    below = []
+    for _ in range(lines):
+        stop = text.find(b"\n", at)
+        if stop < 0:
+            break
+        here = text[at:stop].decode()
+        below.append(here if len(here) <= PREAMBLE_WIDTH else "")
+        at = stop + 1
+    return below, at
 
 
 def _without_overlong(data: bytes, most: int) -> bytes:

@@ -43,6 +43,7 @@ class Profile(Part):
     comment: str | None = Field(default=None, pattern=r"^[^\w\s\"]{1,4}$")
     skip_lines: int = Field(default=0, ge=0, le=1000)
     header_starts: Text | None = None
+    skip_below_header: int = Field(default=0, ge=0, le=100)
     end_line: Annotated[str | None, pattern_with("rows")] = None
     missing: tuple[str, ...] = ()
     optional: tuple[str, ...] = ()

@@ -132,6 +132,44 @@ def test_a_layout_with_a_column_for_each_alert(tmp_path: Path) -> None:
     assert minutes["minute"][0].isoformat() == "2031-04-12T02:30:00+00:00"
 
 
+def test_a_layout_with_units_under_the_header_a_sum_below_and_a_clock_without_summer_time(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    log = next(LAYOUTS.glob("Auszug*"))
+    run(["--home", str(tmp_path / "none"), "check", str(log), "--profile", str(LAYOUTS / "birkhain.toml")])
+    said = capsys.readouterr().out
+    assert "(Europe/Berlin, standard time all year)" in said
+    assert "1 file, 1 clean; 14 of 14 rows would be kept." in said
+    assert "doubtful" not in said
+    minutes, alerts = _loaded("birkhain", log, tmp_path)
+    # By hand: 2 kPa = 20.39 cm[H2O], 1.95 and 2.3 kPa 19.88 and 23.45; 0.12 L/min = 120 mL/min.
+    assert minutes["minute"][0].isoformat() == "2031-07-14T05:30:00+00:00"  # in July too an hour before UTC
+    assert minutes["state"].to_list() == ["check"] * 2 + ["run"] * 6 + ["pause"] * 2 + ["run"] * 4
+    assert minutes["pressure_mean_cmh2o"][2] == -19.88
+    assert minutes["pressure_min_cmh2o"][2] == -23.45
+    assert (
+        minutes["air_leak_ml_min"].to_list() == [0] * 2 + [120] * 3 + [None] + [120] * 2 + [0] * 2 + [120] * 4
+    )
+    assert alerts.rows() == [("battery_low", 1), ("canister_full", 1), ("other:stoerung-3", 1)]
+    home = Home(tmp_path / "ledger")
+    asked = "SELECT exported_at, status, rows_read FROM load_file"
+    ((exported_at, status, rows_read),) = select(home.database, asked, home.lake.root).rows()
+    assert (exported_at.isoformat(), status, rows_read) == ("2031-07-14T05:55:00+00:00", "loaded", 14)
+
+
+def test_a_date_of_export_that_cannot_be_read_is_shown(
+    desk: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    log = desk / "exports" / "MG-07_mill.csv"
+    log.write_text(log.read_text().replace("06:00 PM", "06:00 PM;;;"))
+    run(["--home", "ledger", "check", "exports", "--profile", "mill.toml"])
+    shown = "whole file: exported_at exported_at_unreadable: '12.03.2031 06:00 PM;;;'"
+    assert shown in capsys.readouterr().out
+    run(["--home", "ledger", "load", "exports", "--profile", "mill.toml"])
+    run(["--home", "ledger", "rejected"])
+    assert shown in capsys.readouterr().out
+
+
 def test_a_word_in_an_alert_column_that_is_none_makes_the_minute_unknown_and_is_on_record(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
