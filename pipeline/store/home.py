@@ -146,7 +146,9 @@ class Home:
             for place in (self.raw.place, self.lake.place):
                 place.make()
             if not os.access(self.root, os.W_OK):
-                raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(self.root))
+                shut = os.statvfs(self.root).f_flag & os.ST_RDONLY
+                number = errno.EROFS if shut else errno.EACCES
+                raise OSError(number, os.strerror(number), str(self.root))
         except OSError as error:
             raise LedgerError(
                 f"home {self.root}: cannot be written ({error.strerror}); choose another with --home."

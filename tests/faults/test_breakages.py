@@ -108,6 +108,9 @@ def test_a_home_that_may_only_be_read_is_one_sentence(
     monkeypatch.setattr(os, "access", lambda path, mode, **_: not mode & os.W_OK)
     said = said_by(capsys, "load", str(given / "c.csv"), home=home)
     assert "cannot be written (Permission denied); choose another with --home" in said
+    shut = os.statvfs_result((4096, 4096, 1, 0, 0, 1, 0, 0, os.ST_RDONLY, 255))
+    monkeypatch.setattr(os, "statvfs", lambda path: shut)
+    assert "cannot be written (Read-only file system)" in said_by(capsys, "load", str(given), home=home)
     monkeypatch.undo()
     assert differences(contents(home), before) == []
 
