@@ -158,7 +158,7 @@ def backup(
 ) -> int:
     """Copy the whole home, secret included.
 
-    With a list of every file's digest. Loads wait meanwhile.
+    With a list of every file's digest. No load runs meanwhile.
     """
     from flows.backup import run_backup
     from flows.meter import Meter

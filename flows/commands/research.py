@@ -90,7 +90,9 @@ def sample(
     return DONE
 
 
-@app.command(group=RESEARCH, help_epilogue=examples("score strips/reader_1.csv strips/reader_2.csv"))
+@app.command(
+    group=RESEARCH, help_epilogue=examples("score strips/sheet_reader_1.csv strips/sheet_reader_2.csv")
+)
 def score(sheet1: Path, sheet2: Path, /, *, home: HomeDir, json_: Json = False) -> int:
     """How far two readers agree, and the ledger beside them.
 
