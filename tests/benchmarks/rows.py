@@ -15,7 +15,8 @@ class Row:
     One line of the table.
 
     `at_least`, `at_most`: the target, None where the figure is only reported. `goal`: what we would
-    rather reach. `peer`: what it was measured against, `detail`: sizes and raw times.
+    rather reach. `peer`: what it was measured against, `detail`: sizes and raw times, `data`: what a table or
+    a picture is made of.
     """
 
     what: str
@@ -26,6 +27,7 @@ class Row:
     at_most: float | None = None
     goal: float | None = None
     detail: str = ""
+    data: Any = None
 
     @property
     def reached(self) -> bool | None:
