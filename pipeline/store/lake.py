@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import polars as pl
-from deltalake import DeltaTable, WriterProperties, write_deltalake
+from deltalake import ColumnProperties, DeltaTable, WriterProperties, write_deltalake
 
 from pipeline.store.engine_words import first_sentence
 from pipeline.store.place import Place, place_of, speaking_of
@@ -31,7 +31,10 @@ KEPT = {
     "delta.logRetentionDuration": "interval 36500 days",
     "delta.deletedFileRetentionDuration": "interval 36500 days",
 }
-_WRITER = WriterProperties(compression="ZSTD", compression_level=3)
+# Counters and clocks go up by the same step from row to row. Kept as differences they shrink to next to
+# nothing: minutes as loaded to less than half, the bedside's to an eighth, and writing them is faster.
+# Zstandard at 3: at 9 it gains 3 %, at 1 traces grow by a quarter. bench_storage.py tries them all.
+_DIFFERENCES = ColumnProperties(dictionary_enabled=False, encoding="DELTA_BINARY_PACKED")
 _DERIVED = {"owner": TEXT, "made_from": TEXT, "bucket": pl.Int32()}
 
 
@@ -215,7 +218,7 @@ class Lake:
                     partition_by=columns,
                     schema_mode="merge",
                     configuration=KEPT,
-                    writer_properties=_WRITER,
+                    writer_properties=writer_properties(table),
                     storage_options=place.engine,
                 )
             else:
@@ -226,13 +229,13 @@ class Lake:
                     predicate=predicate,
                     partition_by=columns,
                     schema_mode="merge",
-                    writer_properties=_WRITER,
+                    writer_properties=writer_properties(table),
                     storage_options=place.engine,
                 )
 
     def _delete(self, table: Table, predicate: str) -> None:
         with speaking_of(self.place):
-            self.open(table).delete(predicate)
+            self.open(table).delete(predicate, writer_properties=writer_properties(table))
 
     def remove(self, table: Table, column: str, values: Iterable[str]) -> None:
         """Delete the rows whose column holds one of the values, in one commit."""
@@ -265,6 +268,16 @@ class Lake:
     def set_aside(self) -> str | None:
         """Move a lake that cannot be read to a place beside, never delete it; says where."""
         return self.place.set_aside()
+
+
+def writer_properties(table: Table) -> WriterProperties:
+    """How the table's Parquet files are encoded and compressed."""
+    steady = [c.name for c in table.columns if c.dtype.is_integer() or isinstance(c.dtype, pl.Datetime)]
+    return WriterProperties(
+        compression="ZSTD",
+        compression_level=3,
+        column_properties=dict.fromkeys(steady, _DIFFERENCES),
+    )
 
 
 def _among(column: str, values: Sequence[str] | Sequence[int]) -> str:

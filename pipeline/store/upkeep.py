@@ -11,16 +11,15 @@ import re
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 
-from deltalake import DeltaTable, WriterProperties
+from deltalake import DeltaTable
 from deltalake.exceptions import DeltaError
 
 from pipeline.definitions import UpkeepRules
 from pipeline.store import moments
-from pipeline.store.lake import Lake
+from pipeline.store.lake import Lake, writer_properties
 from pipeline.store.moments import Moment
 from schemas.table import Table
 
-_WRITER = WriterProperties(compression="ZSTD", compression_level=3)
 _LOG_ENTRY = re.compile(r"_delta_log/(\d{20})\.(?:json|checkpoint\.parquet)")
 
 
@@ -78,7 +77,7 @@ def _count(table: DeltaTable) -> int:
 def _compact(lake: Lake, table: Table, rules: UpkeepRules) -> None:
     # One task at a time: a partition's rows are in memory while they are rewritten.
     lake.open(table).optimize.compact(
-        target_size=rules.file_most, max_concurrent_tasks=1, writer_properties=_WRITER
+        target_size=rules.file_most, max_concurrent_tasks=1, writer_properties=writer_properties(table)
     )
 
 

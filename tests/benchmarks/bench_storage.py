@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import tempfile
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import polars as pl
+from deltalake import WriterProperties, write_deltalake
 
 from flows.computing import DEVICE_TABLES, DRAIN_STAGE
 from pipeline.store import Home
-from pipeline.store.lake import Lake
+from pipeline.store.lake import Lake, writer_properties
 from schemas.derivation import MADE
-from schemas.lake import LOAD_FILE, MINUTE, REJECTED_ROW, TRACE
+from schemas.lake import BEDSIDE, COURSE, LOAD_FILE, MINUTE, REJECTED_ROW, TRACE
 from schemas.published import DRAIN
 from schemas.table import Table
 from tests.benchmarks.fleet import copies, drainledger, fleet
@@ -41,6 +43,7 @@ def rows() -> Iterator[Row]:
             loaded, derived = (sum(_bytes(home.lake, t) for t in tables) for tables in (AS_LOADED, DERIVED))
             sizes = {t.name: _bytes(home.lake, t) / days for t in (*AS_LOADED, *DERIVED)}
             database = home.database.stat().st_size
+            tried = list(_tried(home.lake))
         largest = sorted(sizes.items(), key=lambda one: -one[1])[:5]
         for what, size, beside in (
             ("the lake, as loaded", loaded, "the exports, each compressed with gzip"),
@@ -61,6 +64,46 @@ def rows() -> Iterator[Row]:
             "the exports, each compressed with gzip",
             detail="largest: " + ", ".join(f"{table} {size:.0f} B a drain-day" for table, size in largest),
         )
+        for table, how, size, seconds, chosen in tried:
+            yield Row(
+                f"{table} written {how} ({kind})",
+                size / chosen,
+                "x",
+                "the same rows in the encoding that was chosen",
+                detail=f"{size / 1e6:.2f} MB; processor {seconds:.2f} s",
+            )
+
+
+def _tried(lake: Lake) -> Iterator[tuple[str, str, int, float, int]]:
+    """The largest tables, sorted by their key, in other encodings than the one that was chosen."""
+    for table in (MINUTE, TRACE, COURSE, BEDSIDE):
+        rows = lake.scan(table).collect().sort(table.key)
+        if rows.is_empty():
+            continue
+        chosen = writer_properties(table)
+        columns = chosen.column_properties
+        other = {
+            "as chosen": chosen,
+            "without differences": WriterProperties(compression="ZSTD", compression_level=3),
+            "without differences, Snappy": WriterProperties(compression="SNAPPY"),
+            "with Zstandard at 1": WriterProperties(
+                compression="ZSTD", compression_level=1, column_properties=columns
+            ),
+            "with Zstandard at 9": WriterProperties(
+                compression="ZSTD", compression_level=9, column_properties=columns
+            ),
+        }
+        sizes = {how: _written(rows, properties) for how, properties in other.items()}
+        for how, (size, seconds) in sizes.items():
+            yield table.name, how, size, seconds, sizes["as chosen"][0]
+
+
+def _written(rows: pl.DataFrame, properties: WriterProperties) -> tuple[int, float]:
+    with tempfile.TemporaryDirectory() as folder:
+        start = time.process_time()
+        write_deltalake(folder, rows, writer_properties=properties)
+        seconds = time.process_time() - start
+        return sum(path.stat().st_size for path in Path(folder).glob("*.parquet")), seconds
 
 
 def _bytes(lake: Lake, table: Table) -> int:

@@ -8,7 +8,7 @@ import pytest
 
 from pipeline.store.lake import BUCKETS, Lake, bucket_of
 from schemas.derivation import MADE
-from schemas.lake import USE_ALERT
+from schemas.lake import BEDSIDE, USE_ALERT
 
 OWNER = pl.format("{}:{}", "site", "device")
 NOON = datetime(2031, 3, 10, 12, tzinfo=UTC)
@@ -111,3 +111,13 @@ def test_a_lake_lives_in_a_folder_of_any_ordinary_name(tmp_path: Path, name: str
     assert lake.scan(USE_ALERT).collect()["minutes"].to_list() == [9]
     assert lake.scan_owners(USE_ALERT, ["lakeside:A"]).collect().height == 1
     assert all(Path(file).is_file() for file in lake.files(USE_ALERT))
+
+
+def test_a_clock_that_goes_on_from_minute_to_minute_takes_next_to_no_room(tmp_path: Path) -> None:
+    lake, count = Lake(tmp_path), 50_000
+    start = datetime(2031, 3, 10, tzinfo=UTC)
+    minutes = pl.datetime_range(start, interval="1m", end=start.replace(month=5), eager=True)[:count]
+    rows = BEDSIDE.conform(pl.DataFrame({"drain_id": "d", "minute": minutes}))
+    lake.replace(BEDSIDE, {"d": "x"}, rows, pl.col("drain_id"))
+    assert sum(Path(file).stat().st_size for file in lake.files(BEDSIDE)) < count / 4  # of 8 bytes each
+    assert lake.scan(BEDSIDE).collect().sort("minute")["minute"].equals(minutes)
