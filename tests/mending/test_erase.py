@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 import shutil
 from collections.abc import Callable
 from datetime import timedelta
@@ -26,6 +27,7 @@ from schemas.errors import CallError, InputError
 from schemas.lake import LOAD_FILE, MINUTE
 from tests.laws.conftest import v1
 from tests.mending.ward import ANNA, ANNA_KEYS, ANNOTATIONS, BERT, CARA, REGISTRY, shared_log
+from tests.soak.mutants import mutate
 from tests.support.dying import dying_at
 from tests.support.homes import NOW, differences, load, published
 from tests.support.searching import places_of
@@ -290,6 +292,22 @@ def test_what_was_rejected_of_registries_and_notes_keeps_no_key(ward: Home, tmp_
     assert all(any(outcome.digest in name for name, _ in before) for outcome in outcomes)
     erase(ward)
     assert places_of(ward.root, TRACES) == []
+
+
+def test_nothing_is_left_in_whatever_was_made_of_damaged_copies(
+    ward: Home, ward_files: list[Path], tmp_path: Path
+) -> None:
+    chance, sound = random.Random(3), {path.name: path.read_bytes() for path in ward_files}
+    (tmp_path / "damaged").mkdir()
+    for number in range(60):
+        made = mutate(chance, sound)
+        (tmp_path / "damaged" / f"{number} {made.name}").write_bytes(made.data)
+    load(ward, [tmp_path / "damaged"])
+    assert len({name for name, _ in places_of(ward.root, ANNA_KEYS) if "raw" in name}) > 15
+    erase(ward)
+    assert places_of(ward.root, ANNA_KEYS) == []
+    load(ward, [tmp_path / "damaged"])
+    assert places_of(ward.root, ANNA_KEYS) == []
 
 
 @pytest.mark.parametrize("kind", ["registry", "annotations"])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import gzip
 import random
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from tests.faults.kills import FILES
@@ -65,10 +65,10 @@ def mutant(seed: int) -> Mutant:
     return mutate(random.Random(seed))
 
 
-def mutate(chance: random.Random) -> Mutant:
-    """A mutant as chance has it."""
-    name = chance.choice(sorted(SEEDS))
-    data = SEEDS[name]
+def mutate(chance: random.Random, seeds: Mapping[str, bytes] = SEEDS) -> Mutant:
+    """A mutant of one of these files as chance has it."""
+    name = chance.choice(sorted(seeds))
+    data = seeds[name]
     made = [name]
     for _ in range(chance.choice((1, 1, 2, 2, 3, 5))):
         change = chance.choice(_CHANGES)

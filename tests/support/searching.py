@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-import gzip
 import re
+import zlib
+from contextlib import suppress
 from pathlib import Path
 
 import duckdb
 import polars as pl
+
+_UNPACKED_MOST = 64 << 20
 
 
 def texts_of(root: Path) -> dict[str, str]:
@@ -18,7 +21,7 @@ def texts_of(root: Path) -> dict[str, str]:
         data = path.read_bytes()
         texts = [name, data.decode("latin-1")]
         if data.startswith(b"\x1f\x8b"):
-            texts.append(gzip.decompress(data).decode("latin-1"))
+            texts.append(_unpacked(data).decode("latin-1"))
         if data.startswith(b"PAR1"):
             texts.append(_values(pl.read_parquet(path)))
         if path.suffix == ".duckdb":
@@ -34,6 +37,13 @@ def places_of(root: Path, words: list[str]) -> list[tuple[str, str]]:
     texts = texts_of(root)
     wanted = {word: re.compile(rf"(?<![\w.]){re.escape(word)}(?!\w)") for word in words}
     return [(name, word) for name, text in texts.items() for word, at in wanted.items() if at.search(text)]
+
+
+def _unpacked(data: bytes) -> bytes:
+    """What comes out of a gzip file, as far as it is whole."""
+    with suppress(zlib.error):
+        return zlib.decompressobj(wbits=31).decompress(data, _UNPACKED_MOST)
+    return b""
 
 
 def _values(frame: pl.DataFrame) -> str:
