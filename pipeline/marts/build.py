@@ -29,6 +29,7 @@ from schemas.views import (
     LEAK_COMPARISON,
     LEAK_INCIDENCE,
     LEAK_SURVIVAL,
+    MINUTE_VIEW,
     VIEWS,
 )
 from schemas.wards import DEVICE_USE
@@ -37,19 +38,9 @@ SQL = Path(__file__).parent / "sql"
 
 CURVES = (LEAK_SURVIVAL, LEAK_INCIDENCE, LEAK_AT_THRESHOLD, LEAK_BY_STRATUM, LEAK_COMPARISON)
 _MACROS = ("figure", "wilson", "binomial", "poisson", "removal")
-_VIEWS = (
-    "prolonged_leak_counted",
-    "prolonged_leak_rate",
-    "prolonged_leak_chart",
-    "prolonged_leak_funnel",
-    "chart_rule",
-    "prolonged_leak_signals",
-    "leak_sensitivity",
-    "removal_delay",
-    "handling",
-    "alert_clearing",
-    "suspected_occlusions",
-)
+# Each has a file of its name in `sql/`, and comes after those it reads.
+_VIEWS = [view.name for view in VIEWS if view not in (*CURVES, MINUTE_VIEW, DEVICE_USE)]
+_MACROS_ON_VIEWS = ("prolonged_leak_signals",)
 
 
 def build(
@@ -76,7 +67,7 @@ def build(
             connection.execute(_sql(name, level=repr(definitions.statistics.level)))
         for statement in minute_statements(course_files):
             connection.execute(statement)
-        for name in _VIEWS:
+        for name in (*_VIEWS, *_MACROS_ON_VIEWS):
             connection.execute(_sql(name))
         uses = use_by_month(_frame(frames, "use"))
         alerts = alert_by_month(_frame(frames, "use_alert"), _frame(frames, "use"))
