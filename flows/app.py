@@ -67,9 +67,23 @@ def open_ledger(path: Path) -> Home:
     home = open_home(path)
     if not home.exists():
         raise InputError(
-            f"home {path}: there is no ledger here; load files first, or name another with --home."
+            f"home {path}: there is no ledger here; load files first, or name another with --home"
+            f"{_near(path)}."
         )
     return home
+
+
+def _near(path: Path) -> str:
+    """A ledger beside the one that is not there, whose name is like it."""
+    import difflib
+
+    from pipeline.store import Home
+
+    beside = [one.name for one in path.parent.iterdir() if one.is_dir()] if path.parent.is_dir() else []
+    like = [
+        name for name in difflib.get_close_matches(path.name, beside) if Home(path.parent / name).exists()
+    ]
+    return f" ({path.parent / like[0]} is one)" if like else ""
 
 
 def now() -> datetime:

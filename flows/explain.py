@@ -117,6 +117,7 @@ def explain_drain(home: Home, drain: str, time: str, definitions: Definitions) -
 def _drain(home: Home, asked: str) -> dict[str, object]:
     names = ["drain_id", "site", "unit", "started_at", "ended_at"]
     drains = home.lake.scan(DRAIN).select(names).collect().sort("drain_id")
+    asked = asked.upper()  # ids are in capitals
     exact = drains.filter(pl.col("drain_id") == asked)
     if exact.height:
         return exact.row(0, named=True)

@@ -67,8 +67,8 @@ def when_of(text: str, zone: str) -> When:
         given = datetime.fromisoformat(text.strip())
     except ValueError as error:
         raise CallError(
-            f"explain: {text!r} is no date and time; write 2031-03-10T14:00 (local to the site) or with an "
-            "offset, 2031-03-10T14:00+01:00."
+            f"explain: {text!r} is no date and time; write 2031-03-10 14:00 (local to the site), or in UTC "
+            "2031-03-10T13:00Z."
         ) from error
     if len(text.strip()) < len("2031-03-10T14:00"):
         raise CallError(f"explain: {text!r} has no time of day; write it as 2031-03-10T14:00.")
@@ -81,7 +81,7 @@ def when_of(text: str, zone: str) -> When:
         raise CallError(
             f"explain: {text!r} never was in {zone}: summer time skipped it; write the time with an offset."
         )
-    remark = ""
+    remark = f"read as local time; for the same time in UTC write {given.isoformat(timespec='minutes')}Z"
     if earlier.utcoffset() != later.utcoffset():
         other = later.isoformat(timespec="minutes")
         remark = f"this time came twice that day: the earlier is taken; write {other} for the later"

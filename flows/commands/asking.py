@@ -46,12 +46,14 @@ def sql(
     Parameters
     ----------
     query
-        For example: "SELECT * FROM prolonged_leak_rate".
+        For example: "SELECT * FROM prolonged_leak_rate"; or the path of a file that ends in .sql.
     """
     from flows.show_rows import format_for, show_frame
     from flows.stopping import INTERRUPTED, stoppable
     from pipeline.marts import select
 
+    if query.endswith(".sql") and len(query.split()) == 1:
+        query = Path(query).read_text(encoding="utf-8")
     ledger = open_ledger(home)
     if not ledger.database.exists():
         wait = (
@@ -78,8 +80,8 @@ def sql(
     return DONE
 
 
-@app.command(group=LOOK, help_epilogue=examples('explain 3f2a "2031-03-12 14:05"'))
-def explain(drain: str, time: str, /, *, home: HomeDir, json_: Json = False) -> int:
+@app.command(group=LOOK, help_epilogue=examples("explain DX62 2031-03-12 14:05"))
+def explain(drain: str, /, *time: str, home: HomeDir, json_: Json = False) -> int:
     """Why each flag holds or not at a minute of a drain.
 
     Every clause with its value, its limit and the lines of the files it rests on.
@@ -89,14 +91,14 @@ def explain(drain: str, time: str, /, *, home: HomeDir, json_: Json = False) -> 
     drain
         Its drain_id, or enough of the beginning to be the only one.
     time
-        For example 2031-03-10T14:00, local to the site, or with an offset: 2031-03-10T14:00+01:00.
+        For example 2031-03-10 14:00, local to the site; in UTC, as tables have it, 2031-03-10T13:00Z.
     """
     from flows.explain import explain_drain
     from flows.show_explain import show_explained
     from pipeline.definitions import load_definitions
 
     ledger = open_ledger(home)
-    show_explained(explain_drain(ledger, drain, time, load_definitions()), ledger, as_json=json_)
+    show_explained(explain_drain(ledger, drain, " ".join(time), load_definitions()), ledger, as_json=json_)
     return DONE
 
 

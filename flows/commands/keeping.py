@@ -87,7 +87,8 @@ def load(
         from flows.storing import begin_store
 
         begin_store(ledger, store)
-    if not ledger.exists():  # a wrong call leaves nothing behind; a load that is killed is on record
+    begun = not ledger.exists()
+    if begun:  # a wrong call leaves nothing behind; a load that is killed is on record
         find_files(every, ledger.root)
         request_for(ledger, profile, site)
         ledger.create()
@@ -109,6 +110,8 @@ def load(
             summary = run_load(ledger, every, request, now(), progress=progress)
             run.loaded(summary)
     show_load(summary, ledger, as_json=json_)
+    if begun and not json_:
+        print(f"A new ledger was begun in {ledger.root}; if you meant another, name it with --home.")
     return DONE if summary.clean else SOME_REJECTED
 
 

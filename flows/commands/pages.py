@@ -13,7 +13,7 @@ from schemas.errors import CallError
 MOST_DRAINS = 12
 
 
-@app.command(group=LOOK, help_epilogue=examples("report --out pages", "report --out pages --drain 3f2a"))
+@app.command(group=LOOK, help_epilogue=examples("report --out pages", "report --out pages --drain DX62"))
 def report(
     *,
     out: Annotated[Path, Parameter(help="Folder to write: new, empty, or an earlier report.")],

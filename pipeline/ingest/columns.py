@@ -78,6 +78,13 @@ def _check_once(name: str, ours: str, counts: Counter[str], profile: Profile) ->
             f"profile '{profile.name}': column \"{name}\" is in the header {counts[name]} times; keep one.",
             column=ours,
         )
+    if (other := _other_delimiter(counts, profile)) is not None:
+        raise FileRejected(
+            Rule.COLUMN_MISSING,
+            f"profile '{profile.name}': its columns are parted by {other}, not by {profile.delimiter!r}. "
+            "Export it with that sign, or write a profile for it (drainledger profile suggest).",
+            column=ours,
+        )
     near = difflib.get_close_matches(name, list(counts), n=1)
     has = f'; it has "{near[0][:80]}"' if near else _unnamed(list(counts), profile)
     raise FileRejected(
@@ -85,6 +92,17 @@ def _check_once(name: str, ours: str, counts: Counter[str], profile: Profile) ->
         f"profile '{profile.name}': column \"{name}\" is not in the file{has}. "
         "Export it with that column, or edit the profile's [columns].",
         column=ours,
+    )
+
+
+def _other_delimiter(header: Counter[str], profile: Profile) -> str | None:
+    """What parts the columns instead, where the whole header reads as one name."""
+    if len(header) != 1:
+        return None
+    (only,) = header
+    signs = {";": "';'", ",": "','", "\t": "tabs", "|": "'|'"}
+    return next(
+        (said for sign, said in signs.items() if sign != profile.delimiter and only.count(sign) > 2), None
     )
 
 

@@ -435,3 +435,60 @@ def test_of_a_registry_that_fits_nothing_is_said(
     (tmp_path / "ward.csv").write_text(fits)
     assert run(["load", str(good), str(tmp_path / "ward.csv"), "--home", home]) == DONE
     assert "data_quality" not in capsys.readouterr().out
+
+
+def test_a_home_with_a_slip_in_its_name_is_answered_with_the_one_beside_it(
+    good: Path, home: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run(["load", str(good), "--home", home])
+    capsys.readouterr()
+    assert run(["status", "--home", f"{home[:-2]}re"]) == FAILED
+    assert f"name another with --home ({home} is one)." in " ".join(capsys.readouterr().err.split())
+
+
+def test_a_load_says_that_it_began_a_new_ledger_and_only_then(
+    good: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    new = str(tmp_path / "elsewhere")
+    run(["load", str(good), "--home", new])
+    assert f"A new ledger was begun in {new}" in capsys.readouterr().out
+    run(["load", str(good), "--home", new])
+    assert "A new ledger" not in capsys.readouterr().out
+
+
+def test_a_query_can_lie_in_a_file(
+    good: Path, home: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run(["load", str(good), "--home", home])
+    question = tmp_path / "question.sql"
+    question.write_text("-- How many?\nSELECT minutes_observed FROM drain")
+    capsys.readouterr()
+    assert run(["sql", str(question), "--format", "csv", "--home", home]) == DONE
+    assert capsys.readouterr().out == "minutes_observed\n3\n"
+    assert run(["sql", str(tmp_path / "gone.sql"), "--home", home]) == FAILED
+    assert "gone.sql" in capsys.readouterr().err
+
+
+def test_a_day_and_a_time_need_no_quotes_and_say_in_which_clock_they_are_read(
+    good: Path, home: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run(["load", str(good), "--home", home])
+    run(["sql", "SELECT drain_id FROM drain", "--format", "csv", "--home", home])
+    drain = capsys.readouterr().out.split()[-1]
+    assert run(["explain", drain[:6].lower(), "2031-03-10", "14:01", "--home", home]) == DONE
+    said = capsys.readouterr().out
+    assert "Minute 2031-03-10T14:01+01:00" in said
+    assert "for the same time in UTC write 2031-03-10T14:01Z" in said
+
+
+def test_columns_parted_by_another_sign_are_told_as_that(
+    good: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    saved = tmp_path / "saved.csv"
+    saved.write_text(
+        "\n".join(
+            line if line[0] == "#" else line.replace(",", ";") for line in good.read_text().splitlines()
+        )
+    )
+    assert run(["check", str(saved)]) == SOME_REJECTED
+    assert "its columns are parted by ';', not by ','" in " ".join(capsys.readouterr().out.split())

@@ -74,7 +74,7 @@ def test_every_command_runs_in_the_order_in_which_it_is_read(desk, demo, monkeyp
     assert {call.words[1] for call in wanted if call.program == "drainledger"} >= {
         "check", "profile", "load", "status", "rejected", "sql", "report", "explain", "extract", "verify", "nightly",
     }  # fmt: skip
-    names = {"my_exports/export.csv": lambda: "my_exports/MG-07_mill.csv", "3f2a": first_drain}
+    names = {"my_exports/export.csv": lambda: "my_exports/MG-07_mill.csv", "DX62": first_drain}
     for call in wanted:
         follow([call], capsys, ends=(cli.DONE, cli.SOME_REJECTED), names=names)
         if "suggest" in call.words:
