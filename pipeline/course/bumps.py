@@ -18,11 +18,11 @@ def set_aside_bumps(readings: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:
     Leave out readings of a canister that are no fluid, for fluid neither leaps nor goes back.
 
     - A lean that no angle tells: a leap by `change_least`, as far away from the level before it (the median
-      of the `change_stays` minutes up to it), taken back by an opposite leap within `lean_most` minutes.
-      Taken back means, for the reading and for the median of the `change_stays` minutes from it on, not below
-      that level by more than `change_pause`, and after a leap up at most half as far above it. The readings
-      between the two are set aside. The level before the first leap is believed: of two leans, not what lies
-      between them is left out.
+      of the `change_stays` readings up to it), taken back by an opposite leap within `lean_most` minutes.
+      Taken back means, for the reading and for the median of the `change_stays` readings from it on, not
+      below that level by more than `change_pause`, and after a leap up at most half as far above it. The
+      readings between the two are set aside. The level before the first leap is believed: of two leans, not
+      what lies between them is left out.
     - A bump: readings that leap out and back by `change_least` within `change_stays` readings; and a leap in
       a canister's very last reading, which nothing confirms.
 
@@ -36,20 +36,22 @@ def set_aside_bumps(readings: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:
     leap = (pl.col("volume_ml").diff().abs() >= rules.change_least).over(_CANISTER)
     if not readings.select(leap.any()).item():
         return readings
-    return _without_bumps(_without_leans(readings, rules), rules)
+    # Each is told from all readings: a bump at the beginning of a lean is seen by what it falls back to.
+    kept = _without_bumps(readings, rules).select("row")
+    return _without_leans(readings, rules).join(kept, on="row", how="semi", maintain_order="left")
 
 
 def _without_leans(readings: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:
-    volume, span = pl.col("volume_ml"), rules.change_stays
-    level_to = volume.rolling_median_by("row", window_size=f"{span}i").over(_CANISTER)
-    # The median of the minutes from a reading on is that up to it, of the rows counted backwards.
-    back_to_front = readings.reverse().with_columns(row=-pl.col("row"))
-    level_from = back_to_front.select(level_to)["volume_ml"].reverse()
+    volume = pl.col("volume_ml")
+    level = volume.rolling_median(rules.change_stays, min_samples=1)
     rise, minutes = (pl.col(name).diff().over(_CANISTER) for name in ("volume_ml", "row"))
     leaps = (
         readings.with_columns(
-            before_ml=level_to.shift(1).over(_CANISTER),
-            after_ml=level_from,
+            before_ml=level.shift(1).over(_CANISTER),
+            after_ml=volume.reverse()
+            .rolling_median(rules.change_stays, min_samples=1)
+            .reverse()
+            .over(_CANISTER),
             rise=rise,
             up=rise >= rules.change_least * minutes,
             down=rise <= -rules.change_least,

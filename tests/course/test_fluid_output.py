@@ -212,6 +212,19 @@ class TestLeansThatNoAngleTells:
         filled = output(Use(700, volume=volume, tilt=None))
         assert all(told == pytest.approx(t / 30, abs=10) for t, told in enumerate(filled))
 
+    def test_a_few_jolts_are_no_level_to_come_back_to(self) -> None:
+        # Carried upright for two minutes after a tilt, then laid down for a quarter of an hour.
+        jolts = {109: 215.0, 110: 245.0}
+        use = Use(
+            700,
+            volume=lambda t: jolts.get(t, 165.0 if 111 <= t < 126 else round(200 + t / 60, 1)),
+            tilt=lambda t: 40.0 if 93 <= t < 107 else 2.0,
+        )
+        minutes = course_as_told(use).minutes
+        assert minutes["volume_read"].to_list()[126:] == [True] * 574
+        # The jolt of 15 mL remains among the readings; the fit spreads it over those that follow.
+        assert minutes["output_ml"].to_list()[126] == pytest.approx(126 / 60, abs=1)
+
     def test_a_leap_that_is_not_taken_back_is_fluid(self) -> None:
         gush = output(Use(900, volume=lambda t: 200.0 + (60 if t >= 300 else 0)))
         assert gush[-1] == 60.0
