@@ -159,11 +159,12 @@ def _figures(grid: pl.DataFrame, onsets: pl.DataFrame, rules: OcclusionRules) ->
             opened,
             absence,
             hands=pl.col("handled").any(),
-            falls_still=pl.col("falls_still").any(),
             range_read=pl.col("range_cmh2o").filter(pl.col("running")).is_not_null().all(),
             traced_ends=pl.col("traced").first() & pl.col("traced").last(),
             traces_apart=traced_row.diff().max(),
         ),
+        # The minute of the stop is of both kinds: the pressure may have fallen still just after it.
+        window(opened, absence + rules.traces_apart, falls_still=pl.col("falls_still").any()),
         window(
             # The last minutes may only hold an older verdict, while the tube runs again.
             pl.col("from_row"),

@@ -242,6 +242,13 @@ class TestGrade:
         assert suspected(blocked(**dry, still=True)) == [(300, 100, "possible")]
         assert suspected(blocked(**dry)) == []
 
+    def test_the_minute_of_the_stop_may_still_move(self) -> None:
+        moves = {
+            "low": lambda t: -20.3 if t == 300 else -20.0 if 300 < t < 400 else -21.5,
+            "high": lambda t: -19.7 if t == 300 else -19.8 if 300 < t < 400 else -18.5,
+        }
+        assert suspected(blocked(**moves)) == [(300, 100, "probable")]
+
     def test_undecided_traces_before_a_stop_do_not_make_it_a_slow_one(self) -> None:
         def doubtful(t: int) -> str:
             return "indeterminate" if 285 <= t < 300 else "absent" if 300 <= t < 400 else "present"
