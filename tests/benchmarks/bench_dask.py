@@ -19,7 +19,7 @@ from tests.benchmarks.fleet import ENVIRONMENT, copies, fleet, measured, staged
 from tests.benchmarks.rows import Row
 
 SIMULATED, TIMES, TRACES_EVERY_MIN = 100, 2, 5
-ROUNDS = 3
+ROUNDS = 2
 BATCH_MINUTES = 60_000  # so that no worker stands idle at the end for want of a last batch
 PATIENCE = 120.0
 # One thread each, whatever the libraries would take: the question is what a second worker brings.

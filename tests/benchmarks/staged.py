@@ -5,11 +5,14 @@ from __future__ import annotations
 import json
 import sys
 import time
+from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
-from flows.load import run_load
+from flows.computing import Computed, Frames
+from flows.load import Stages, run_load
 from flows.request import request_for
 from pipeline.store import Home
 
@@ -23,6 +26,7 @@ class Watch:
         self.stages: dict[str, dict[str, float]] = {}
         self._name: str | None = None
         self._begun = (0.0, 0.0)
+        self._computed = 0.0
 
     def __call__(self, what: str, done: int, total: int) -> None:
         """As `flows.load.Progress`."""
@@ -30,7 +34,18 @@ class Watch:
             return
         self.end()
         Path("/proc/self/clear_refs").write_text("5")  # the kernel begins to look for the most memory anew
-        self._name, self._begun = what, (time.perf_counter(), time.process_time())
+        self._name, self._begun, self._computed = what, (time.perf_counter(), time.process_time()), 0.0
+
+    def ahead(self, batches: Iterable[Any]) -> Iterator[tuple[Any, Computed]]:
+        """As `flows.computing.at_once`; what is left of a stage beside this is the writing of results."""
+        for batch in batches:
+            yield batch, partial(self._compute, batch)
+
+    def _compute(self, batch: Any) -> Frames:
+        begun = time.perf_counter()
+        frames: Frames = batch.frames()
+        self._computed += time.perf_counter() - begun
+        return frames
 
     def end(self) -> None:
         """The stage that was under way is over."""
@@ -42,6 +57,7 @@ class Watch:
         )
         self.stages[self._name] = {
             "seconds": round(seconds, 2),
+            "computing": round(self._computed, 2),
             "processor": round(processor, 2),
             "peak_mib": round(_most_memory(), 1),
         }
@@ -59,7 +75,9 @@ def main(home: Path, paths: list[Path]) -> dict[str, Any]:
     ledger = Home(home)
     ledger.create()
     watch = Watch()
-    summary = run_load(ledger, paths, request_for(ledger), NOW, progress=watch)
+    summary = run_load(
+        ledger, paths, request_for(ledger), NOW, progress=watch, stages=Stages(ahead=watch.ahead)
+    )
     watch.end()
     counts = {"devices": summary.devices, "minutes": summary.minutes, "drains": summary.drains}
     return {"stages": watch.stages, **counts, "files": len(summary.new)}
