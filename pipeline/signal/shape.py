@@ -42,23 +42,17 @@ def one_sided(
     cycles follow one another.
     """
     inorder = np.argsort(template, axis=0, kind="stable")
-    ends = np.zeros((2, PHASES, rows), dtype=np.float32)
-    column = np.arange(rows)
-    ends[0, inorder[-_END:], column] = 1.0 / _END
-    ends[1, inorder[:_END], column] = 1.0 / _END
     follow = np.flatnonzero(
         (row[1:] == row[:-1]) & (end[:-1] == start[1:]) & (share[1:] >= 1) & (share[:-1] >= 1)
     )
-    pairs = np.maximum(np.bincount(row[follow], minlength=rows), 1)
-    high, low = (
-        np.bincount(
-            row[follow],
-            weights=np.diff((levels * part.take(row, axis=1)).sum(axis=0))[follow] ** 2,
-            minlength=rows,
-        )
-        for part in ends
-    )
-    return np.asarray(np.sqrt(np.abs(high - low) / (2 * pairs)))
+    pairs = np.bincount(row[follow], minlength=rows)
+    cycle = np.arange(len(row))
+    both = []
+    for phases in (inorder[-_END:], inorder[:_END]):
+        level = levels.take(phases.take(row, axis=1) * len(row) + cycle).mean(axis=0)
+        change = np.diff(level)[follow]
+        both.append(np.bincount(row[follow], weights=change * change, minlength=rows))
+    return np.asarray(np.sqrt(np.abs(both[0] - both[1]) / (2 * np.maximum(pairs, 1))))
 
 
 def height_of(template: Real) -> Real:

@@ -168,7 +168,10 @@ def pump_like(b: Breaths, coughed: Flag, rules: TraceRules) -> Flag:
 
 def has_coughed(ready: Conditioned, rules: TraceRules) -> Flag:
     """Whether cough takes as much of the trace as makes a minute one of cough."""
-    return np.asarray(ready.burst_is_cough & (ready.burst.mean(axis=1) > rules.artefact_share))
+    rows = np.flatnonzero(ready.burst_is_cough)
+    coughed = np.zeros(len(ready.burst), dtype=bool)
+    coughed[rows] = ready.burst[rows].mean(axis=1) > rules.artefact_share
+    return coughed
 
 
 def sharp_edged(b: Breaths, rules: TraceRules) -> Flag:
