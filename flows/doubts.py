@@ -13,6 +13,8 @@ from pipeline.ingest.rules import Rule
 from pipeline.zones import to_utc
 from schemas.vocabulary import OTHER_ALERT_PREFIX, State
 
+_FEW_ROWS = 5  # fewer show nothing
+_SLACK = 0.3  # share of the ordered suction below which a drain hardly draws
 _ROUNDING = 0.5  # what is below it in our units is no reading of a device: they write whole mL and mL/min
 _OTHER_SIGN = {".": ",", ",": "."}
 
@@ -41,6 +43,8 @@ def doubts(
     if profile.match is not None and not matches(profile, data):
         yield "the profile's own match does not fit this file: named it reads it, by itself it would not"
     yield from _signs(minutes)
+    yield from _counter(minutes)
+    yield from _unpaused(minutes, profile)
     yield from _decimal(rejected_values, profile)
     for column, unit in (("air_leak", "mL/min"), ("canister_volume", "mL")):
         most = minutes[f"{column}_{unit.lower().replace('/', '_')}"].max()
@@ -65,6 +69,33 @@ def _signs(minutes: pl.DataFrame) -> Iterator[str]:
         yield (
             "suction is ordered and every pressure is above zero: if the site writes suction as a strength, "
             'say [suction] measured = "positive"'
+        )
+
+
+def _counter(minutes: pl.DataFrame) -> Iterator[str]:
+    """A record that is no counter of minutes makes a clock step of each."""
+    rows = minutes.drop_nulls("record").sort("line")
+    steps = rows["record"].diff().drop_nulls()
+    if len(steps) < _FEW_ROWS:
+        return
+    usual = steps.mode().sort()[0]
+    if usual != 1:
+        yield (
+            f"record rises by {usual} from row to row and counts no minutes, so that each would "
+            "look like a step of the clock: leave [columns] record out"
+        )
+
+
+def _unpaused(minutes: pl.DataFrame, profile: Profile) -> Iterator[str]:
+    """Where the state is said for all rows, pressures near nought show that some were pauses."""
+    if profile.constants.state is None:
+        return
+    ordered = minutes.filter(pl.col("set_pressure_cmh2o") < 0)
+    slack = ordered.filter(pl.col("pressure_mean_cmh2o") > _SLACK * pl.col("set_pressure_cmh2o"))
+    if slack.height >= _FEW_ROWS:
+        yield (
+            f"in {slack.height} rows hardly any of the ordered suction is there, as in a pause: is there "
+            "a column for [columns] state in place of [constants] state?"
         )
 
 

@@ -29,7 +29,9 @@ def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) 
     Take a batch of files into the ledger: raw bytes first, rows next, their `load_file` rows last.
 
     Bytes that are known already are passed over, but a file that was rejected is read again: its
-    profile may have been written since. A withdrawn file stays withdrawn unless the request takes it back.
+    profile may have been written since. Bytes given under several names are read under the first that
+    can be read, for a profile may find the device in it. A withdrawn file stays withdrawn unless the
+    request takes it back.
     A file that cannot be read from disk is reported, and stays on record until it is given again and read.
     """
     known = known_files(home)
@@ -53,6 +55,11 @@ def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) 
             continue
         digest = digest_of(data)
         before = known.get(digest)
+        if digest in fresh and _reads_better(home, fresh[digest], name_of(path), data, request):
+            copies.append((fresh[digest].name, digest))
+            fresh[digest] = replace(fresh[digest], name=name_of(path))
+            write_reading(home.readings, fresh[digest])
+            continue
         if digest in fresh or (before is not None and not _is_open(before, request)):
             lost = before is not None and not vault_of(home, digest).has(digest)
             if lost:  # from the vault, and here it is again
@@ -114,6 +121,17 @@ def known_reading(home: Home, digest: str) -> Reading:
             "restore it from a backup."
         )
     return reading
+
+
+def _reads_better(home: Home, first: Reading, name: str, data: bytes, request: Request) -> bool:
+    """Whether bytes that cannot be read under the name they came under first can be under another."""
+    if name == first.name or first.kind != "log":
+        return False
+    if read_file(home, first, data, request).file["status"] != FileStatus.REJECTED:
+        return False
+    return bool(
+        read_file(home, replace(first, name=name), data, request).file["status"] != FileStatus.REJECTED
+    )
 
 
 def _is_open(before: Mapping[str, Any], request: Request) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shlex
 import sys
 from pathlib import Path
@@ -43,7 +44,9 @@ def suggest(
         raise CallError(f"profile suggest: {out} is there already; name a new file with -o.")
     if out is not None and out.suffix != ".toml":
         raise CallError(f"profile suggest: a profile is a .toml file; write -o {out.stem}.toml.")
-    called = name or (out.stem if out is not None else "draft")
+    if file.is_dir():
+        raise CallError(f"profile suggest: {file} is a folder; name one of its files.")
+    called = name or ("draft" if out is None else re.sub("[^a-z0-9_-]", "_", out.stem.lower())[:40])
     made = propose(file.read_bytes(), file.name, called, site=site, timezone=timezone)
     status = SOME_REJECTED if made.to_fill else DONE
     if out is not None:

@@ -67,7 +67,7 @@ class Clock(Part):
         return "%z" in self.format or "%:z" in self.format
 
 
-ClockColumns = Annotated[
+OneOrMore = Annotated[
     tuple[Text, ...], BeforeValidator(lambda value: (value,) if isinstance(value, str) else value)
 ]
 
@@ -76,7 +76,7 @@ class Columns(Part):
     """Which of their columns, by name, is which of ours."""
 
     record: Text | None = None
-    clock: ClockColumns = Field(min_length=1)
+    clock: OneOrMore = Field(min_length=1)
     session: Text | None = None
     state: Text | None = None
     set_pressure: Text | None = None
@@ -141,8 +141,8 @@ class Alerts(Part):
     separator: Text = ";"
     codes: dict[Text, str] = Field(default_factory=dict)
     flags: dict[Text, str] = Field(default_factory=dict)
-    ringing: tuple[Text, ...] = ("1",)
-    quiet: tuple[Text, ...] = ("0",)
+    ringing: OneOrMore = ("1",)
+    quiet: OneOrMore = ("0",)
 
     @model_validator(mode="after")
     def _apart(self) -> Alerts:

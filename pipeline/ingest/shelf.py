@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import tomllib
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, get_args
 
@@ -15,6 +16,7 @@ from pipeline.ingest.sources import Part
 from schemas.errors import InputError
 from shared import SHARED
 
+TO_FILL = "?"  # what a drafted profile holds where nobody can tell from a file
 BUILT_IN = Path(__file__).parent / "v1.toml"
 
 
@@ -70,6 +72,9 @@ def parse_profile(text: str, file: str = "the profile") -> Profile:
         raw = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise InputError(f"{file} is not valid TOML: {error}; mend that line.") from error
+    if asked := _to_fill(raw):
+        name = raw.get("name") if isinstance(raw.get("name"), str) else file.removesuffix(".toml")
+        raise InputError(f"profile '{name}': still to be filled in (\"?\"): {', '.join(asked)}. Edit {file}.")
     try:
         profile = Profile.model_validate(raw)
     except ValidationError as error:
@@ -77,6 +82,17 @@ def parse_profile(text: str, file: str = "the profile") -> Profile:
         raise InputError(f"profile '{name}': {_sentence(error)} Edit {file}.") from error
     profile._text = text
     return profile
+
+
+def _to_fill(table: Mapping[str, Any], within: str = "") -> list[str]:
+    """Keys at which a draft left a question mark for a person to write over."""
+    found = []
+    for key, value in table.items():
+        if isinstance(value, Mapping):
+            found += _to_fill(value, f"{within}.{key}" if within else key)
+        elif value == TO_FILL:
+            found.append(f"[{within}] {key}" if within else key)
+    return found
 
 
 def read_profile(path: Path) -> Profile:

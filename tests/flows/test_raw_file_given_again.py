@@ -7,6 +7,7 @@ import pytest
 from flows.cli import DONE, FAILED, run
 from pipeline.store import Home
 from pipeline.store.vault import digest_of
+from tests.support.homes import load, make_home
 
 SAMPLES = Path(__file__).parents[2] / "sample_logs" / "lakeside"
 
@@ -38,3 +39,18 @@ def test_the_same_bytes_given_again_put_it_back(robbed: tuple[Home, Path]) -> No
     assert run(["--home", str(home.root), "load", str(log)]) == DONE
     assert home.raw.has(digest_of(log.read_bytes()))
     assert run(["--home", str(home.root), "rebuild"]) == DONE
+
+
+def test_bytes_under_a_name_that_tells_nothing_are_read_under_the_one_that_does(tmp_path: Path) -> None:
+    given = tmp_path / "given"
+    given.mkdir()
+    whole = next(
+        (Path(__file__).parents[2] / "sample_logs" / "north").glob("north_NK-0101_20310313*")
+    ).read_bytes()
+    for name in ("A copy.csv", "north_NK-0101_20310313.csv", "z copy.csv"):
+        (given / name).write_bytes(whole)
+    home = make_home(tmp_path / "home")
+    first = load(home, [given])
+    assert [(o.status, o.rows_kept) for o in first.new] == [("loaded", 3870)]
+    again = load(home, [given])
+    assert (again.new, again.published) == ((), False)

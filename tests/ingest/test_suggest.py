@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -107,9 +108,9 @@ def test_a_midnight_tells_day_from_month() -> None:
 def test_what_nobody_can_tell_cannot_be_loaded_before_it_is_filled_in() -> None:
     made, _ = proposed("north")
     assert [asked.partition(":")[0] for asked in made.to_fill] == ["site", "[clock] timezone"]
-    with pytest.raises(InputError, match="site"):
+    with pytest.raises(InputError, match=r"site, \[clock\] timezone"):
         parse_profile(made.text)
-    with pytest.raises(InputError, match="timezone"):
+    with pytest.raises(InputError, match=r": \[clock\] timezone"):
         parse_profile(made.text.replace('site = "?"', 'site = "north"'))
 
 
@@ -245,3 +246,79 @@ def test_no_table_is_said_in_one_sentence(tmp_path: Path, capsys: pytest.Capture
     letter.write_text("Dear all,\nthe minutes of the meeting follow.\n")
     assert run(["profile", "suggest", str(letter)]) == 3
     assert "holds no table of minutes" in capsys.readouterr().err
+
+
+STRANGE = (
+    """Ward 7 monitor dump
+Serial No.,SU-731
+Made,20310711 2339
+
+Rec,Day,Time,Adm,Therapy,P_set,P_mean,P_lo,P_hi,Leak,Canister,Roll,Bat,Codes
+,,,,,mmHg,mmHg,mmHg,mmHg,L/h,cL,deg,%,
+"""
+    + "".join(
+        f"{n},12/03/2031,23:{30 + n},5,{'STANDBY' if n == 9 else 'THERAPY ON'},-15,-14.8,-16,-13,2.4,{10 + n / 10:.1f},2.5,90,"
+        f"{'tipped over' if n == 4 else ''}\n"
+        for n in range(20)
+    )
+    + "END OF EXPORT,20 records\n"
+)
+
+
+def test_units_under_the_header_and_what_stands_above_and_below_are_seen() -> None:
+    told = tomllib.loads(suggest(STRANGE.encode(), "dump.csv").text)
+    assert told["skip_below_header"] == 1
+    assert told["units"] == {
+        "set_pressure": "mmHg", "pressure": "mmHg", "air_leak": "L/h", "canister_volume": "cL", "tilt": "deg",
+        "battery": "%",
+    }  # fmt: skip
+    assert re.fullmatch(told["device"]["line"], "Serial No.,XY-9")
+    assert told["exported_at"]["format"] == "%Y%m%d %H%M"
+    assert re.fullmatch(told["end_line"], "END OF EXPORT,7 records")
+    assert told["columns"]["session"] == "Adm"
+
+
+def test_a_column_is_the_state_by_its_words_where_its_name_says_nothing() -> None:
+    made = suggest(STRANGE.encode(), "dump.csv")
+    told = tomllib.loads(made.text)
+    assert told["columns"]["state"] == "Therapy"
+    assert told["states"] == {"THERAPY ON": "run", "STANDBY": "pause"}
+
+
+def test_a_code_with_a_blank_gets_a_name_it_can_be_kept_under() -> None:
+    made = suggest(STRANGE.encode(), "dump.csv", site="mill", timezone="Europe/Zurich")
+    assert tomllib.loads(made.text)["alerts"]["codes"] == {"tipped over": "other:tipped_over"}
+    read = read_log(
+        STRANGE.encode(), "dump.csv", [parse_profile(made.text)], load_definitions(), profile="draft"
+    )
+    assert (read.file["status"], read.file["rows_kept"]) == ("loaded", 20)
+
+
+def test_all_that_is_still_to_be_filled_in_is_said_at_once() -> None:
+    with pytest.raises(
+        InputError, match=r"still to be filled in .*: site, \[clock\] timezone\. Edit draft\.toml"
+    ):
+        parse_profile(suggest(STRANGE.encode(), "dump.csv").text, "draft.toml")
+
+
+def test_doubts_beside_no_key_are_told_too() -> None:
+    cut = STRANGE[: STRANGE.index("END OF EXPORT") - 20]
+    assert any("is the copy cut off?" in doubt for doubt in suggest(cut.encode(), "dump.csv").doubts)
+
+
+def test_check_doubts_a_record_that_counts_no_minutes_and_a_state_that_hides_pauses(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rows = [f"{60 * n},2031-03-12 10:{n:02},17,-20,{'-1' if n > 12 else '-19.5'},30" for n in range(20)]
+    log = tmp_path / "DV-7.csv"
+    log.write_text("\n".join(["Rec,Time,Use,Ordered cmH2O,Mean cmH2O,Leak mL/min", *rows, ""]))
+    drafted = suggest(log.read_bytes(), log.name, site="mill", timezone="Europe/Zurich").text
+    drafted = drafted.replace('state = "?"', 'state = "run"').replace(
+        "[columns]", '[columns]\nrecord = "Rec"'
+    )
+    profile = tmp_path / "draft.toml"
+    profile.write_text(drafted)
+    run(["check", str(log), "--profile", str(profile)])
+    said = " ".join(capsys.readouterr().out.split())
+    assert "record rises by 60 from row to row" in said
+    assert "in 7 rows hardly any of the ordered suction is there" in said

@@ -10,7 +10,7 @@ import numpy as np
 from scipy.optimize import linear_sum_assignment
 
 from pipeline.ingest.suggest.sheet import Sheet
-from pipeline.ingest.suggest.words import plain_words, speaks, words
+from pipeline.ingest.suggest.words import plain_words, speaks, state_of, words
 
 NUMBERS = (
     "set_pressure",
@@ -36,7 +36,7 @@ class Column:
     One column: its name, its cells, and what they look like.
 
     `numbers`: those of its cells that are numbers, whatever their decimal sign; `odd`: the other filled ones,
-    each once.
+    each once; `below`: what stands under its name before the rows begin, mostly a unit.
     """
 
     name: str
@@ -44,6 +44,7 @@ class Column:
     cells: tuple[str, ...]
     numbers: tuple[str, ...]
     odd: tuple[str, ...]
+    below: str = ""
 
     @property
     def filled(self) -> list[str]:
@@ -91,7 +92,8 @@ def columns_of(sheet: Sheet) -> list[Column]:
     for place, (name, cells) in enumerate(zip(sheet.names, sheet.cells, strict=True)):
         numbers = tuple(cell for cell in cells if _NUMBER.fullmatch(cell))
         odd = tuple(dict.fromkeys(cell for cell in cells if cell and not _NUMBER.fullmatch(cell)))
-        made.append(Column(name, place, cells, numbers, odd))
+        below = sheet.below_names[place] if place < len(sheet.below_names) else ""
+        made.append(Column(name, place, cells, numbers, odd, below))
     return made
 
 
@@ -147,6 +149,9 @@ def _score(ours: str, column: Column) -> float:
         return (named or 0.3) + 0.4 if column.is_whole and _counts(column) else 0.0
     if ours == "session":
         return named if column.is_whole and not _counts(column) and len(column.distinct) <= 50 else 0.0
+    if ours == "state" and not named and not column.is_number and 1 < len(column.distinct) <= _FEW:
+        # not by its name, but by what its words say
+        return 0.6 if sum(state_of(word) is not None for word in column.distinct) >= 2 else 0.0
     if ours in ("state", "mains"):
         return named if len(column.distinct) <= _FEW else 0.0
     return named if not column.is_number or len(column.distinct) <= _FEW else 0.0  # alerts

@@ -9,7 +9,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-FILL_IN = "?"  # stands where a person must write: no key of a profile takes it
+from pipeline.ingest.shelf import TO_FILL
+
+FILL_IN = TO_FILL
+
+
+_DOUBT = "DOUBT: "  # a remark that begins so is told among the doubts too
 
 
 @dataclass(frozen=True)
@@ -40,11 +45,18 @@ class Draft:
 
     def asked(self, *, filled: bool) -> list[str]:
         """The doubtful keys (`filled`), or those somebody must fill in: each as `[table] key: why`."""
-        return [
+        said = [
             f"{f'[{e.table}] ' if e.table else ''}{e.key}: {e.doubt}"
             for e in self.entries
             if e.doubt is not None and (e.value != FILL_IN) == filled
         ]
+        doubts = [
+            f"{f'[{table}] ' if table else ''}{text.removeprefix(_DOUBT)}"
+            for table, texts in self.remarks.items()
+            for text in texts
+            if text.startswith(_DOUBT)
+        ]
+        return said + doubts if filled else said
 
     def text(self) -> str:
         """The profile as TOML; doubts and what is to be filled in stand behind their keys."""

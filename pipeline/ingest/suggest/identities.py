@@ -13,9 +13,11 @@ from pipeline.ingest.suggest.words import plain_words, speaks
 from pipeline.zones import is_zone
 
 _SERIAL = r"[A-Za-z0-9._-]{1,40}"
-_LABEL = re.compile(
-    r"^(?P<label>\W{0,3}[^\W\d_][^:;=,\t]{0,30}?)(?P<between>\s*[:;=,\t]\s*|\s+)(?P<value>\S.*)$"
+_LABELS = tuple(
+    re.compile(rf"^(?P<label>\W{{0,3}}[^\W\d_][^:;=,\t]{{0,30}}?)(?P<between>{between})(?P<value>\S.*)$")
+    for between in (r"\s*[:;=,\t]\s*", r"\s+")  # a sign between them, else a blank
 )
+_FEW_PARTS = 2  # delimiters of a last line that sums up; what has more is a row cut off
 _MOST_WORDS = 3  # of a label: a longer one is a sentence, and may hold a name
 
 
@@ -43,7 +45,7 @@ def device_of(draft: Draft, sheet: Sheet, columns: Sequence[Column], file_name: 
         "device",
         "constant",
         FILL_IN,
-        "nothing shows the drain's serial: where does it stand?",
+        "no serial of the drain was recognised: where does it stand?",
     )
     return None
 
@@ -87,7 +89,7 @@ def export_of(
                 return
     draft.remark(
         "clock",
-        "DOUBT: nothing says when the export was made, so the last minute stands for it; right only where no "
+        "DOUBT: no date of the export was recognised, so the last minute stands for it; right only where no "
         "minute is exported twice. Else add [exported_at].",
     )
 
@@ -114,11 +116,11 @@ def end_of(draft: Draft, sheet: Sheet) -> None:
     if sheet.last is None or len(sheet.last) > 200:
         return
     numbers = [n for n in re.findall(r"\d+", sheet.last) if int(n[:12]) == sheet.rows]
-    if len(numbers) == 1:
+    if len(numbers) == 1 and sheet.last.rstrip(sheet.delimiter).count(sheet.delimiter) <= _FEW_PARTS:
         before, _, after = sheet.last.rstrip().partition(numbers[0])
         draft.say("", "end_line", f"^{_literal(before)}(?P<rows>\\d+){_literal(after)}$")
     else:
-        draft.remark("", "DOUBT: the last line is no row and does not say how many rows there are.")
+        draft.remark("", "DOUBT: the last line is no row and names no number that fits: is the copy cut off?")
 
 
 def _format(draft: Draft, forms: Sequence[str]) -> None:
@@ -131,7 +133,8 @@ def _labelled(sheet: Sheet) -> list[tuple[str, str, str]]:
     """Lines above the column names that say something of something: label, what stands between, value."""
     found = []
     for line in sheet.above:
-        parted = _LABEL.match(line.rstrip().rstrip(sheet.delimiter)[:300])
+        text = line.rstrip().rstrip(sheet.delimiter)[:300]
+        parted = next((p for label in _LABELS if (p := label.match(text)) is not None), None)
         if parted is not None and len(plain_words(parted["label"])) <= _MOST_WORDS:
             found.append((parted["label"], parted["between"], parted["value"]))
     return found

@@ -60,7 +60,7 @@ def decimal_sign(columns: Sequence[Column]) -> str | None:
 def unit_of(key: str, columns: Sequence[Column], decimal: str) -> Unit:
     """The unit of one key of [units]: as the headers say, else those that the figures allow."""
     quantity = next(quantity for named, quantity in MEASURED.values() if named == key)
-    said = {unit for column in columns if (unit := _in_header(column.name, quantity)) is not None}
+    said = {unit for column in columns if (unit := _said_unit(column, quantity)) is not None}
     if len(said) == 1:
         return Unit(said.pop())
     if said:
@@ -82,6 +82,11 @@ def sign_of(columns: Sequence[Column], decimal: str) -> tuple[str | None, float]
         return None, 0.0
     below = float((values < 0).mean())
     return ("negative", below) if below >= 0.5 else ("positive", 1 - below)
+
+
+def _said_unit(column: Column, quantity: Quantity) -> str | None:
+    below = (_in_header(part, quantity) for part in column.below.split())
+    return _in_header(column.name, quantity) or next((unit for unit in below if unit is not None), None)
 
 
 def _in_header(name: str, quantity: Quantity) -> str | None:

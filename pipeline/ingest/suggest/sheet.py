@@ -15,6 +15,7 @@ DELIMITERS = (";", "\t", ",", "|")
 _LEAST_COLUMNS = 4  # a clock, a session, a state and one reading
 _HEAD_LINES = 60  # within which the column names are looked for
 _ROWS = 5_000  # read at most: some days of minutes, with a midnight among them
+_MOST_BELOW = 3  # lines of units or formats under the header
 _WIDTH = 100_000  # signs of a line that are looked at: a minute of samples is far shorter
 _COMMENTS = ("#", "%", "//", "*", "'", "!")
 _NUMBER = re.compile(r"[+-]?\d+([.,]\d+)?")
@@ -39,6 +40,8 @@ class Sheet:
         The last line, where it is no row.
     rows
         How many lines between the names and that last line are filled.
+    below, below_names
+        How many lines right under the names are no rows, and what they say of each column: units mostly.
     """
 
     encoding: str
@@ -50,6 +53,8 @@ class Sheet:
     cells: tuple[tuple[str, ...], ...]
     last: str | None
     rows: int
+    below: int = 0
+    below_names: tuple[str, ...] = ()
 
 
 def sheet_of(data: bytes) -> Sheet:
@@ -89,9 +94,12 @@ def sheet_of(data: bytes) -> Sheet:
         last = body.pop()
     if comment is not None:
         body = [line for line in body if not line.startswith(comment)]
+    below = _below(_parted(body[: _MOST_BELOW + 3], delimiter))
+    units = tuple(" ".join(parts).strip() for parts in zip(*_parted(body[:below], delimiter), strict=False))
+    body = body[below:]
     rows = [row for row in _parted(body[:_ROWS], delimiter) if len(row) == len(names)]
     cells = tuple(tuple(row[place].strip() for row in rows) for place in range(len(names)))
-    return Sheet(encoding, delimiter, above, comment, lines[at], names, cells, last, len(body))
+    return Sheet(encoding, delimiter, above, comment, lines[at], names, cells, last, len(body), below, units)
 
 
 def _decoded(data: bytes) -> tuple[str, str]:
@@ -125,6 +133,13 @@ def _table(lines: Sequence[str], delimiter: str) -> tuple[int, int, str, int] | 
     if best is None or statistics.median(widths[best[3] + 1 :]) < _LEAST_COLUMNS:
         return None
     return best
+
+
+def _below(rows: Sequence[Sequence[str]]) -> int:
+    """How many rows right under the header hold no number, where those after them do."""
+    numbers = [sum(_NUMBER.fullmatch(cell.strip()) is not None for cell in row) for row in rows]
+    first = next((at for at, count in enumerate(numbers) if count), 0)
+    return first if first <= _MOST_BELOW and any(numbers[first + 1 :]) else 0
 
 
 def _names_columns(cells: Sequence[str]) -> bool:

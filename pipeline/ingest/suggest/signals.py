@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.ingest.suggest.columns import Column, is_missing_word
 from pipeline.ingest.suggest.draft import FILL_IN, Draft
-from pipeline.ingest.suggest.words import folded, meaning
+from pipeline.ingest.suggest.words import folded, meaning, state_of
 
 _SEPARATORS = (";", "|", "/", ",", "+", "&", " ")
 _MOST_CODES = 40
@@ -23,14 +23,14 @@ def states_of(draft: Draft, column: Column | None, pressure: Column | None, deci
     if column is None:
         return
     for word in column.distinct:
-        said = meaning("states", word)
+        said = state_of(word)
         doubt = None
         if said is None:
             rows = sum(cell == word for cell in column.cells)
             meanwhile = _pressure_meanwhile(word, column, pressure, decimal)
             doubt = f"run, pause or check? in {rows} of the rows read{meanwhile}"
         draft.say("states", word, said or FILL_IN, doubt)
-    meant = {meaning("states", word) for word in column.distinct}
+    meant = {state_of(word) for word in column.distinct}
     if None not in meant and "pause" not in meant:
         draft.remark(
             "states",
@@ -93,11 +93,13 @@ def _codes(draft: Draft, column: Column) -> None:
         said = meaning("alerts", code.replace("_", " "))
         if said is not None:
             draft.say("alerts.codes", code, said, "by its word")
-        elif re.fullmatch(r"[\w.+/ -]{1,40}", code):
+        elif re.fullmatch(r"[\w.+/-]{1,40}", code):
             draft.remark(
                 "alerts.codes",
                 f'"{code}" ({minutes} of the rows read): left out, it is kept as other:{code}, in no count',
             )
+        elif slug := re.sub(r"[^a-z0-9]+", "_", folded(code)).strip("_")[:40]:
+            draft.say("alerts.codes", code, f"other:{slug}", "left out, the whole cell would be unknown")
 
 
 def _flag(column: Column) -> str | None:

@@ -199,6 +199,8 @@ def _page(draft: Draft, sheet: Sheet, columns: Sequence[Column], decimal: str | 
         draft.say("", "comment", sheet.comment)
     elif any(line.strip() for line in sheet.above):
         draft.say("", "header_starts", head)
+    if sheet.below:
+        draft.say("", "skip_below_header", sheet.below, "these lines hold no number, as if they named units")
     words = sorted(
         {odd for column in columns if column.is_number for odd in column.odd if is_missing_word(odd)}
     )
@@ -257,7 +259,7 @@ def _constants(draft: Draft, found: Found) -> None:
             "constants",
             "state",
             FILL_IN,
-            "no column tells running from paused: name one in [columns], or write run",
+            "no column tells running from paused: name one in [columns]; or write run: no pause is seen",
         )
 
 

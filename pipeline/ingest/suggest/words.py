@@ -51,6 +51,13 @@ def speaks(header: Sequence[str], meant: str) -> float:
     return best
 
 
+def state_of(text: str) -> str | None:
+    """What a word, or a few that agree, says of a drain's state; null where none is known."""
+    whole = meaning("states", text)
+    parts = {meaning("states", part) for part in text.split()} - {None}
+    return whole or (parts.pop() if len(parts) == 1 else None)
+
+
 def meaning(table: str, text: str) -> str | None:
     """What a word of a cell or a header means, by a table of the list; null where it is not in it."""
     said = folded(text)
