@@ -148,7 +148,7 @@ def layouts(draw: st.DrawFn) -> tuple[str, str]:
     )
     names = list(_HEADERS[draw(st.sampled_from(sorted(_HEADERS)))])
     units = ["", "", "", "", pressure, pressure, pressure, pressure, flow, "mL", "deg"]
-    bracket = draw(st.sampled_from([" ({})", " [{}]"]))
+    bracket = draw(st.sampled_from([" ({})", " [{}]", " {}"]))
     head = [name + (bracket.format(unit) if unit else "") for name, unit in zip(names, units, strict=True)]
     order = draw(st.permutations(range(len(head))))
 

@@ -21,14 +21,14 @@ def words(table: str) -> Mapping[str, tuple[str, ...]]:
 
 def plain_words(text: str) -> list[str]:
     """
-    The words of a header, in lower case and without accents; what stands in brackets is a unit and none.
+    The words of a header, in lower case and without accents; a unit (in brackets, or as mL/min) is none.
 
     Examples
     --------
-    >>> plain_words("Höchster Sog [kPa]"), plain_words("pressure_max"), plain_words("airLeak (L/min)")
+    >>> plain_words("Höchster Sog [kPa]"), plain_words("pressure_max"), plain_words("airLeak mL/min")
     (['hochster', 'sog'], ['pressure', 'max'], ['air', 'leak'])
     """
-    bare = re.sub(r"[(\[{][^)\]}]*[)\]}]", " ", text)
+    bare = re.sub(r"[(\[{][^)\]}]*[)\]}]|\b\w+/\w+\b", " ", text)
     bare = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", bare)
     return re.findall(r"[a-z0-9]+", folded(bare))
 
