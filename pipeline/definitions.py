@@ -360,10 +360,11 @@ class StatisticsRules(Section):
 
 
 class HandlingRules(Section):
-    """When an alert or a clamp was left longer than handling takes, and what counts as one occlusion."""
+    """When an alert or a clamp was left longer than handling takes, and what counts as one alarm or one occlusion."""
 
     alert_long: int
     clamp_long: int
+    alarm_apart: int
     occlusion_apart: int
 
 

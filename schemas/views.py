@@ -16,7 +16,15 @@ from schemas.rates import (
 )
 from schemas.table import COUNT, FLAG, INSTANT, REAL, TEXT, TEXTS, WHOLE, Column, Table, words_of
 from schemas.vocabulary import State, TidalingBasis, Verdict
-from schemas.wards import ALERT_CLEARING, DEVICE_USE, HANDLING, REMOVAL_DELAY, SUSPECTED_OCCLUSIONS
+from schemas.wards import (
+    ALARM,
+    ALERT_CLEARING,
+    DEVICE_USE,
+    DRAIN_COUNTED_AS,
+    HANDLING,
+    REMOVAL_DELAY,
+    SUSPECTED_OCCLUSIONS,
+)
 
 MINUTE_VIEW = Table(
     "minute",
@@ -189,6 +197,8 @@ VIEWS: tuple[Table, ...] = (
     LEAK_BY_STRATUM,
     LEAK_COMPARISON,
     REMOVAL_DELAY,
+    DRAIN_COUNTED_AS,
+    ALARM,
     HANDLING,
     ALERT_CLEARING,
     SUSPECTED_OCCLUSIONS,

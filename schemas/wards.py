@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from schemas.published import SITE_NAME, UNIT
 from schemas.rates import MONTH
-from schemas.table import COUNT, DAY, REAL, TEXT, WHOLE, Column, Table
+from schemas.table import COUNT, DAY, FLAG, INSTANT, REAL, TEXT, WHOLE, Column, Table
 
 REMOVAL_DELAY = Table(
     "removal_delay",
@@ -27,7 +27,7 @@ REMOVAL_DELAY = Table(
 HANDLING = Table(
     "handling",
     "How drains are handled, by unit and month, per day of the minutes that could tell. Two drains on one "
-    "device use count its minutes and alerts each.",
+    "device use count its minutes and alerts each; alarms count once.",
     (
         SITE_NAME,
         UNIT,
@@ -40,7 +40,7 @@ HANDLING = Table(
             "shortfall_minutes_per_day", REAL, "Minutes short of suction per day of suction read.", "min/d"
         ),
         Column("alerts_per_day", REAL, "Alerts per day of alerts told.", "/d"),
-        Column("minutes_to_clear_median", REAL, "Median minutes until an alert was cleared.", "min"),
+        Column("minutes_to_clear_median", REAL, "Median minutes until an alarm was cleared.", "min"),
         Column("mains_share", REAL, "Share of known minutes on mains power.", "1"),
         Column("minutes_observed", WHOLE, "Minutes with a row in a log.", "min"),
         Column("tilted_minutes", WHOLE, "Minutes tilted; null: tilt never read.", "min"),
@@ -51,7 +51,9 @@ HANDLING = Table(
         Column("suction_known_minutes", WHOLE, "Minutes running with both pressures read.", "min"),
         Column("alert_count", WHOLE, "Alerts; null: the logs do not say."),
         Column("alerts_known_minutes", WHOLE, "Minutes whose log says whether an alert rang.", "min"),
-        Column("alerts_left_ringing", WHOLE, "Alerts that rang for longer than handling.alert_long."),
+        Column("alarm_count", WHOLE, "Alarms (see alarm); null: the logs do not say."),
+        Column("alarms_known_minutes", WHOLE, "The same minutes, those of a shared device use once.", "min"),
+        Column("alerts_left_ringing", WHOLE, "Alarms that rang for longer than handling.alert_long."),
         Column(
             "clamps_left_on",
             WHOLE,
@@ -62,19 +64,49 @@ HANDLING = Table(
     ),
 )
 
+DRAIN_COUNTED_AS = Table(
+    "drain_counted_as",
+    "At which drain the events of each are counted where those of a shared device count once.",
+    (
+        Column("drain_id", TEXT, "Drain."),
+        Column("counted_id", TEXT, "Drain it is counted at: itself, or the first of those that share."),
+        Column("counted_once", FLAG, "Whether it shares a device use with another drain."),
+    ),
+)
+
+ALARM = Table(
+    "alarm",
+    "One row an alarm: alerts of a code with less than handling.alarm_apart between them are one, and those "
+    "of a shared device count once.",
+    (
+        Column("drain_id", TEXT, "Drain; of those that share the device, the first."),
+        SITE_NAME,
+        UNIT,
+        MONTH,
+        Column("code", TEXT, "Alert code, or other:<site's code>."),
+        Column("started_at", INSTANT, "First minute it rang."),
+        Column("ended_at", INSTANT, "End (exclusive)."),
+        Column("alerts", WHOLE, "Alerts it is made of."),
+        Column("minutes", COUNT, "From its first minute to the last heard.", "min"),
+        Column("minutes_to_clear", COUNT, "The same; null if it was not seen whole.", "min"),
+        Column("is_left_ringing", FLAG, "Whether it rang for longer than handling.alert_long."),
+    ),
+)
+
 ALERT_CLEARING = Table(
     "alert_clearing",
-    "How alerts are dealt with, by unit, month and code; only codes that rang have rows.",
+    "How alerts are dealt with, by unit, month and code; only codes that rang have rows. Alerts that belong "
+    "together are one, as in alarm.",
     (
         SITE_NAME,
         UNIT,
         MONTH,
         Column("code", TEXT, "Alert code, or other:<site's code>."),
-        Column("alerts", WHOLE, "Alerts."),
+        Column("alerts", WHOLE, "Alarms, see alarm."),
         Column("drains", COUNT, "Drains they rang on."),
-        Column("cleared", WHOLE, "Alerts seen to end."),
-        Column("not_seen_to_clear", WHOLE, "Alerts that still rang where the log breaks off or ends."),
-        Column("left_ringing", WHOLE, "Alerts that rang for longer than handling.alert_long."),
+        Column("cleared", WHOLE, "Of them, seen to begin and end."),
+        Column("not_seen_to_clear", WHOLE, "Of them, those not seen whole: the log breaks off or ends."),
+        Column("left_ringing", WHOLE, "Of them, those that rang for longer than handling.alert_long."),
         Column("minutes_to_clear_median", REAL, "Median of those seen to end.", "min"),
         Column("minutes_to_clear_p90", REAL, "90th percentile of those seen to end.", "min"),
     ),

@@ -54,7 +54,15 @@ GROUPS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     (
         "What was done on the wards, and what devices did",
         "For teaching. None of it is a mark for a ward: patients who walk tilt their drains.",
-        ("handling", "alert_clearing", "suspected_occlusions", "removal_delay", "device_use"),
+        (
+            "handling",
+            "alarm",
+            "alert_clearing",
+            "suspected_occlusions",
+            "drain_counted_as",
+            "removal_delay",
+            "device_use",
+        ),
     ),
     (
         "What the figures stand on",

@@ -32,8 +32,8 @@ WITH wards AS (
     sum(state_known_minutes)::BIGINT AS pause_known,
     sum(suction_shortfall_minutes)::BIGINT AS short,
     sum(suction_known_minutes)::BIGINT AS short_known,
-    sum(alert_count)::BIGINT AS alerts,
-    sum(alerts_known_minutes)::BIGINT AS alerts_known,
+    sum(alarm_count)::BIGINT AS alarms,
+    sum(alarms_known_minutes)::BIGINT AS alarms_known,
     sum(alerts_left_ringing)::BIGINT AS left_ringing,
     sum(clamps_left_on)::BIGINT AS left_on,
     sum(minutes_observed) FILTER (WHERE clamps_left_on IS NOT NULL)::BIGINT AS clamps_known,
@@ -63,13 +63,13 @@ SELECT
   pause_known / 1440 AS paused_days,
   short * 1440 / nullif(short_known, 0) AS short,
   short_known / 1440 AS short_days,
-  alerts,
-  alerts * 1440 / nullif(alerts_known, 0) AS alerts_per_day,
-  alerts_known / 1440 AS ringing_days,
+  alarms,
+  alarms * 1440 / nullif(alarms_known, 0) AS alarms_per_day,
+  alarms_known / 1440 AS ringing_days,
   left_ringing AS ringing_count,
-  left_ringing * 144000 / nullif(alerts_known, 0) AS ringing,
-  poisson_low(left_ringing) * 144000 / nullif(alerts_known, 0) AS ringing_low,
-  poisson_high(left_ringing) * 144000 / nullif(alerts_known, 0) AS ringing_high,
+  left_ringing * 144000 / nullif(alarms_known, 0) AS ringing,
+  poisson_low(left_ringing) * 144000 / nullif(alarms_known, 0) AS ringing_low,
+  poisson_high(left_ringing) * 144000 / nullif(alarms_known, 0) AS ringing_high,
   left_on AS clamped_count,
   clamps_known / 1440 AS clamped_days,
   left_on * 144000 / nullif(clamps_known, 0) AS clamped,
@@ -91,6 +91,7 @@ _LIMITS = """
 SELECT
   figure('handling.alert_long') AS alert_long,
   figure('handling.clamp_long') AS clamp_long,
+  figure('handling.alarm_apart') AS alarm_apart,
   figure('handling.occlusion_apart') AS occlusion_apart,
   figure('tilted.limit') AS tilt,
   figure('suction_shortfall.absolute') AS short_by,
@@ -117,7 +118,7 @@ def handling_by_ward(ask: Ask) -> Section:
     Parameters
     ----------
     ask
-        Reads `handling`, `suspected_occlusions`, `alert_clearing`, `alert` and the definitions' figures.
+        Reads `handling`, `suspected_occlusions`, `alarm` and the definitions' figures.
     """
     wards = ask(_WARDS).with_columns(ward())
     parts: list[Markup] = []
@@ -150,6 +151,8 @@ def _measures(limits: Mapping[str, float | None]) -> list[_Measure]:
     )
     tilt, apart = limits["tilt"], limits["occlusion_apart"]
     lean = "" if tilt is None else f"tilted more than {tilt:g}°, "
+    silent = limits["alarm_apart"]
+    silences = "" if silent is None else f" (silences of less than {silent:g} minutes do not end one)"
     pieces = "" if apart is None else f" (pieces less than {apart:g} minutes apart are one)"
     return [
         _Measure(
@@ -176,10 +179,10 @@ def _measures(limits: Mapping[str, float | None]) -> list[_Measure]:
         ),
         _Measure(
             "ringing",
-            "Alerts left ringing",
-            "alerts left ringing per 100 drain-days",
-            f"Alerts that rang {long_alert}, per 100 days whose log tells of alerts; with exact 95 % "
-            "intervals, too narrow where a few drains have many.",
+            "Alarms left ringing",
+            "alarms left ringing per 100 drain-days",
+            f"Alarms that rang {long_alert}{silences}, per 100 days whose log tells of alerts, a shared "
+            "device once; with exact 95 % intervals, too narrow where a few drains have many.",
             True,
         ),
         _Measure(

@@ -9,24 +9,17 @@ from pipeline.report.ask import Ask
 from pipeline.report.table import Col, table
 
 _ALERTS = """
-WITH clearing AS (
-  SELECT code, sum(left_ringing)::BIGINT AS left_ringing
-  FROM alert_clearing
-  GROUP BY code
-)
 SELECT
-  alert.code,
-  count(*) AS alerts,
-  count(DISTINCT alert.drain_id) AS drains,
-  count(*) - count(alert.minutes_to_clear) AS not_seen,
-  quantile_cont(alert.minutes_to_clear, 0.5) AS median,
-  quantile_cont(alert.minutes_to_clear, 0.9) AS p90,
-  any_value(clearing.left_ringing) AS left_ringing
-FROM alert
-INNER JOIN clearing
-  ON alert.code = clearing.code
-GROUP BY alert.code
-ORDER BY alert.code
+  code,
+  count(*) AS alarms,
+  count(DISTINCT drain_id) AS drains,
+  count(*) - count(minutes_to_clear) AS not_seen,
+  quantile_cont(minutes_to_clear, 0.5) AS median,
+  quantile_cont(minutes_to_clear, 0.9) AS p90,
+  count(*) FILTER (WHERE is_left_ringing) AS left_ringing
+FROM alarm
+GROUP BY code
+ORDER BY code
 """
 
 
@@ -63,8 +56,8 @@ def ward_tables(wards: pl.DataFrame) -> list[Markup]:
         wards.with_columns(ringing_band=band("ringing"), clamped_band=band("clamped")),
         {
             "ward": Col("ward · site"),
-            "alerts": Col("alerts"),
-            "alerts_per_day": Col("alerts a day", 2),
+            "alarms": Col("alarms"),
+            "alarms_per_day": Col("alarms a day", 2),
             "ringing_count": Col("left ringing"),
             "ringing": Col("per 100 days", 1),
             "ringing_band": Col("95 % interval", right=True),
@@ -72,7 +65,7 @@ def ward_tables(wards: pl.DataFrame) -> list[Markup]:
             "clamped": Col("per 100 days", 1),
             "clamped_band": Col("95 % interval", right=True),
         },
-        "Alerts and clamps by ward",
+        "Alarms and clamps by ward",
         name="handling-counts",
     )
     suspicions = table(
@@ -98,20 +91,20 @@ def alerts_by_kind(ask: Ask) -> Markup:
     Parameters
     ----------
     ask
-        Reads `alert` and `alert_clearing`.
+        Reads `alarm`.
     """
     return table(
         ask(_ALERTS).with_columns(pl.col("code").str.replace_all("_", " ")),
         {
-            "code": Col("alert"),
-            "alerts": Col("times"),
+            "code": Col("alarm"),
+            "alarms": Col("times"),
             "drains": Col("on drains"),
             "left_ringing": Col("left ringing"),
             "not_seen": Col("not seen to end"),
             "median": Col("median minutes to its end", 0, null="–"),
             "p90": Col("nine in ten within, min", 0, null="–"),
         },
-        "Alerts by kind, all wards; minutes are of those seen to end",
+        "Alarms by kind, all wards; minutes are of those seen to end",
         name="alerts",
         empty="No alert rang, or no log tells.",
     )

@@ -314,7 +314,7 @@ def test_check_doubts_a_record_that_counts_no_minutes_and_a_state_that_hides_pau
     log.write_text("\n".join(["Rec,Time,Use,Ordered cmH2O,Mean cmH2O,Leak mL/min", *rows, ""]))
     drafted = suggest(log.read_bytes(), log.name, site="mill", timezone="Europe/Zurich").text
     drafted = drafted.replace('state = "?"', 'state = "run"').replace(
-        "[columns]", '[columns]\nrecord = "Rec"'
+        "[columns]", '[columns]\nrecord = "Rec"', 1
     )
     profile = tmp_path / "draft.toml"
     profile.write_text(drafted)

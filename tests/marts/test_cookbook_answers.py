@@ -207,7 +207,7 @@ def test_alarms_left_ringing_by_ward(ward):
         telling.join(rang, on="drain_id", how="left")
         .group_by(WARD)
         .agg(
-            alerts=pl.col("alert_count").sum(),
+            alarms=pl.col("alert_count").sum(),  # hours apart: each is an alarm
             left_ringing=pl.col("left").sum(),
             drain_days=pl.col("alerts_known_minutes").sum() / 1440,
         )
@@ -225,7 +225,7 @@ def test_minutes_to_clear_by_alert(ward):
         ward[1]["alert"]
         .group_by("code")
         .agg(
-            alerts=pl.len(),
+            alarms=pl.len(),
             drains=pl.col("drain_id").n_unique(),
             not_seen_to_clear=cleared.null_count(),
             minutes_to_clear_median=cleared.median(),

@@ -82,7 +82,13 @@ def test_minutes_to_clear_are_the_median_of_alerts_seen_to_end(nothing, tmp_path
     nothing.put(
         "alert",
         [
-            {"drain_id": d, "code": "canister_full", "started_at": MARCH + timedelta(hours=i), **ends}
+            {
+                "drain_id": d,
+                "code": "canister_full",
+                "started_at": MARCH + timedelta(hours=i),
+                "ended_at": MARCH + timedelta(hours=i, minutes=1),
+                **ends,
+            }
             for d, i, ends in [
                 ("a", 0, {"minutes_to_clear": 4}),
                 ("a", 1, {"minutes_to_clear": 9}),
@@ -90,7 +96,6 @@ def test_minutes_to_clear_are_the_median_of_alerts_seen_to_end(nothing, tmp_path
                 ("b", 0, {"minutes_to_clear": 100}),
             ]
         ],
-        ended_at=MARCH + timedelta(days=1),
         minutes=1,
     )
     found = asked(nothing, tmp_path, "SELECT unit, minutes_to_clear_median FROM handling")

@@ -96,13 +96,18 @@ def test_handling_counts_every_drain_and_every_minute(ask):
     assert found["pause_minutes"].sum() == (drain["pause_hours"] * 60).round().sum()
     alerts = ask("SELECT count(*) AS n FROM alert")["n"][0]
     assert found["alert_count"].sum() == alerts
-    assert (found["alerts_left_ringing"] <= found["alert_count"]).all()
+    assert (found["alerts_left_ringing"] <= found["alarm_count"]).all()
+    assert found["alarm_count"].sum() == ask("SELECT count(*) AS n FROM alarm")["n"][0] <= alerts
+    assert found["alarms_known_minutes"].sum() <= found["alerts_known_minutes"].sum()
 
 
-def test_every_alert_is_in_one_group_of_alerts(ask):
-    found, alert = ask("FROM alert_clearing"), ask("FROM alert")
-    assert found["alerts"].sum() == alert.height
-    assert found["cleared"].sum() == alert["minutes_to_clear"].count()
+def test_every_alarm_is_in_one_group_of_alerts_and_every_alert_in_one_alarm(ask):
+    found, alarm = ask("FROM alert_clearing"), ask("FROM alarm")
+    once = "SELECT count(*) AS n FROM (SELECT DISTINCT counted_id, code, started_at FROM alert "
+    once += "JOIN drain_counted_as USING (drain_id))"
+    assert alarm["alerts"].sum() == ask(once)["n"][0]
+    assert found["alerts"].sum() == alarm.height
+    assert found["cleared"].sum() == alarm["minutes_to_clear"].count()
     assert (found["cleared"] + found["not_seen_to_clear"]).equals(found["alerts"], check_names=False)
     by_ward = ask("SELECT sum(alerts_left_ringing) AS n FROM handling")["n"][0]
     assert found["left_ringing"].sum() == (by_ward or 0)

@@ -16,24 +16,7 @@
 -- Awkward cases: a unit none of whose drains could be assessed has no days and a null rate. Missing tidaling
 --   has several causes, a sealed and expanded lung among them: a suspicion is a reason to look.
 CREATE VIEW suspected_occlusions AS
-WITH shares AS (
-    SELECT
-        own.drain_id,
-        min(other.drain_id) AS counted_id
-    FROM drain
-    INNER JOIN drain_use AS own
-        ON drain.drain_id = own.drain_id
-    INNER JOIN drain_use AS other
-        ON own.use_id = other.use_id
-        AND own.from_at < other.until_at
-        AND own.until_at > other.from_at
-    INNER JOIN drain AS other_drain
-        ON other.drain_id = other_drain.drain_id
-    WHERE drain.shared_use
-        AND other_drain.shared_use
-    GROUP BY own.drain_id
-),
-drains AS (
+WITH drains AS (
     SELECT
         drain.drain_id,
         drain.site,
@@ -41,11 +24,11 @@ drains AS (
         date_trunc('month', drain.origin_day)::DATE AS month,
         drain.minutes_observed,
         drain.occlusion_minutes IS NOT NULL AS assessed,
-        shares.drain_id IS NOT NULL AS shared,
-        coalesce(shares.counted_id, drain.drain_id) AS counted_id
+        drain_counted_as.counted_once AS shared,
+        drain_counted_as.counted_id
     FROM drain
-    LEFT JOIN shares
-        ON drain.drain_id = shares.drain_id
+    INNER JOIN drain_counted_as
+        ON drain.drain_id = drain_counted_as.drain_id
 ),
 shared_days AS (
     SELECT
