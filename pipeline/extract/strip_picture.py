@@ -9,12 +9,15 @@ from typing import Any
 import altair as alt
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from pipeline.report.look import GREYS, SERIES, picture
 
 _WIDTH = 900
 _ROOM = 2.0  # cm[H2O] above and below
 _LEAK, _TILT = 50.0, 20.0  # mL/min and deg that an axis spans at least
+# Ten times the least swing that counts as breathing: that one is still seen, a flicker of the last digit is not.
+_TRACE = 5.0  # cm[H2O] that the axis of each trace spans at least
 _TRACES = 6  # shown of a strip at most, spread evenly from its first to its last
 
 
@@ -25,7 +28,7 @@ def strip_picture(minutes: pl.DataFrame, length: int, name: str) -> bytes:
     Times are minutes since the strip's beginning; site, date, device, flags and verdicts are not on it.
     Readings that the log lacks are gaps. The axis of the pressure is that of nearly all minutes; a cough runs
     beyond it. Up to six of the strip's pressure traces are drawn below, sample by sample, samples without a
-    value left out.
+    value left out; the axis of each spans at least 5 cm[H2O], so that a flicker of the last digit looks like none.
 
     Parameters
     ----------
@@ -70,6 +73,23 @@ def shown_traces(minutes: pl.DataFrame) -> list[int]:
     if len(traced) <= _TRACES:
         return traced
     return [traced[place * (len(traced) - 1) // (_TRACES - 1)] for place in range(_TRACES)]
+
+
+def trace_span(samples: NDArray[np.float64]) -> list[float]:
+    """
+    Lowest and highest of a trace's axis in cm[H2O], at least 5 apart; empty: nothing was read.
+
+    Examples
+    --------
+    >>> trace_span(np.array([-20.0, -20.1, np.nan])), trace_span(np.array([-30.0, -10.0]))
+    ([-22.55, -17.55], [-30.0, -10.0])
+    """
+    known = samples[np.isfinite(samples)]
+    if not known.size:
+        return []
+    low, high = float(known.min()), float(known.max())
+    beside = max(0.0, _TRACE - (high - low)) / 2
+    return [round(low - beside, 2), round(high + beside, 2)]
 
 
 def _time(length: int, title: str | None = None) -> alt.X:
@@ -137,6 +157,8 @@ def _traces(minutes: pl.DataFrame) -> list[Any]:
         samples = np.asarray(row["samples_cmh2o"], dtype=np.float64)
         seconds = np.arange(len(samples)) / row["rate_hz"]
         known = np.where(np.isfinite(samples), samples, np.nan)
+        span = trace_span(samples)
+        scale = alt.Scale(domain=span, nice=False) if span else alt.Scale(zero=False)
         frame = pl.DataFrame({"second": seconds, "pressure": known}).with_columns(
             pl.col("pressure").fill_nan(None)
         )
@@ -145,7 +167,7 @@ def _traces(minutes: pl.DataFrame) -> list[Any]:
             .mark_line(color=SERIES[0], strokeWidth=1)
             .encode(
                 x=alt.X("second:Q", title=f"seconds of minute {row['at']}", scale=alt.Scale(nice=False)),
-                y=alt.Y("pressure:Q", title="cm[H2O]", scale=alt.Scale(zero=False)),
+                y=alt.Y("pressure:Q", title="cm[H2O]", scale=scale),
             )
             .properties(width=_WIDTH, height=70)
         )

@@ -6,6 +6,7 @@ from collections import Counter
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 
+import numpy as np
 import polars as pl
 import pytest
 from hypothesis import given
@@ -13,7 +14,7 @@ from hypothesis import strategies as st
 
 from pipeline.definitions import load_definitions
 from pipeline.extract.strip_frame import QUESTIONS, QUIET, STRATA, as_shown, strip_frame
-from pipeline.extract.strip_picture import shown_traces
+from pipeline.extract.strip_picture import shown_traces, trace_span
 from pipeline.extract.strip_sample import draw_strips
 from schemas.errors import CallError
 from schemas.lake import COURSE
@@ -185,3 +186,11 @@ def test_six_traces_are_shown_from_the_first_to_the_last() -> None:
     assert shown_traces(minutes) == [0, 11, 23, 35, 47, 59]
     assert shown_traces(minutes.head(3)) == [0, 1, 2]
     assert shown_traces(minutes.with_columns(samples_cmh2o=pl.lit([], dtype=pl.List(pl.Float64)))) == []
+
+
+def test_a_flicker_of_the_last_digit_does_not_fill_the_panel_as_a_breath_does() -> None:
+    low, high = trace_span(np.array([-20.0, -20.1, -20.0, np.nan]))
+    assert high - low == pytest.approx(5.0)
+    assert (low + high) / 2 == pytest.approx(-20.05)
+    assert trace_span(np.array([-30.0, -12.0])) == [-30.0, -12.0]
+    assert trace_span(np.array([np.nan])) == []
