@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import polars as pl
 from markupsafe import Markup
 
 from pipeline.report.ask import Ask
@@ -12,6 +13,10 @@ from pipeline.report.words import told
 from schemas.findings import FINDINGS
 
 _MOST_RULES, _MOST_DEVICES = 15, 10
+
+# A file that breaks off, or whose end line promises more rows, keeps those that are there.
+_COST = {"file": "the file", "part": "the file, in part", "row": "the row", "cell": "the cell"}
+_DAYS_FROM = 2880  # minutes from which a stretch is told in days: nobody divides 18,720 by 1,440
 
 _SITES = """
 SELECT
@@ -62,14 +67,19 @@ ORDER BY site, finding
 
 _RULES = """
 SELECT
-  rule,
-  scope,
-  "column" AS field,
+  rejected_row.rule,
+  CASE
+    WHEN rejected_row.scope = 'file' AND load_file.rows_kept > 0 THEN 'part'
+    ELSE rejected_row.scope
+  END AS cost,
+  rejected_row."column" AS field,
   count(*) AS times,
-  count(DISTINCT file_sha256) AS files
+  count(DISTINCT rejected_row.file_sha256) AS files
 FROM rejected_row
-GROUP BY rule, scope, field
-ORDER BY times DESC, rule, scope, field
+LEFT JOIN load_file
+  ON rejected_row.file_sha256 = load_file.file_sha256
+GROUP BY rejected_row.rule, cost, field
+ORDER BY times DESC, rejected_row.rule, cost, field
 """
 
 
@@ -80,7 +90,7 @@ def data_quality(ask: Ask) -> Section:
     Parameters
     ----------
     ask
-        Reads `data_quality` and `rejected_row`.
+        Reads `data_quality`, `rejected_row` and `load_file`.
     """
     rules, devices = ask(_RULES), ask(_DEVICES)
     parts: list[Markup] = [
@@ -102,13 +112,13 @@ def data_quality(ask: Ask) -> Section:
             empty="No device has been read yet.",
         ),
         table(
-            ask(_FINDINGS).with_columns(told(FINDINGS, "finding")),
+            ask(_FINDINGS).with_columns(told(FINDINGS, "finding"), time=_time()),
             {
                 "finding": Col("finding"),
                 "site": Col("site"),
                 "findings": Col("how often"),
                 "drains": Col("drains concerned"),
-                "minutes": Col("minutes concerned", null="–"),
+                "time": Col("time concerned", null="–", right=True),
             },
             "What registry, notes and logs say against one another",
             name="findings",
@@ -130,11 +140,11 @@ def data_quality(ask: Ask) -> Section:
             empty="No device has any.",
         ),
         table(
-            rules.head(_MOST_RULES),
+            rules.head(_MOST_RULES).with_columns(pl.col("rule").str.replace_all("_", " ")),
             {
                 "rule": Col("rule broken"),
                 "field": Col("column", null="–"),
-                "scope": Col("cost", words={"file": "the file", "row": "the row", "cell": "the cell"}),
+                "cost": Col("cost", words=_COST),
                 "times": Col("times"),
                 "files": Col("in files"),
             },
@@ -152,6 +162,13 @@ def data_quality(ask: Ask) -> Section:
         "nowhere. A site with many findings may only be the one that keeps a registry. The files "
         "concerned: drainledger rejected and drainledger status.",
     )
+
+
+def _time() -> pl.Expr:
+    """Minutes concerned as text: in days where they are many."""
+    minutes = pl.col("minutes")
+    days = pl.format("{} days", (minutes / 1440).round(1))
+    return pl.when(minutes >= _DAYS_FROM).then(days).otherwise(pl.format("{} min", minutes))
 
 
 def _first(caption: str, most: int, there_are: int) -> str:

@@ -12,6 +12,7 @@ import pytest
 
 from pipeline.report.delays import ready_to_removed
 from pipeline.report.files_held import files_held, log_reach
+from pipeline.report.quality import data_quality
 from pipeline.report.rate_by_month import rates_over_time
 from pipeline.report.rate_by_ward import funnel_names
 from pipeline.report.spans import spans
@@ -255,3 +256,40 @@ def test_a_rule_that_is_none_is_said_with_those_there_are(tmp_path: Path) -> Non
         pytest.raises(CallError, match="no chart rule 'moon'; there are beyond_limits"),
     ):
         rates_over_time(ask, ["moon"])
+
+
+def test_a_file_that_breaks_off_cost_a_part_and_one_that_fits_no_profile_all_of_it(tmp_path: Path) -> None:
+    cohort = Cohort()
+    for file, status, kept, rule in (
+        ("a", "partial", 2542, "gzip_cut_off"),
+        ("b", "rejected", 0, "no_profile"),
+    ):
+        cohort.put(
+            "load_file",
+            [{"file_sha256": file * 64, "status": status, "rows_kept": kept, "rows_read": kept + 1}],
+            rows_rejected=1,
+            loaded_at=at(2),
+        )
+        cohort.put("rejected_row", [{"file_sha256": file * 64, "scope": "file", "rule": rule}])
+    with asking(cohort.publish(tmp_path / "drainledger.duckdb")) as asked:
+        rows = _rows_of(data_quality(asked).body, "rules")
+    assert [row[:3] for row in rows] == [
+        ["gzip cut off", "–", "the file, in part"],
+        ["no profile", "–", "the file"],
+    ]
+
+
+def test_a_long_silence_is_told_in_days_and_a_short_stretch_in_minutes(tmp_path: Path) -> None:
+    cohort = Cohort()
+    for finding, minutes in (("minutes_without_drain", 90), ("site_silent", 18720)):
+        cohort.put("data_quality", [{"scope": "site", "site": "s", "finding": finding, "minutes": minutes}])
+    with asking(cohort.publish(tmp_path / "drainledger.duckdb")) as asked:
+        rows = _rows_of(data_quality(asked).body, "findings")
+    assert [row[-1] for row in rows] == ["90 min", "13.0 days"]
+
+
+def _rows_of(html: str, name: str) -> list[list[str]]:
+    """The rows of a table on a page."""
+    (inside,) = re.findall(rf'id="{name}".*?<tbody>(.*?)</tbody>', html, re.S)
+    rows = re.findall(r"<tr>(.*?)</tr>", inside, re.S)
+    return [re.findall(r"<t[hd][^>]*>\s*(.*?)\s*</t[hd]>", row, re.S) for row in rows]
