@@ -88,8 +88,9 @@ def _check(path: Path, request: Request) -> CheckReport:
             doubtful = tuple(told)
             if profile.end_line is not None and file["complete"] is None:
                 doubtful += (
-                    "it has no end line, or end_line does not fit the whole of that: where the file breaks "
-                    "off, nothing can tell; compare its last row.",
+                    "it has no end line although its layout has one: it may have been cut off after its last "
+                    f"row ({log.minutes['clock'].max():%Y-%m-%d %H:%M}); export it again or compare that "
+                    "row. Where every file says so, mend end_line.",
                 )
     else:
         found = read_registry(data) if kind == "registry" else read_annotations(data)

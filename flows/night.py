@@ -9,6 +9,7 @@ from typing import Any
 from flows.clearing import Cleared
 from flows.landing import Look
 from flows.load import Summary
+from flows.outcome import unended_words
 from flows.runs import DONE, SOME_REJECTED, counts_of, finished_words
 from flows.survey import name_of
 from pipeline.store.seen import Fate
@@ -51,6 +52,7 @@ class Night:
             "known": len(self.look.known) + sum(o.known for o in self.summary.outcomes),
             "left": sum(sight.fate == Fate.LEFT for sight in self.look.left),
             "unread": self.unread,
+            "unended": sum(o.wholeness_unsaid for o in self.summary.new),
         }
 
     def line(self) -> str:
@@ -67,6 +69,8 @@ class Night:
         if count["unread"]:
             parts.append(f"{count['unread']} could not be read")
         parts.append(f"{count['rows_kept']} rows kept, {count['rows_rejected']} rejected")
+        if count["unended"]:
+            parts.append(unended_words(count["unended"]))
         parts.append(f"{count['drains']} drain{'' if count['drains'] == 1 else 's'} summarised")
         parts.append("published" if count["published"] else "nothing to publish")
         if self.cleared.gone or self.cleared.stayed:

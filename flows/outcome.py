@@ -65,3 +65,15 @@ class Outcome:
         if self.known and self.status == FileStatus.WITHDRAWN:
             return f"known and not taken in. {self.reason}"
         return None
+
+
+def unended_words(logs: int) -> str:
+    """
+    How many logs do not say whether they are whole.
+
+    Examples
+    --------
+    >>> unended_words(1)
+    '1 log without an end line'
+    """
+    return f"{logs} log{'' if logs == 1 else 's'} without an end line"

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from flows.as_json import json_text
+from flows.outcome import unended_words
 from flows.plain import plain
 from schemas.vocabulary import FileStatus
 
@@ -71,7 +72,7 @@ def show_load(summary: Summary, home: Home, *, as_json: bool, rebuilt: bool = Fa
     )
     unsaid = sum(o.wholeness_unsaid for o in new)
     if unsaid:
-        print(f"{_count(unsaid, 'log')} without an end line: where one breaks off, nothing here can tell.")
+        print(f"{unended_words(unsaid)}: where one breaks off, nothing here can tell.")
     if summary.findings:
         kinds = ", ".join(f"{number} {finding}" for finding, number in summary.findings)
         print(f"Registry against itself and the logs: {kinds}; see {_FINDINGS}")

@@ -8,6 +8,7 @@ from typing import Any
 import polars as pl
 
 from flows.as_json import json_text
+from flows.outcome import unended_words
 from flows.plain import plain
 from flows.runs import Run
 from flows.show_rows import print_table
@@ -26,7 +27,8 @@ def show_status(status: LedgerStatus, *, as_json: bool) -> None:
     if status.interrupted_files and not status.running:
         print(f"  An earlier load left {_count(status.interrupted_files, 'file')} half-written: load again.")
     files = ", ".join(f"{n} {s}" for s, n in status.files.items() if n) or "none"
-    print(f"  files      {files}; last taken in {_when(status.last_load)}")
+    unended = f"; {unended_words(status.unended)}" if status.unended else ""
+    print(f"  files      {files}{unended}; last taken in {_when(status.last_load)}")
     print(
         f"  rows       {status.rows_kept} kept, {status.rows_rejected} rejected, "
         f"{status.cells_rejected} cells made null"

@@ -38,8 +38,9 @@ class LedgerStatus:
     `sites`, `devices`: when each was last heard of, the longest silent first. `failed`: files that were
     rejected or cut, with their names (private) and reasons. `waiting`: what the last night left in the
     landing folder or could not read, likewise. `runs`: the last ones, newest first. `schedule`: what is
-    served and when it runs next. `published`: whether there is a database that can be read. `findings`,
-    `withdrawn`, `erasures`: as in `reconciled`. `open_to_others`: what of the home is not its owner's alone.
+    served and when it runs next. `unended`: logs in force that do not say whether they are whole.
+    `published`: whether there is a database that can be read. `findings`, `withdrawn`, `erasures`: as in
+    `reconciled`. `open_to_others`: what of the home is not its owner's alone.
     """
 
     home: str
@@ -49,6 +50,7 @@ class LedgerStatus:
     rows_kept: int
     rows_rejected: int
     cells_rejected: int
+    unended: int
     uses: int
     drains: int
     last_load: datetime | None
@@ -105,6 +107,12 @@ def ledger_status(home: Home, now: datetime) -> LedgerStatus:
         rows_kept=int(files["rows_kept"].sum()),
         rows_rejected=int(files["rows_rejected"].sum()),
         cells_rejected=int(files["cells_rejected"].sum()),
+        unended=files.filter(
+            pl.col("device").is_not_null()
+            & (pl.col("rows_kept") > 0)
+            & pl.col("complete").is_null()
+            & (pl.col("status") != FileStatus.WITHDRAWN.value)
+        ).height,
         uses=uses.height,
         drains=home.lake.scan(DRAIN).select(pl.len()).collect().item(),
         last_load=files["loaded_at"].max(),  # type: ignore[arg-type]

@@ -1,5 +1,6 @@
 """A log without an end line may be cut off anywhere; whoever loads it is told that nothing can tell."""
 
+import os
 from pathlib import Path
 
 import pytest
@@ -28,7 +29,10 @@ def test_check_doubts_a_log_without_an_end_line(
 ) -> None:
     home = ["--home", str(tmp_path / "home")]
     assert run([*home, "check", str(cut[1])]) == DONE
-    assert "doubtful: it has no end line" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "doubtful: it has no end line although its layout has one" in said
+    last = cut[1].read_text().splitlines()[-1].split(",")[1].replace("T", " ")[:16]
+    assert f"cut off after its last row ({last}); export it again or compare that row" in said
     assert run([*home, "check", str(cut[0])]) == DONE
     assert "no end line" not in capsys.readouterr().out
 
@@ -41,3 +45,16 @@ def test_load_counts_the_logs_that_do_not_say_whether_they_are_whole(
     assert "1 log without an end line" in capsys.readouterr().out
     assert run([*home, "load", *map(str, cut)]) == DONE
     assert "end line" not in capsys.readouterr().out
+
+
+def test_a_night_and_status_count_them_and_the_night_is_done(
+    cut: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    home, landing = ["--home", str(tmp_path / "home")], tmp_path / "landing"
+    landing.mkdir()
+    for log in cut:
+        os.utime(log.rename(landing / log.name), (0, 0))
+    assert run([*home, "nightly", "--landing", str(landing)]) == DONE
+    assert "; 1 log without an end line; " in capsys.readouterr().out
+    assert run([*home, "status"]) == DONE
+    assert "2 loaded; 1 log without an end line; last taken in" in capsys.readouterr().out
