@@ -360,7 +360,7 @@ class StatisticsRules(Section):
 
 
 class HandlingRules(Section):
-    """When an alert or a clamp was left longer than handling takes, and what counts as one alarm or one occlusion."""
+    """When an alarm or a clamp was left longer than handling takes; what is one alarm, one occlusion."""
 
     alert_long: int
     clamp_long: int

@@ -16,7 +16,7 @@ from pipeline.report.look import GREYS, SERIES, picture
 _WIDTH = 900
 _ROOM = 2.0  # cm[H2O] above and below
 _LEAK, _TILT = 50.0, 20.0  # mL/min and deg that an axis spans at least
-# Ten times the least swing that counts as breathing: that one is still seen, a flicker of the last digit is not.
+# Ten times the least swing that counts as breathing: that is still seen, a flicker of the last digit is not.
 _TRACE = 5.0  # cm[H2O] that the axis of each trace spans at least
 _TRACES = 6  # shown of a strip at most, spread evenly from its first to its last
 
@@ -28,7 +28,7 @@ def strip_picture(minutes: pl.DataFrame, length: int, name: str) -> bytes:
     Times are minutes since the strip's beginning; site, date, device, flags and verdicts are not on it.
     Readings that the log lacks are gaps. The axis of the pressure is that of nearly all minutes; a cough runs
     beyond it. Up to six of the strip's pressure traces are drawn below, sample by sample, samples without a
-    value left out; the axis of each spans at least 5 cm[H2O], so that a flicker of the last digit looks like none.
+    value left out; the axis of each spans at least 5 cm[H2O], so that a flicker of the last digit is small.
 
     Parameters
     ----------

@@ -18,6 +18,7 @@ from tests.marts.busy_ward import busy_ward
 WARD = ["site", "unit"]
 BUILT = datetime(2031, 6, 1, 3, tzinfo=UTC)
 LONG_ALERT = load_definitions().handling.alert_long
+APART = load_definitions().handling.alarm_apart
 LONG_CLAMP = load_definitions().handling.clamp_long
 FEWEST = load_definitions().chart.least_evaluable
 STAYED = ["died", "replaced", "transferred_with_drain", "discharged_with_drain"]
@@ -199,15 +200,35 @@ def test_files_that_did_not_load(ward):
     same(answer(ward, "files_that_did_not_load"), expected, ["file_sha256"])
 
 
+def alarms(frames: dict[str, pl.DataFrame]) -> pl.DataFrame:
+    """Alerts of one code on one drain less than an interval apart, as one."""
+    each = ["drain_id", "code"]
+    start, end = pl.col("started_at"), pl.col("ended_at")
+    last = end.cum_max().shift(1).over(each)
+    begins = last.is_null() | (start - last >= timedelta(minutes=APART))
+    numbered = (
+        frames["alert"].sort(*each, "started_at", "ended_at").with_columns(no=begins.cum_sum().over(each))
+    )
+    seen = pl.col("minutes_to_clear").is_not_null()
+    return (
+        numbered.group_by(*each, "no")
+        .agg(
+            minutes=(end.max() - start.min()).dt.total_minutes(),
+            seen=seen.filter(start == start.min()).any() & seen.filter(end == end.max()).any(),
+        )
+        .with_columns(minutes_to_clear=pl.when("seen").then("minutes"))
+    )
+
+
 def test_alarms_left_ringing_by_ward(ward):
     frames = ward[1]
-    rang = frames["alert"].group_by("drain_id").agg(left=(pl.col("minutes") > LONG_ALERT).sum())
+    rang = alarms(frames).group_by("drain_id").agg(n=pl.len(), left=(pl.col("minutes") > LONG_ALERT).sum())
     telling = frames["drain"].filter(pl.col("alert_count").is_not_null())
     expected = (
         telling.join(rang, on="drain_id", how="left")
         .group_by(WARD)
         .agg(
-            alarms=pl.col("alert_count").sum(),  # hours apart: each is an alarm
+            alarms=pl.col("n").sum(),
             left_ringing=pl.col("left").sum(),
             drain_days=pl.col("alerts_known_minutes").sum() / 1440,
         )
@@ -222,7 +243,7 @@ def test_alarms_left_ringing_by_ward(ward):
 def test_minutes_to_clear_by_alert(ward):
     cleared = pl.col("minutes_to_clear")
     expected = (
-        ward[1]["alert"]
+        alarms(ward[1])
         .group_by("code")
         .agg(
             alarms=pl.len(),
@@ -331,8 +352,10 @@ def test_canister_changes_by_ward(ward):
         .agg(
             drains_read=pl.len(),
             changes=pl.col("canister_changes").sum(),
+            drain_days=pl.col("minutes_observed").sum() / 1440,
             changes_per_10_days=pl.col("canister_changes").sum() / pl.col("minutes_observed").sum() * 14400,
         )
+        .with_columns(too_few=(pl.col("drains_read") < FEWEST) | (pl.col("drain_days") < FEWEST))
         .join(volumes, on=WARD, how="left", nulls_equal=True)
     )
     same(answer(ward, "canister_changes_by_ward"), expected, WARD)
@@ -368,7 +391,9 @@ def test_handling_by_ward(ward):
             pause_minutes_per_day=per_day("pause", "state_known_minutes"),
             shortfall_minutes_per_day=per_day("suction_shortfall_minutes", "suction_known_minutes"),
             alerts_per_day=per_day("alert_count", "alerts_known_minutes"),
+            drain_days=pl.col("minutes_observed").sum() / 1440,
         )
+        .with_columns(too_few=(pl.col("drains") < FEWEST) | (pl.col("drain_days") < FEWEST))
     )
     same(answer(ward, "handling_by_ward"), expected, WARD)
 
