@@ -48,6 +48,7 @@ suspicions AS (
     unit,
     sum(suspected)::BIGINT AS suspected,
     sum(drains_suspected)::BIGINT AS drains_suspected,
+    sum(drains_assessed)::BIGINT AS drains_assessed,
     sum(round(drain_days * 1440)::BIGINT)::BIGINT AS assessed
   FROM suspected_occlusions
   GROUP BY site, unit
@@ -78,6 +79,7 @@ SELECT
   on_mains / nullif(power_known, 0) AS mains,
   suspected AS occluded_count,
   drains_suspected AS occluded_drains,
+  drains_assessed AS occluded_of,
   assessed / 1440 AS occluded_days,
   suspected * 144000 / nullif(assessed, 0) AS occluded,
   poisson_low(suspected) * 144000 / nullif(assessed, 0) AS occluded_low,
@@ -198,8 +200,9 @@ def _measures(limits: Mapping[str, float | None]) -> list[_Measure]:
             "Occlusion suspected",
             "suspected occlusions per 100 drain-days",
             f"Suspected occlusions of any grade{pieces}, per 100 days of drains whose tidaling could be "
-            "assessed; with exact 95 % intervals, too narrow where a few drains have many. A suspicion is a "
-            "reason to look: missing tidaling has several causes, a sealed and expanded lung among them.",
+            "assessed (n; those that share a device are one); with exact 95 % intervals, too narrow where "
+            "a few drains have many. A suspicion is a reason to look: missing tidaling has several causes, a "
+            "sealed and expanded lung among them.",
             True,
         ),
     ]
@@ -214,13 +217,15 @@ def _short(limits: Mapping[str, float | None]) -> str:
 
 def _shown(wards: pl.DataFrame, measure: _Measure, enough: float | None) -> Markup:
     name = measure.name
-    days = pl.format(
-        "{} days of {} drains", pl.col(f"{name}_days").fill_null(0).round(0).cast(pl.Int64), "drains"
-    )
     behind = pl.col(f"{name}_days").fill_null(0)
+    of = pl.col(f"{name}_of") if f"{name}_of" in wards.columns else pl.col("drains")
+    told = (
+        pl.when(of < pl.col("drains")).then(pl.format("{} of {}", of, "drains")).otherwise(of.cast(pl.String))
+    )
+    days = pl.format("{} days of {} drains", behind.round(0).cast(pl.Int64), told)
     rows = wards.head(MOST_WARDS).with_columns(
-        few=pl.min_horizontal(behind, "drains") < (enough or 0),
-        n=pl.format("n {} days, {} drains", behind.round(1), "drains"),
+        few=pl.min_horizontal(behind, of) < (enough or 0),
+        n=pl.format("n {} days, {} drains", behind.round(1), told),
     )
     if rows[name].null_count() == rows.height:
         return render(

@@ -19,6 +19,8 @@ from pipeline.report.words import interval, per_cent
 HOURS = (0, 24, 48, 72, 96, 120, 168, 240, 336)
 _PAPER_HOURS = 336  # two weeks: beyond, a curve of a few says little; the table of the view has all of it
 _MOST_SITES = 5
+_ALL = "all sites"  # no site: a site's name has no blank
+_DASHES = [[1, 0], [4, 2], [2, 1], [1, 1], [1, 2, 4, 2], [8, 3]]
 
 # The published definition stands in `definition` under its section's name alone; every other one, and every
 # figure moved for the sensitivity table, stands there under a name of its own.
@@ -90,7 +92,8 @@ def leak_course(ask: Ask) -> Section:
                 "as the curve above rises; its values are in the table below.",
                 "The share still leaking after Kaplan and Meier, with its 95 % band. It treats a death or "
                 "a transfer like any loss from sight, as if the leak would have gone on as others did. "
-                "Crosses: somebody left our sight.",
+                "Crosses: somebody left our sight. Thin and dotted where the band has stopped: too few are "
+                "left to say how sure it is.",
             )
         )
         parts.append(_at_risk(overall))
@@ -242,7 +245,7 @@ def _incidence(curves: pl.DataFrame, overall: pl.DataFrame) -> Any:
     band = base.mark_area(interpolate="step-after", color=GREYS[4]).encode(
         y=_share("low", title), y2="high:Q"
     )
-    line = base.mark_line(interpolate="step-after", color=SERIES[0], strokeWidth=3).encode(
+    line: Any = base.mark_line(interpolate="step-after", color=SERIES[0], strokeWidth=3).encode(
         y=_share("incidence", title)
     )
     dots = base.mark_point(size=60, filled=True, color=SERIES[0], opacity=0).encode(
@@ -254,19 +257,22 @@ def _incidence(curves: pl.DataFrame, overall: pl.DataFrame) -> Any:
             alt.Tooltip("at_risk:Q", title="watched and leaking before"),
         ],
     )
-    layers = [band]
     sites = curves.filter(pl.col("site").is_not_null())
     if 1 < sites["site"].n_unique() <= _MOST_SITES:
+        # All sites last, so that their line lies on top; first in the legend.
+        rows = pl.concat([sites, overall.with_columns(site=pl.lit(_ALL))])
+        names = [_ALL, *sites["site"].unique(maintain_order=True)]
+        colour = alt.Scale(domain=names, range=list(SERIES[: len(names)]))
+        dashes = alt.Scale(domain=names, range=_DASHES[: len(names)])
         legend = alt.Legend(title=None, orient="top", labelLimit=220, symbolType="stroke", symbolSize=400)
-        lines = alt.Chart(_drawn(sites, "incidence").select("site", "hours", "incidence")).encode(x=x)
-        layers.append(
-            lines.mark_line(interpolate="step-after", strokeWidth=1.5).encode(
-                y=_share("incidence", title),
-                color=alt.Color("site:N", scale=alt.Scale(range=list(SERIES[1:])), legend=legend),
-                strokeDash=alt.StrokeDash("site:N", legend=legend),
-            )
+        lines = alt.Chart(_drawn(rows, "incidence").select("site", "hours", "incidence")).encode(x=x)
+        line = lines.mark_line(interpolate="step-after").encode(
+            y=_share("incidence", title),
+            color=alt.Color("site:N", scale=colour, legend=legend),
+            strokeDash=alt.StrokeDash("site:N", scale=dashes, legend=legend),
+            strokeWidth=alt.condition(f"datum.site == '{_ALL}'", alt.value(3), alt.value(1.5)),
         )
-    return alt.layer(*layers, line, dots).properties(height=280)
+    return alt.layer(band, line, dots).properties(height=280)
 
 
 def _survival(overall: pl.DataFrame) -> Any:
@@ -287,8 +293,17 @@ def _survival(overall: pl.DataFrame) -> Any:
     band = base.mark_area(interpolate="step-after", color=GREYS[4]).encode(
         y=_share("still_low", title), y2="still_high:Q"
     )
-    line = base.mark_line(interpolate="step-after", color=SERIES[0], strokeWidth=2.5).encode(
-        y=_share("still_leaking", title)
+    looks: list[dict[str, Any]] = [
+        {"strokeWidth": 2.5},
+        {"strokeWidth": 1.2, "strokeDash": [2, 4], "opacity": 0.6},
+    ]
+    firm, faint = (
+        alt.Chart(rows)
+        .mark_line(interpolate="step-after", color=SERIES[0], **look)
+        .encode(x=_x(overall), y=_share("still_leaking", title))
+        for rows, look in zip(
+            within_band(shown.select("hours", "still_leaking", "still_low")), looks, strict=True
+        )
     )
     dots = base.mark_point(size=60, filled=True, color=SERIES[0], opacity=0).encode(
         y=_share("still_leaking", title), tooltip=tooltip
@@ -298,7 +313,14 @@ def _survival(overall: pl.DataFrame) -> Any:
         .mark_point(shape="cross", size=60, filled=True, color=GREYS[0], opacity=1)
         .encode(y=_share("still_leaking", title), tooltip=tooltip)
     )
-    return alt.layer(band, line, dots, lost).properties(height=240)
+    return alt.layer(band, faint, firm, dots, lost).properties(height=240)
+
+
+def within_band(rows: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The curve as far as it has a band, and from there on: the last few alone tell nothing for sure."""
+    last = rows.filter(pl.col("still_low").is_not_null())["hours"].max()
+    reach = 0.0 if last is None else last
+    return rows.filter(pl.col("hours") <= reach), rows.filter(pl.col("hours") >= reach)
 
 
 def _told(overall: pl.DataFrame) -> str:

@@ -21,10 +21,12 @@ from schemas.errors import CallError
 
 MOST_SITES = 12
 _FEW_MONTHS = 6
+_ABOVE = -6  # px from the top of the axis, upwards
 _CAPTION = (
     "Dots: the month's rate. The baseline is the site's own rate over the months that later ones are held "
-    "against (dashed; thick line along the bottom: those months). Grey bars: where chance alone leaves a "
-    "month's rate in all but 2 of 1,000 months (the 99.8 % limits), given its own number and that rate. "
+    "against (dashed; the bracket above, “baseline months”, says which they are). Grey bars: where chance "
+    "alone leaves a month's rate in all but 2 of 1,000 months (the 99.8 % limits), given its own number and "
+    "that rate. "
     "Open dots: provisional (some patients have not had their time yet), or too few to tell anything. "
     "A triangle is a month outside its limits."
 )
@@ -71,7 +73,7 @@ def rates_over_time(ask: Ask, rules: Sequence[str] = ()) -> Section:
         if site in drawn and dated.height:
             body = figure(
                 f"rate-by-month-{place}",
-                _p_chart(months.filter(pl.col("month").is_not_null())),
+                p_chart(months.filter(pl.col("month").is_not_null())),
                 _months_told(dated, site),
                 f"{_CAPTION} {_baseline_told(months)}",
                 numbers=numbers,
@@ -97,7 +99,7 @@ def rates_over_time(ask: Ask, rules: Sequence[str] = ()) -> Section:
     )
 
 
-def _p_chart(months: pl.DataFrame) -> Any:
+def p_chart(months: pl.DataFrame) -> Any:
     first, last = months["month"].min(), months["month"].max()
     every = pl.DataFrame({"month": pl.date_range(first, last, "1mo", eager=True)})  # type: ignore[arg-type]
     standing = pl.concat_str(
@@ -159,8 +161,17 @@ def _p_chart(months: pl.DataFrame) -> Any:
     )
     baseline = (
         base.transform_filter("datum.in_baseline")
-        .mark_rule(color=GREYS[0], strokeWidth=4)
-        .encode(**across, y=alt.YDatum(0, scale=scale))
+        .mark_rule(color=GREYS[2], strokeWidth=2)
+        .encode(**across, y=alt.value(_ABOVE))
+    )
+    # Above the axis and in words: along its bottom it would read as rates of nought.
+    begun = rows.filter("in_baseline").head(1)
+    named = (
+        alt.Chart(begun)
+        .mark_text(
+            text="baseline months", align="left", baseline="bottom", dy=-3, fontSize=12, color=GREYS[1]
+        )
+        .encode(x=alt.X("label:O", **shared, bandPosition=0), y=alt.value(_ABOVE))
     )
     dots = (
         base.transform_filter("isValid(datum.rate)")
@@ -172,7 +183,7 @@ def _p_chart(months: pl.DataFrame) -> Any:
             tooltip=tooltip,
         )
     )
-    return alt.layer(limits, centre, baseline, dots).properties(height=240)
+    return alt.layer(limits, centre, baseline, named, dots).properties(height=240)
 
 
 def _months_table(months: pl.DataFrame, site: str) -> Markup:

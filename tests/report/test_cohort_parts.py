@@ -12,8 +12,10 @@ import pytest
 
 from pipeline.report.delays import ready_to_removed
 from pipeline.report.files_held import files_held, log_reach
+from pipeline.report.handling import handling_by_ward
+from pipeline.report.leak_course import leak_course, within_band
 from pipeline.report.quality import data_quality
-from pipeline.report.rate_by_month import rates_over_time
+from pipeline.report.rate_by_month import p_chart, rates_over_time
 from pipeline.report.rate_by_ward import funnel_names
 from pipeline.report.spans import spans
 from pipeline.report.stay import output_and_stay
@@ -293,3 +295,56 @@ def _rows_of(html: str, name: str) -> list[list[str]]:
     (inside,) = re.findall(rf'id="{name}".*?<tbody>(.*?)</tbody>', html, re.S)
     rows = re.findall(r"<tr>(.*?)</tr>", inside, re.S)
     return [re.findall(r"<t[hd][^>]*>\s*(.*?)\s*</t[hd]>", row, re.S) for row in rows]
+
+
+def test_a_wards_occlusions_stand_on_the_drains_that_could_show_one(tmp_path: Path) -> None:
+    cohort = Cohort().drains(drain("told", unit="A", occlusion_minutes=0), drain("mute", unit="A"))
+    with asking(cohort.publish(tmp_path / "drainledger.duckdb")) as ask:
+        body = handling_by_ward(ask).body
+    assert "n 1.0 days, 1 of 2 drains" in body
+
+
+def test_a_curve_is_drawn_firm_only_as_far_as_its_band_goes() -> None:
+    rows = pl.DataFrame({"hours": [0.0, 50.0, 150.0], "still_leaking": [0.7, 0.2, 0.0]})
+    for band, firm, faint in (
+        ([0.4, 0.1, None], [0, 50], [50, 150]),
+        ([None, 0.1, 0.1], [0, 50, 150], [150]),
+        ([None, None, None], [0], [0, 50, 150]),
+    ):
+        low = pl.Series("still_low", band, dtype=pl.Float64)
+        assert [part["hours"].to_list() for part in within_band(rows.with_columns(low))] == [firm, faint]
+
+
+def test_the_line_of_all_sites_has_its_place_in_the_legend(tmp_path: Path) -> None:
+    cohort = Cohort()
+    for site in (None, "lakeside", "north"):
+        step = {"site": site, "hours": 5.0, "at_risk": 4, "ended": 1, "censored": 0}
+        cohort.put("leak_incidence", [{**step, "competing": 0, "incidence": 0.25}])
+        cohort.put("leak_survival", [{**step, "still_leaking": 0.75}])
+    with asking(cohort.publish(tmp_path / "drainledger.duckdb")) as ask:
+        body = str(leak_course(ask).body)
+    assert '"domain":["all sites","lakeside","north"]' in body.replace(" :", ":").replace(": ", ":").replace(
+        ", ", ","
+    )
+
+
+def test_baseline_months_are_named_above_the_chart_and_not_drawn_as_rates_of_nought() -> None:
+    months = pl.DataFrame(
+        {
+            "month": [at(1), at(1, month=4)],
+            "in_baseline": [True, False],
+            "outside": [False, False],
+            "provisional": [False, False],
+            "too_small": [False, False],
+            "prolonged": [1, 2],
+            "evaluable": [20, 20],
+            "counted": [20, 20],
+            "unknown": [0, 0],
+            **{key: [0.1, 0.1] for key in ("rate", "centre", "low", "high", "if_no", "if_yes", "limit_low")},
+            "limit_high": [0.3, 0.3],
+        }
+    ).with_columns(pl.col("month").dt.date())
+    layers = p_chart(months).to_dict()["layer"]
+    (words,) = [layer for layer in layers if layer["mark"].get("text") == "baseline months"]
+    marks = [layer for layer in layers if "in_baseline" in str(layer.get("transform"))]
+    assert [layer["encoding"]["y"]["value"] < 0 for layer in (words, *marks)] == [True, True]
