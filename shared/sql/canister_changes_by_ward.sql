@@ -2,9 +2,10 @@
 --
 -- Definition: changes per 10 drain-days of drains whose volume was read (`drains_read`), and the fluid that went
 --   into a canister while it served the drain, over canisters that were taken off.
--- Awkward cases: the last canister of a drain was not changed and is not counted; a canister that was on
---   before the drain began holds less of this drain's fluid than it shows. A change inside a hole of the
---   log is counted when the readings show it.
+-- Awkward cases: wards with fewer than chart.least_evaluable drains read, or days, are `too_few` (not
+--   ranked: the order is that of their names). The last canister of a drain was not changed and is not
+--   counted; a canister that was on before the drain began holds less of this drain's fluid than it shows.
+--   A change inside a hole of the log is counted when the readings show it.
 WITH changed AS (
     SELECT
         canister.drain_id,
@@ -46,7 +47,8 @@ SELECT
     days.changes,
     days.changes * 14400 / nullif(days.minutes, 0) AS changes_per_10_days,
     volumes.volume_ml_median,
-    volumes.volume_ml_p90
+    volumes.volume_ml_p90,
+    least(days.drains_read, days.minutes / 1440) < figure('chart.least_evaluable') AS too_few
 FROM days
 LEFT JOIN volumes
     ON days.site = volumes.site

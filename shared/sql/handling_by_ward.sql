@@ -2,8 +2,10 @@
 --
 -- Definition: minutes per day of those that could tell (tilt read; state said; running with both pressures
 --   read), alerts per day of alerts told, share of known minutes on mains; added up over months.
--- Awkward cases: months are added by their minutes, never by averaging rates. Null: nothing of the kind was
---   read on that ward. Pauses and tilt are part of good care too: this counts minutes, not faults.
+-- Awkward cases: wards with fewer than chart.least_evaluable drains, or days, are `too_few` (not ranked:
+--   the order is that of their names); a single figure may stand on fewer still. Months are added by their
+--   minutes, never by averaging rates. Null: nothing of the kind was read on that ward. Pauses and tilt are
+--   part of good care too: this counts minutes, not faults.
 SELECT
     site,
     unit,
@@ -14,7 +16,8 @@ SELECT
     sum(suction_shortfall_minutes) * 1440 / nullif(sum(suction_known_minutes), 0)
         AS shortfall_minutes_per_day,
     sum(alert_count) * 1440 / nullif(sum(alerts_known_minutes), 0) AS alerts_per_day,
-    sum(mains_minutes) / nullif(sum(power_known_minutes), 0) AS mains_share
+    sum(mains_minutes) / nullif(sum(power_known_minutes), 0) AS mains_share,
+    least(sum(drains), sum(minutes_observed) / 1440) < figure('chart.least_evaluable') AS too_few
 FROM handling
 GROUP BY
     site,
