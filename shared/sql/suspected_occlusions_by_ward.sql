@@ -6,11 +6,13 @@
 --   those of drains on which tidaling could be assessed (`drains_assessed`; `drains` are all).
 -- Interval: exact Poisson (Garwood). It takes events for independent; several on one drain are not, so look
 --   at `drains_suspected` before trusting a narrow one.
--- Awkward cases: drains that share a device use count once, events and days (not in `drains`). A ward with
---   no such days has a null rate. A short stay says little: one suspicion in 20 days is anything from 0.1 to
---   28 per 100; wards with fewer than chart.least_evaluable drains assessed, or days, are `too_few` and
---   stand last. Missing tidaling has several causes, a sealed and expanded lung among them: a suspicion is
---   a reason to look, not a finding.
+-- Awkward cases: a note of staff takes the place of the log's own grade, which is then not published: an
+--   event under `annotated` may have been `probable` by the log as well, and is never counted as both. What
+--   the log says at such a minute, `drainledger explain` tells. Drains that share a device use count once,
+--   events and days (not in `drains`). A ward with no such days has a null rate. A short stay says little:
+--   one suspicion in 20 days is anything from 0.1 to 28 per 100; wards with fewer than
+--   chart.least_evaluable drains assessed, or days, are `too_few` and stand last. Missing tidaling has
+--   several causes, a sealed and expanded lung among them: a suspicion is a reason to look, not a finding.
 SELECT
     site,
     unit,
