@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import io
 import json
 from collections.abc import Mapping
@@ -12,6 +13,7 @@ import polars as pl
 from pipeline.extract.making import MANIFEST
 
 _MOST_COLUMNS, _MOST_ROWS = 5, 3
+_BEFORE, _SHOWN = 20, 60  # signs before the first that differs, and in all, of a piece that is shown
 # Parts of a manifest that say how an extract was made, not what it is.
 _CIRCUMSTANCES = ("code",)
 
@@ -34,7 +36,7 @@ def differences(before: Mapping[str, bytes], again: Mapping[str, bytes]) -> list
         elif path.endswith(".parquet"):
             found += _table(path, before[path], again[path])
         else:
-            found.append(f"{path}: {_first_line(before[path], again[path])}")
+            found.append(f"{path}: {_first_line(path, before[path], again[path])}")
     return found
 
 
@@ -90,13 +92,34 @@ def _value(value: object) -> str:
     return "empty" if value is None else str(value)
 
 
-def _first_line(before: bytes, again: bytes) -> str:
+def _first_line(path: str, before: bytes, again: bytes) -> str:
+    """The first line that differs, around where it does; in a CSV file its cell, and the column's name."""
     one, other = (data.decode("utf-8", "replace").split("\n") for data in (before, again))
     for number, (a, b) in enumerate(zip(one, other, strict=False), 1):
         if a != b:
-            return f"line {number} differs: {_short(a)}, made again {_short(b)}"
+            cell = _first_cell(one[0], a, b) if path.endswith(".csv") and number > 1 else None
+            column, a, b = cell or ("", a, b)
+            place = f"line {number}, column {column}," if column else f"line {number}"
+            return f"{place} differs: {_around(a, b)}, made again {_around(b, a)}"
     return f"{len(one)} lines, made again {len(other)}"
 
 
-def _short(line: str) -> str:
-    return repr(line if len(line) <= 80 else line[:77] + "...")
+def _first_cell(header: str, a: str, b: str) -> tuple[str, str, str] | None:
+    """Name and both texts of the first cell that differs; null where cells do not lie under the header."""
+    try:
+        names, one, other = (next(csv.reader([line])) for line in (header, a, b))
+    except csv.Error:  # it is no CSV any more
+        return None
+    if not len(names) == len(one) == len(other):
+        return None
+    cells = zip(names, one, other, strict=True)
+    return next((cell for cell in cells if cell[1] != cell[2]), None)
+
+
+def _around(line: str, other: str) -> str:
+    """The piece of a line in which it leaves another."""
+    apart = (at for at, (a, b) in enumerate(zip(line, other, strict=False)) if a != b)
+    at = next(apart, min(len(line), len(other)))
+    start = at - _BEFORE if len(line) > _SHOWN and at > _BEFORE else 0
+    piece = line[start : start + _SHOWN]
+    return repr(f"{'...' if start else ''}{piece}{'...' if start + _SHOWN < len(line) else ''}")
