@@ -85,6 +85,10 @@ def draw(curve: pl.DataFrame) -> alt.VConcatChart:
 
 
 if __name__ == "__main__":
-    database, picture = map(Path, sys.argv[1:3])
+    if len(sys.argv) != 3 or not Path(sys.argv[1]).is_file():
+        files = "a published drainledger.duckdb that is there, and the .svg or .png to write"
+        print(f"usage: python {sys.argv[0]} DATABASE PICTURE: {files}", file=sys.stderr)
+        sys.exit(2)
+    database, picture = map(Path, sys.argv[1:])
     draw(read(database)).save(picture, scale_factor=2)
     print(picture)

@@ -78,7 +78,11 @@ def draw(wards: list[dict[str, object]]) -> alt.LayerChart:
 
 
 if __name__ == "__main__":
-    database, picture = map(Path, sys.argv[1:3])
+    if len(sys.argv) != 3 or not Path(sys.argv[1]).is_file():
+        files = "a published drainledger.duckdb that is there, and the .svg or .png to write"
+        print(f"usage: python {sys.argv[0]} DATABASE PICTURE: {files}", file=sys.stderr)
+        sys.exit(2)
+    database, picture = map(Path, sys.argv[1:])
     found = read(database)
     for ward in found:
         print(*(f"{value:.3g}" if isinstance(value, float) else value for value in ward.values()), sep="  ")
