@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -117,9 +117,12 @@ def _spread(base: Mapping[str, Any], axes: Sequence[str]) -> RuleGrid:
     if twice:
         raise CallError(f"whatif: --axis {twice[0]} comes twice; give all its values in one.")
     try:
-        return spread(base, dict(read), "--axis")
+        grid = spread(base, dict(read), "--axis")
     except InputError as error:
         raise CallError(f"whatif: {error}") from error
+    # The rest of the rule stands behind its name: two rules may differ in what is not an axis.
+    told = (rule.model_copy(update={"title": f"{base['name']} with {rule.title}"}) for rule in grid.rules)
+    return replace(grid, rules=tuple(told))
 
 
 def draw(found: WhatIf, axes: Mapping[str, tuple[float | None, ...]], path: Path) -> Path:

@@ -88,6 +88,17 @@ def test_a_grid_as_json_with_a_picture(
     assert ready[1] >= ready[0]
 
 
+def test_a_rule_along_an_axis_keeps_its_name_for_what_does_not_move(
+    home: Home, capsys: pytest.CaptureFixture[str]
+) -> None:
+    call = ["whatif", "leak_20_output_300", "--axis", "leak_at_most=10,40", "--home", str(home.root)]
+    assert run([*call, "--json"]) == 0
+    assert [rule["title"] for rule in json.loads(capsys.readouterr().out)["rules"]] == [
+        "leak_20_output_300 with leak at most 10 mL/min",
+        "leak_20_output_300 with leak at most 40 mL/min",
+    ]
+
+
 def test_what_a_grid_leaves_out_is_said(home: Home, capsys: pytest.CaptureFixture[str]) -> None:
     call = ["leak_20_output_300", "--axis", "leak_at_most=10,90", "--axis", "excursion_up_to=40", "--axis"]
     assert run(["whatif", *call, "excursion_minutes=5", "--home", str(home.root)]) == 0
