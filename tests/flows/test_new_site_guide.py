@@ -39,6 +39,14 @@ def test_every_command_of_the_guide_runs_and_prints_what_is_shown(
     commands = calls(GUIDE.read_text(encoding="utf-8"))
     assert len(commands) >= 12
     follow(commands, capsys, ends=(DONE, SOME_REJECTED))
+    assert [(desk / f).stat().st_mode & 0o777 for f in ("ledger", "ledger/profiles")] == [0o700, 0o700]
+
+
+def test_the_folder_for_profiles_is_private_where_nothing_is_loaded_yet(
+    desk: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    follow([c for c in calls(GUIDE.read_text(encoding="utf-8")) if c.program == "install"], capsys)
+    assert [(desk / f).stat().st_mode & 0o777 for f in ("ledger", "ledger/profiles")] == [0o700, 0o700]
 
 
 SLIPS = {

@@ -16,7 +16,7 @@ from flows.cli import DONE, FAILED, WRONG_CALL, run
 from shared import SHARED
 
 ROOT = SHARED.parent
-OF_THE_SHELL = ("mkdir", "cp", "sed", "chmod")
+OF_THE_SHELL = ("mkdir", "install", "cp", "sed", "chmod")
 _BLOCK = re.compile(r"^ *```console\n(.*?)^ *```", re.DOTALL | re.MULTILINE)
 _FILE_IN_PLACE = re.compile(r"\$\(cat ([^)]+)\)")
 
