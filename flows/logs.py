@@ -70,6 +70,7 @@ FIELDS: dict[str, str] = {
     "rows_kept": "rows kept",
     "rows_rejected": "rows rejected",
     "cells_rejected": "cells made null",
+    "unended": "new logs without an end line: nothing tells whether they are whole",
     "devices": "devices computed",
     "drains": "drains summarised",
     "published": "whether the database was made anew",

@@ -52,7 +52,6 @@ class Night:
             "known": len(self.look.known) + sum(o.known for o in self.summary.outcomes),
             "left": sum(sight.fate == Fate.LEFT for sight in self.look.left),
             "unread": self.unread,
-            "unended": sum(o.wholeness_unsaid for o in self.summary.new),
         }
 
     def line(self) -> str:

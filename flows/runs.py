@@ -162,6 +162,7 @@ def counts_of(summary: Summary) -> dict[str, int]:
         "rows_kept": sum(o.rows_kept for o in new),
         "rows_rejected": sum(o.rows_rejected for o in new),
         "cells_rejected": sum(o.cells_rejected for o in new),
+        "unended": sum(o.wholeness_unsaid for o in new),
         "devices": summary.devices,
         "drains": summary.drains,
         "published": int(summary.published),
