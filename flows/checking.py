@@ -50,7 +50,8 @@ def check_files(found: Found, request: Request) -> Iterator[CheckReport]:
     `understood` says what the rows were taken to mean: devices, sessions, times and the range of each
     quantity in our units. A wrong unit, sign or order of day and month passes every rule of form and
     shows only there. `contradictions` (line, finding, detail) are what a registry's rows say against
-    themselves; whether they fit the logs only a load can tell. `ignored`: columns the profile does not name.
+    themselves; whether they fit the logs only a load can tell. `ignored`: columns that
+    the profile, or a registry's layout, does not name.
     `doubts`: what passes every rule of form and is probably a slip in the profile.
     """
     return (_check(path, request) for path in found.files)
@@ -95,7 +96,7 @@ def _check(path: Path, request: Request) -> CheckReport:
     else:
         found = read_registry(data) if kind == "registry" else read_annotations(data)
         file, rejected, values = found.file, found.rejected, found.rejected_values
-        contradictions = tuple(found.contradictions.rows())
+        contradictions, ignored = tuple(found.contradictions.rows()), found.ignored
     shown = rejected.join(
         values.unique(["line", "column"]).select("line", "column", "value"),
         on=["line", "column"],

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from difflib import get_close_matches
 from typing import Any
 
 import polars as pl
@@ -29,6 +30,7 @@ class RegistryRead:
     `rows` (REGISTRY_DRAIN or ANNOTATION), `rejected` (REJECTED_ROW), `rejected_values`
     (REJECTED_VALUE, private), and `file`: every LOAD_FILE column but `loaded_at`. `contradictions` (`line`,
     `finding`, `detail`): rows that are kept but do not agree with themselves, as data_quality will say.
+    `ignored`: columns of the header that the layout does not have (private: nobody vouches for a name).
     """
 
     rows: pl.DataFrame
@@ -36,6 +38,7 @@ class RegistryRead:
     rejected_values: pl.DataFrame
     file: dict[str, Any]
     contradictions: pl.DataFrame
+    ignored: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -46,6 +49,7 @@ class _Layout:
 
 
 _MOST_REPEATS = 5  # named in a file's reason
+_MOST_UNKNOWN = 6  # likewise
 _DRAINS = _Layout(
     RegistryKind.DRAINS,
     REGISTRY_DRAIN,
@@ -185,13 +189,15 @@ def _read(data: bytes, layout: _Layout) -> RegistryRead:
         "cells_rejected": problems.filter(pl.col("scope") == RejectScope.CELL.value).height,
     }
     file["columns_ignored"] = len(unknown)
-    file["status"], file["reason"] = _status(file, unknown, repeated)
+    told = _unread(paper.header, unknown, layout)
+    file["status"], file["reason"] = _status(file, told, repeated)
     return RegistryRead(
         layout.table.conform(rows),
         REJECTED_ROW.conform(problems),
         REJECTED_VALUE.conform(problems),
         file,
         contradictions(rows) if layout.kind is RegistryKind.DRAINS else NO_CONTRADICTION,
+        tuple(unknown),
     )
 
 
@@ -274,7 +280,30 @@ def _last_of_each(kept: pl.DataFrame, layout: _Layout) -> tuple[pl.DataFrame, pl
     return kept.filter(last), repeated
 
 
-def _status(file: dict[str, Any], unknown: Sequence[str], repeated: Sequence[str]) -> tuple[str, str | None]:
+def _unread(header: Sequence[str], unknown: Sequence[str], layout: _Layout) -> str:
+    """
+    The columns the layout does not have, by their place in the header and the name that each may have meant.
+
+    Not by the names they have: the sentence is published, and what stands there may be a patient's.
+    """
+    if not unknown:
+        return ""
+    spare = [cell.name for cell in layout.cells if cell.name not in header]
+    places = []
+    for name in unknown[:_MOST_UNKNOWN]:
+        near = get_close_matches(name.strip().lower(), spare, n=1)
+        places.append(f"no. {header.index(name) + 1}" + (f", did you mean {near[0]}?" if near else ""))
+    if len(unknown) > _MOST_UNKNOWN:
+        places.append(f"and {len(unknown) - _MOST_UNKNOWN} more")
+    said = (
+        "1 column of the header is not of the layout and was not read"
+        if len(unknown) == 1
+        else f"{len(unknown)} columns of the header are not of the layout and were not read"
+    )
+    return f"{said} ({'; '.join(places)})"
+
+
+def _status(file: dict[str, Any], unread: str, repeated: Sequence[str]) -> tuple[str, str | None]:
     sentences = []
     if file["rows_rejected"]:
         sentences.append(f"{file['rows_rejected']} of {file['rows_read']} rows were rejected")
@@ -283,10 +312,8 @@ def _status(file: dict[str, Any], unknown: Sequence[str], repeated: Sequence[str
         sentences.append(f"{len(repeated) - _MOST_REPEATS} more keys come again likewise")
     if file["cells_rejected"]:
         sentences.append(f"{file['cells_rejected']} cells could not be read and are empty")
-    if unknown:
-        # Not by name: a file without a header would show a patient's cells for it.
-        columns = "1 column" if len(unknown) == 1 else f"{len(unknown)} columns"
-        sentences.append(f"{columns} of the header are not of the layout and were not read")
+    if unread:
+        sentences.append(unread)
     if not sentences:
         return FileStatus.LOADED.value, None
     if file["rows_read"] and not file["rows_kept"]:

@@ -120,10 +120,22 @@ def test_a_row_against_itself_is_told_by_line_and_kept() -> None:
 
 
 def test_an_unknown_column_is_told_but_not_by_a_name_that_may_be_a_patients_cell() -> None:
-    got = read(GOOD.replace("\n", ",x\n"), columns=COLUMNS.replace("\n", ",tube_out\n"))
+    place = COLUMNS.count(",") + 2
+    got = read(GOOD.replace("\n", ",x\n"), columns=COLUMNS.replace("\n", ",procedur\n"))
     assert got.rows.height == 1
     assert got.file["status"] == "partial"
-    assert got.file["reason"] == "1 column of the header are not of the layout and were not read."
+    assert got.ignored == ("procedur",)
+    assert got.file["reason"] == (
+        f"1 column of the header is not of the layout and was not read (no. {place}, did you mean procedure?)."
+    )
+    names = ["Anna Invented", *(f"q{number}" for number in range(7))]
+    header = COLUMNS.replace("\n", "," + ",".join(names) + "\n")
+    got = read(GOOD.replace("\n", ",x" * len(names) + "\n"), columns=header)
+    assert "8 columns of the header are not of the layout and were not read" in got.file["reason"]
+    assert f"(no. {place}; no. {place + 1}; " in got.file["reason"]
+    assert got.file["reason"].endswith("; and 2 more).")
+    assert "Anna" not in got.file["reason"]
+    assert got.ignored == tuple(names)
 
 
 @pytest.mark.parametrize(
