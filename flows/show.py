@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from flows.as_json import json_text
+from flows.broken import broken_lines
 from flows.outcome import unended_words
 from flows.plain import plain
+from schemas.findings import SET_ASIDE
 from schemas.vocabulary import FileStatus
 
 if TYPE_CHECKING:  # what is shown here comes from loads; other commands show without them
@@ -21,7 +23,8 @@ if TYPE_CHECKING:  # what is shown here comes from loads; other commands show wi
     from flows.survey import Found
     from pipeline.store import Home
 
-_MOST_LINES = 20  # of rejected rows a table shows a file; all of them with --json
+_MOST_LINES = 20  # about rejected rows a file; all rows with --json
+_MOST_COLUMNS = 6  # that a registry file has beyond its layout; all of them with --json
 _FINDINGS = "SELECT * FROM data_quality WHERE scope = 'registry'"
 
 
@@ -76,6 +79,11 @@ def show_load(summary: Summary, home: Home, *, as_json: bool, rebuilt: bool = Fa
     if summary.findings:
         kinds = ", ".join(f"{number} {finding}" for finding, number in summary.findings)
         print(f"Registry against itself and the logs: {kinds}; see {_FINDINGS}")
+        aside = [
+            f"{SET_ASIDE[finding]} ({number})" for finding, number in summary.findings if finding in SET_ASIDE
+        ]
+        if aside:
+            print(f"Nothing was rejected for it; taken as not recorded: {', '.join(aside)}.")
     print(f"Published: {home.database}" if summary.published else f"Nothing changed in {home.database}")
 
 
@@ -112,18 +120,18 @@ def show_check(found: Found, reports: Iterable[CheckReport], *, as_json: bool) -
         kept, read = kept + report.outcome.rows_kept, read + report.outcome.rows_read
         how = report.kind if report.kind != "log" else f"profile {report.profile or 'unknown'}"
         print(_sentence(report.outcome, how))
-        for row in report.rejected.head(_MOST_LINES).iter_rows(named=True):
-            if row["scope"] != "file" or row["value"] is not None:
-                print("    " + _broken(row))
-        more = report.rejected.height - _MOST_LINES
-        if more > 0:
-            print(f"    and {more} more; --json lists all")
+        told = report.rejected.filter((pl.col("scope") != "file") | pl.col("value").is_not_null())
+        _show_broken(told, _MOST_LINES, "--json lists all")
         for line, finding, detail in report.contradictions[:_MOST_LINES]:
             print(f"    line {line}: {finding}: {detail}")
         if len(report.contradictions) > _MOST_LINES:
             print(f"    and {len(report.contradictions) - _MOST_LINES} more contradictions; --json lists all")
-        if report.ignored:
+        if report.ignored and report.kind == "log":
             print(f"    not read, for the profile does not name them: {', '.join(report.ignored)}")
+        elif report.ignored:
+            more = len(report.ignored) - _MOST_COLUMNS
+            names = ", ".join(report.ignored[:_MOST_COLUMNS]) + (f" and {more} more" if more > 0 else "")
+            print(f"    not read, for the layout does not have them: {plain(names)}")
         if report.understood:
             print(f"    understood: {report.understood}", flush=True)
         for doubt in report.doubts:
@@ -134,8 +142,8 @@ def show_check(found: Found, reports: Iterable[CheckReport], *, as_json: bool) -
     return not found.closed and clean == files
 
 
-def show_rejected(rows: pl.DataFrame, *, as_json: bool) -> None:
-    """Print rejected files, rows and cells."""
+def show_rejected(rows: pl.DataFrame, *, as_json: bool, every: bool = False) -> None:
+    """Print rejected files, rows and cells; of a file its first lines, or, if `every`, all."""
     if as_json:
         show_json(rows.to_dicts())
     elif rows.height == 0:
@@ -148,9 +156,18 @@ def show_rejected(rows: pl.DataFrame, *, as_json: bool) -> None:
             for row in whole.iter_rows(named=True):
                 print(f"    whole file: {row['reason'] or row['rule']}")
                 if row["value"] is not None:
-                    print("    " + _broken(row))
-            for row in theirs.filter(pl.col("scope") != "file").iter_rows(named=True):
-                print("    " + _broken(row))
+                    print("    " + broken_lines(pl.DataFrame([row], schema=rows.schema))[0])
+            most = None if every else _MOST_LINES
+            _show_broken(theirs.filter(pl.col("scope") != "file"), most, f"--file {digest[:12]} shows all")
+
+
+def _show_broken(rejected: pl.DataFrame, most: int | None, rest: str) -> None:
+    """Print what was rejected of a file, alike rows joined; beyond `most` lines say where the rest is."""
+    lines = broken_lines(rejected)
+    for line in lines[:most]:
+        print("    " + line)
+    if most is not None and len(lines) > most:
+        print(f"    and {len(lines) - most} more; {rest}")
 
 
 def _sentence(outcome: Outcome, how: str | None = None) -> str:
@@ -162,15 +179,6 @@ def _sentence(outcome: Outcome, how: str | None = None) -> str:
         return f"{name}: {would}rejected.{reason}"
     cells = f", {_count(outcome.cells_rejected, 'cell')} made null" if outcome.cells_rejected else ""
     return f"{name}: {outcome.rows_kept} of {outcome.rows_read} rows {would}kept{cells}.{reason}"
-
-
-def _broken(row: dict[str, Any]) -> str:
-    what = f"{row['column']} " if row["column"] else ""
-    value = f": {row['value']!r}" if row.get("value") is not None else ""
-    if row["scope"] == "file":
-        return f"whole file: {what}{row['rule']}{value}"
-    fate = "row rejected" if row["scope"] == "row" else "cell made null"
-    return f"line {row['line']}: {what}{row['rule']}{value} ({fate})"
 
 
 def _when(moment: datetime | None) -> str:

@@ -19,3 +19,9 @@ FINDINGS = {
     "file_waiting": "a file that no profile fits, or several do; it waits",
     "columns_ignored": "columns of files that their profile does not name",
 }
+
+# Findings for which a value of the registry counts as not recorded. Its row is kept: nothing is rejected.
+SET_ASIDE = {
+    "tube_out_before_in": "the tube's removal",
+    "procedure_end_after_out": "the end of surgery",
+}

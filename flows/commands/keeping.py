@@ -162,12 +162,13 @@ def rejected(
 ) -> int:
     """Rejected files, rows and cells, with reasons and values.
 
-    The values come from the private store: they may hold what is a patient's.
+    Alike rows on consecutive lines are joined; of each file 20 lines are shown, of one named with --file
+    all. The values come from the private store: they may hold what is a patient's.
     """
     from flows.show import show_rejected
     from flows.status import rejected_rows
 
-    show_rejected(rejected_rows(open_ledger(home), file), as_json=json_)
+    show_rejected(rejected_rows(open_ledger(home), file), as_json=json_, every=file is not None)
     return DONE
 
 

@@ -7,6 +7,7 @@ import polars as pl
 from pipeline.cohort.holding import Held, named_pairs, touches, whole_minute
 from pipeline.cohort.registry import standing
 from pipeline.course.zones import MINUTE_US, official_offsets
+from schemas.findings import SET_ASIDE
 from schemas.published import DATA_QUALITY
 
 _DRAIN = ["site", "drain_key"]
@@ -106,7 +107,7 @@ def _out_before_in(rows: pl.DataFrame, ids: pl.DataFrame) -> pl.DataFrame:
             "drain_id",
             finding=pl.lit("tube_out_before_in"),
             minutes=(pl.col("tube_in_at") - pl.col("tube_out_at")).dt.total_minutes(),
-            detail=pl.lit("the tube's removal is taken as not recorded"),
+            detail=pl.lit(f"{SET_ASIDE['tube_out_before_in']} is taken as not recorded"),
         )
     )
 
@@ -121,7 +122,7 @@ def _end_after_out(rows: pl.DataFrame, ids: pl.DataFrame) -> pl.DataFrame:
             "drain_id",
             finding=pl.lit("procedure_end_after_out"),
             minutes=(pl.col("procedure_end_at") - pl.col("tube_out_at")).dt.total_minutes(),
-            detail=pl.lit("the end of surgery is taken as not recorded"),
+            detail=pl.lit(f"{SET_ASIDE['procedure_end_after_out']} is taken as not recorded"),
         )
     )
 

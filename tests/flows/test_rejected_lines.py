@@ -1,0 +1,105 @@
+"""What `check`, `load` and `rejected` say of rows, cells and columns that were not taken."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from flows.broken import broken_lines
+from flows.cli import DONE, SOME_REJECTED, run
+from tests.support.nights import export, registry
+
+SCHEMA = {"line": pl.Int32, "scope": pl.String, "column": pl.String, "rule": pl.String, "value": pl.String}
+
+
+def lines(*rows: tuple[int, str, str | None, str, str | None]) -> list[str]:
+    return broken_lines(pl.DataFrame(rows, schema=SCHEMA, orient="row"))
+
+
+def test_alike_cells_on_consecutive_lines_are_one_line_though_another_column_lies_between() -> None:
+    rows = [(n, "cell", c, "value_unreadable", "---") for n in (4, 5, 6, 8) for c in ("air_leak", "tilt")]
+    assert lines(*rows) == [
+        "lines 4 to 6 (3 rows): air_leak value_unreadable: '---' (cells made null)",
+        "lines 4 to 6 (3 rows): tilt value_unreadable: '---' (cells made null)",
+        "line 8: air_leak value_unreadable: '---' (cell made null)",
+        "line 8: tilt value_unreadable: '---' (cell made null)",
+    ]
+
+
+def test_cells_of_other_values_or_fates_stay_apart() -> None:
+    assert lines(
+        (4, "row", None, "cells_too_few", None),
+        (5, "row", None, "cells_too_few", "a;b"),
+        (6, "cell", "tilt", "value_unreadable", "a"),
+        (7, "cell", "tilt", "value_unreadable", "b"),
+    ) == [
+        "line 4: cells_too_few (row rejected)",
+        "line 5: cells_too_few: 'a;b' (row rejected)",
+        "line 6: tilt value_unreadable: 'a' (cell made null)",
+        "line 7: tilt value_unreadable: 'b' (cell made null)",
+    ]
+
+
+def test_a_time_without_offset_and_a_session_of_letters_are_explained() -> None:
+    without, other, session = lines(
+        (4, "cell", "tube_out_at", "value_unreadable", "2026-05-07 07:50"),
+        (5, "cell", "tube_out_at", "value_unreadable", "noon"),
+        (6, "row", "session", "value_unreadable", "ADM5"),
+    )
+    assert "it lacks its offset from UTC: a time is written as 2031-03-10T14:00+01:00" in without
+    assert "offset" not in other
+    assert "a time is written as" in other
+    assert session.endswith("'ADM5' (row rejected; a session is a whole number)")
+
+
+@pytest.fixture
+def home(tmp_path: Path) -> list[str]:
+    return ["--home", str(tmp_path / "home")]
+
+
+def test_rejected_stops_after_twenty_lines_a_file_and_shows_all_of_one(
+    tmp_path: Path, home: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    header, *_ = (line for line in export().splitlines(keepends=True) if line.startswith("record,"))
+    preamble, rows = export().split(header)
+    row = next(iter(rows.splitlines())).split(",")
+    many = [",".join(["", *row[1:3], f"state{n}", *row[4:]]) + "\n" for n in range(25)]
+    kept = rows.splitlines(keepends=True)[0]
+    (log := tmp_path / "many.csv").write_text(preamble + header + kept + "".join(many))
+    assert run([*home, "load", str(log)]) == SOME_REJECTED
+    capsys.readouterr()
+    assert run([*home, "rejected"]) == DONE
+    said = capsys.readouterr().out
+    assert said.count("state_unknown") == 20
+    digest = said.split("(")[1].split(")")[0]
+    assert f"    and 5 more; --file {digest} shows all\n" in said
+    assert run([*home, "rejected", "--file", digest]) == DONE
+    said = capsys.readouterr().out
+    assert said.count("state_unknown") == 25
+    assert "more; --file" not in said
+
+
+def test_check_names_a_misspelt_column_of_a_registry_and_load_the_one_it_may_have_meant(
+    tmp_path: Path, home: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    (paper := tmp_path / "registry.csv").write_text(registry().replace("tube_out_at", "tubeout_at"))
+    assert run([*home, "check", str(paper)]) == SOME_REJECTED
+    said = capsys.readouterr().out
+    assert "did you mean tube_out_at?" in said
+    assert "not read, for the layout does not have them: tubeout_at" in said
+    assert run([*home, "load", str(paper)]) == SOME_REJECTED
+    said = capsys.readouterr().out
+    assert "did you mean tube_out_at?" in said
+    assert "tubeout_at" not in said
+
+
+def test_a_removal_before_the_insertion_is_no_rejection_and_load_says_what_became_of_it(
+    tmp_path: Path, home: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    (paper := tmp_path / "registry.csv").write_text(registry(tube_out="2031-03-01T15:00:00+01:00"))
+    assert run([*home, "load", str(paper)]) == DONE
+    said = capsys.readouterr().out
+    assert "1 tube_out_before_in" in said
+    assert "Nothing was rejected for it; taken as not recorded: the tube's removal (1)." in said
