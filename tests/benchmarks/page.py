@@ -52,8 +52,10 @@ def bench_table(figures: Figures) -> str:
 
 
 def growth_table(figures: Figures) -> str:
-    """Seconds and most memory of each stage, a row a size."""
+    """The picture, and seconds and most memory of each stage, a row a size."""
     lines = [
+        f"![Seconds and most memory of each stage of a load over the number of drains](pictures/{PICTURE.name})",
+        "",
         "| drains | traces | stage | seconds | of which computing | most memory, MiB |",
         "|--:|:--|:--|--:|--:|--:|",
     ]
