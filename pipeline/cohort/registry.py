@@ -311,7 +311,9 @@ def _status(file: dict[str, Any], unread: str, repeated: Sequence[str]) -> tuple
     if len(repeated) > _MOST_REPEATS:
         sentences.append(f"{len(repeated) - _MOST_REPEATS} more keys come again likewise")
     if file["cells_rejected"]:
-        sentences.append(f"{file['cells_rejected']} cells could not be read and are empty")
+        cells = file["cells_rejected"]
+        read = "1 cell could not be read and is" if cells == 1 else f"{cells} cells could not be read and are"
+        sentences.append(f"{read} empty")
     if unread:
         sentences.append(unread)
     if not sentences:

@@ -119,6 +119,13 @@ def test_a_row_against_itself_is_told_by_line_and_kept() -> None:
     ]
 
 
+def test_one_cell_and_several_that_cannot_be_read_are_counted_in_words() -> None:
+    bad = GOOD.replace("03-13T09:30:00Z", "03-13 09:30")
+    assert bad != GOOD
+    assert "1 cell could not be read and is empty" in read(bad).file["reason"]
+    assert "2 cells could not be read and are empty" in read(bad + bad.replace("d1", "d2")).file["reason"]
+
+
 def test_an_unknown_column_is_told_but_not_by_a_name_that_may_be_a_patients_cell() -> None:
     place = COLUMNS.count(",") + 2
     got = read(GOOD.replace("\n", ",x\n"), columns=COLUMNS.replace("\n", ",procedur\n"))
