@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
-from concurrent.futures import Future, ThreadPoolExecutor, wait
+from concurrent.futures import Future, wait
+from contextlib import suppress
 from pathlib import Path
+from threading import Event, Lock, Thread
 
 import duckdb
 import polars as pl
@@ -72,18 +74,37 @@ def select(database: Path, sql: str, lake: Path | Place, most: int | None = None
 def _rows(connection: duckdb.DuckDBPyConnection, query: str, most: int | None) -> pl.DataFrame:
     # The engine does not look at signals while it works, and its threads may be handed them; so it works
     # beside the calling thread, which looks up every so often.
-    with ThreadPoolExecutor(max_workers=1) as worker:
-        answer: Future[pl.DataFrame] = worker.submit(_answered, connection, query, most)
-        try:
-            while not wait([answer], timeout=_LOOK_UP_SECONDS).done:
-                pass
-        except KeyboardInterrupt:
+    answer: Future[pl.DataFrame] = Future()
+    working, given_up = Lock(), Event()
+
+    def work() -> None:
+        with working:
+            if given_up.is_set():
+                return
+            try:
+                answer.set_result(_answered(connection, query, most))
+            except BaseException as error:
+                answer.set_exception(error)
+
+    try:
+        Thread(target=work, daemon=True).start()
+        while not wait([answer], timeout=_LOOK_UP_SECONDS).done:
+            pass
+    except KeyboardInterrupt:
+        given_up.set()
+        _stop(connection, working)
+        raise
+    return answer.result()
+
+
+def _stop(connection: duckdb.DuckDBPyConnection, working: Lock) -> None:
+    """Interrupt the engine until nothing works on the connection, whether or not work had begun."""
+    while True:
+        with suppress(KeyboardInterrupt):  # whoever presses again wants the same
+            if working.acquire(timeout=_LOOK_UP_SECONDS):
+                return
             # An interrupt between two steps of the engine is lost: again until it has taken.
             connection.interrupt()
-            while not wait([answer], timeout=_LOOK_UP_SECONDS).done:
-                connection.interrupt()
-            raise
-        return answer.result()
 
 
 def _answered(connection: duckdb.DuckDBPyConnection, query: str, most: int | None) -> pl.DataFrame:

@@ -6,6 +6,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
@@ -339,6 +340,24 @@ def test_an_interrupt_stops_a_long_query(home):
         time.sleep(1)
         os.kill(asking.pid, signal.SIGINT)
         assert asking.communicate(timeout=20)[0] == "stopped\n"
+
+
+def test_an_interrupt_while_a_query_is_handed_over_stops_it_too(home, monkeypatch):
+    handed_over = []
+
+    class Interrupted(threading.Thread):
+        def start(self) -> None:
+            super().start()
+            handed_over.append(self)
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr(sys.modules["pipeline.marts.select"], "Thread", Interrupted)
+    endless = "SELECT count(*) FROM range(100000000) a, range(100000000) b WHERE (a.range * b.range) % 7 = 3"
+    with pytest.raises(KeyboardInterrupt):
+        select(home / "drainledger.duckdb", endless, home / "lake")
+    (worker,) = handed_over
+    worker.join(timeout=20)
+    assert not worker.is_alive()
 
 
 def test_asking_leaves_the_database_as_it_was(asked, home):
