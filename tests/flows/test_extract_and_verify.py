@@ -218,13 +218,13 @@ def test_other_definitions_and_rules_since_are_said_and_the_manifests_are_taken(
 def test_rules_that_were_not_shipped_are_taken_from_the_manifest(
     ward_home: Home, cohort: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from flows import derive, extract_source, verify
+    from flows import extract_source, load, verify
     from pipeline.cohort import load_rules
 
     out = tmp_path / "extract"
     run_extract(ward_home, cohort, out)
     fewer = load_rules()[1:]
-    for module in (derive, extract_source, verify):
+    for module in (load, extract_source, verify):
         monkeypatch.setattr(module, "load_rules", lambda: fewer)
     verdict = run_verify(ward_home, out, from_raw=True)
     assert verdict.same, verdict.differ
