@@ -26,13 +26,14 @@ def mark_state(grid: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def mark_handled(grid: pl.DataFrame, alerts: pl.DataFrame, within: int) -> pl.DataFrame:
+def mark_handled(grid: pl.DataFrame, alerts: pl.DataFrame, within: int, unread: int) -> pl.DataFrame:
     """
     Add `handled`: a pause, a canister change or a handled alert lies within `within` minutes before.
 
-    A pause counts as long as it lasts, a canister change from the first reading of the new canister,
-    an alert from the minute it was seen to have stopped. A line clamped just before the pause begins
-    shows in the minute before it, so a pause that begins in the next minute counts as well.
+    A pause counts as long as it lasts; a canister change from just after the old canister's last reading to
+    the new one's first, for it lies somewhere between, where that is at most `unread` minutes, else from the
+    latter; an alert from the minute it was seen to have stopped. A line clamped just before shows in the
+    minute before it, so a pause or a change that begins in the next minute counts as well.
 
     Parameters
     ----------
@@ -40,12 +41,18 @@ def mark_handled(grid: pl.DataFrame, alerts: pl.DataFrame, within: int) -> pl.Da
         As from `find_alerts`, with `cleared_row` (null where the alert was not seen to stop).
     """
     cleared = alerts.select(row="cleared_row", alert_handled=pl.lit(True)).drop_nulls().unique()
-    changed = pl.col("canister_no") > pl.col("canister_no").shift(1).over("span_no")
-    hand = pl.col("paused") | changed.fill_null(False) | pl.col("alert_handled").fill_null(False)
+    changed = (pl.col("canister_no") > pl.col("canister_no").shift(1).over("span_no")).fill_null(False)
+    read = pl.when("volume_read").then("row").forward_fill().shift(1).over("span_no")
+    # Each minute up to the new canister's first reading, with that reading's row and whether it is a change.
+    change_row = pl.when(changed).then("row").backward_fill().over("span_no")
+    last_read = pl.when(changed).then(read).backward_fill().over("span_no")
+    changing = (pl.col("row") > last_read) & (change_row - last_read <= unread)
+    changed = changed | changing.fill_null(False)
+    hand = pl.col("paused") | changed | pl.col("alert_handled").fill_null(False)
     lately = hand.cast(pl.UInt8).rolling_max(within + 2, min_samples=1).over("span_no") > 0
-    about_to_pause = pl.col("paused").shift(-1, fill_value=False).over("span_no")
+    about_to = (pl.col("paused") | changed).shift(-1, fill_value=False).over("span_no")
     return (
         grid.join(cleared, on="row", how="left", maintain_order="left")
-        .with_columns(handled=lately | about_to_pause)
+        .with_columns(handled=lately | about_to)
         .drop("alert_handled")
     )

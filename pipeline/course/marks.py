@@ -50,7 +50,8 @@ def mark_findings(
     grid = mark_shortfall(mark_line_open(grid, definitions.line_open), definitions.suction_shortfall)
     grid = mark_surge(grid, uses, definitions.output_surge)
     alerts = find_alerts(grid, uses, definitions.alerts)
-    grid = mark_handled(grid, alerts, definitions.clamp.stop_within)
+    within, unread = definitions.clamp.stop_within, definitions.flow_stopped.sudden_within
+    grid = mark_handled(grid, alerts, within, unread)
     grid = mark_falls_still(grid, definitions.clamp, definitions.occlusion)
     noted = annotated_rows(grid, annotations, definitions.occlusion)
     stops = find_stops(

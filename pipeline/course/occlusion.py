@@ -36,7 +36,8 @@ def find_occlusions(grid: pl.DataFrame, rules: OcclusionRules, clamp: ClampRules
       swing is left;
     - `output_fell`: at most `output_share` of what the earlier rate would have brought, where that is
       at least `output_expected`; fluid that nobody read is unknown, not nil: only the part up to the
-      last reading is judged, and where too little was to be expected by then this fails;
+      last reading is judged, and where too little was to be expected by then this fails, unless that part is
+      by itself as long as `least`: what was suspected by then is not taken back by what nobody read;
     - not `drains_on`: where little was to be expected, it must not have come all the same (at least
       `output_goes_on` of it, and more than that least share);
     - `flow_seen_to_stop`, asked where the onset is not dated: a leak above `leak_before` went, or that
@@ -195,6 +196,9 @@ def _clauses(rules: OcclusionRules, clamp: ClampRules) -> dict[str, pl.Expr]:
     gone_at_once = (pl.col("swing_first_after") <= gone) & (pl.col("onset_minutes") <= rules.onset_within)
     steep = (pl.col("swing_after") <= left) & (unfaded | gone_at_once)
     expected = pl.col("expected_ml").fill_null(0)
+    little_by_then = (
+        (pl.col("expected_read_ml") < rules.output_expected) & (pl.col("minutes_read") >= rules.least)
+    ).fill_null(False)
     missed = (
         (pl.col("output_ml") <= rules.output_share * pl.col("expected_read_ml"))
         & (pl.col("expected_read_ml") >= rules.output_expected)
@@ -216,7 +220,7 @@ def _clauses(rules: OcclusionRules, clamp: ClampRules) -> dict[str, pl.Expr]:
         "onset_dated": ~pl.col("by_flow") & dated,
         "pressure_dated": pl.col("falls_still"),
         "handled_then": pl.col("hands"),
-        "output_fell": (expected < rules.output_expected) | missed,
+        "output_fell": (expected < rules.output_expected) | little_by_then | missed,
         "drains_on": (pl.col("output_ml") >= rules.output_goes_on * pl.col("expected_read_ml"))
         & (pl.col("output_ml") > rules.output_share * rules.output_expected),
         "flow_seen_to_stop": (pl.col("leak_before") > rules.leak_before).fill_null(False) | missed,

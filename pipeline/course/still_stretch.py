@@ -31,8 +31,9 @@ def find_still_stretches(grid: pl.DataFrame, rules: OcclusionRules) -> pl.DataFr
     and stretch), `swing_after`, `range_after`, `swing_first_after` (at the first absence), `hands`,
     `traced_ends`, `traces_apart`, and whether between the two the pressure `falls_still` and is read
     throughout (`range_read`). Before: `leak_before`, `rate_ml_h`, `swing_before`, `swing_last` (at the last
-    breathing), `earlier_swing`, `present_minutes`. Inside: `output_ml`, `last_read`, `expected_ml`,
-    `expected_read_ml`, `leak_most`, `rings`, `range_still`. After: `open_again`, `released_ml`.
+    breathing), `earlier_swing`, `present_minutes`. Inside: `output_ml`, `last_read`, `minutes_read`,
+    `expected_ml`, `expected_read_ml`, `leak_most`, `rings`, `range_still`. After: `open_again`,
+    `released_ml`.
     """
     return _figures(grid, _onsets(grid, _stretches(grid, rules), rules), rules)
 
@@ -201,6 +202,7 @@ def _figures(grid: pl.DataFrame, onsets: pl.DataFrame, rules: OcclusionRules) ->
     ).with_columns(
         rate_ml_h=earlier.then(pl.col("ml_before") * 60 / pl.col("minutes_before")),
         expected_ml=earlier.then(pl.col("ml_before") * minutes / pl.col("minutes_before")),
+        minutes_read=minutes_read,
         expected_read_ml=earlier.then(pl.col("ml_before") * minutes_read / pl.col("minutes_before")),
         released_ml=decimal(pl.col("ml_until") - pl.col("ml_at_end")),
         # Counted from the last reading before the stretch: at worst this is too much, never too little.

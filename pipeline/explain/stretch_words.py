@@ -100,9 +100,10 @@ def occlusion_words(d: Definitions) -> dict[str, Words]:
             "output since, as read, of what was to be expected",
             _listed("{} of {} mL", "output_ml", "expected_read_ml"),
             "at most",
-            f"{o.output_share:g} of it, where at least {o.output_expected:g} mL was to be expected",
+            f"{o.output_share:g} of it, where at least {o.output_expected:g} mL was to be expected (by the last "
+            f"reading, if that came after {o.least:g} min)",
             "",
-            "occlusion.output_share, occlusion.output_expected",
+            "occlusion.output_share, occlusion.output_expected, occlusion.least",
         ),
         "not_draining_on": Words(
             "output since, as read, of what was to be expected",

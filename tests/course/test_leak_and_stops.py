@@ -202,6 +202,24 @@ class TestClampedWithoutLeak:
             "5 min; no leak to stop (at most 0.0 mL/min)"
         )
 
+    @pytest.mark.parametrize("unread", [0, 8])
+    def test_a_canister_changed_while_the_drain_runs_and_the_line_is_shut_is_a_hand(
+        self, unread: int
+    ) -> None:
+        # The line is clamped at 100; the new canister is first read at 101, or some minutes later.
+        def volume(t: int) -> float | None:
+            return 200.0 + 0.1 * t if t <= 100 else None if t <= 100 + unread else 0.05 * (t - 100)
+
+        course = course_as_told(self.dry(state="run", traces=1, volume=volume))
+        ((begins, minutes, _),) = stretches(course, "clamped")
+        assert (begins, begins + minutes) == (100, 130)
+
+    def test_one_changed_in_a_long_time_without_a_reading_dates_no_hand(self) -> None:
+        def volume(t: int) -> float | None:
+            return 200.0 + 0.1 * t if t < 90 else None if t < 112 else 0.05 * (t - 100)
+
+        assert stretches(course_as_told(self.dry(state="run", traces=1, volume=volume)), "clamped") == []
+
     def test_not_without_a_hand_on_the_drain(self) -> None:
         assert stretches(course_as_told(self.dry(state="run")), "clamped") == []
 

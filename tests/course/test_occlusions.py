@@ -83,6 +83,16 @@ class TestWhatItTakes:
 
         assert suspected(blocked(volume=unread)) == []
 
+    def test_what_was_suspected_is_not_taken_back_by_what_nobody_reads_later(self) -> None:
+        # 6 mL/h: in an hour nothing was to be expected, in a hundred minutes 10 mL.
+        def read_for(minutes: int) -> Use:
+            return blocked(
+                rate=0.11, volume=lambda t: None if 300 + minutes <= t < 400 else 20 + 0.11 * min(t, 300)
+            )
+
+        assert suspected(read_for(60)) == [(300, 100, "possible")]
+        assert suspected(read_for(20)) == []
+
     def test_what_was_read_of_it_may_still_show_that_too_little_came(self) -> None:
         def unread_late(t: int) -> float | None:
             return None if 350 <= t < 400 else 20 + 0.5 * min(t, 300)

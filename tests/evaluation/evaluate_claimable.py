@@ -12,6 +12,7 @@ A clamp can be claimed where
 - it lasts at most 60 minutes;
 - breath moved the line by at least 0.75 cm[H2O] (median) in the half hour before, and does again within ten minutes after; what
   lies between that and 0.35 is called neither way, as for the verdicts;
+- a lung that leaked before leaks again after it: one whose leak closes while it is clamped returns with its breath alone;
 - the device logged every minute from ten before it to ten after, its clock right or counted;
 - nobody walked about in it or within ten minutes of either end: walking moves the pressure as breath does, and with breath the
   onset must be dated to ten minutes.
@@ -146,11 +147,14 @@ def _clamp_claimable(stay: _Stay, begins: int, ends: int) -> bool:
     by_hand = stay.handled[stay.between(begins - AFTER_HAND, begins + AFTER_HAND + 1)].any()
     moved = stay.median(stay.swing, begins - 30, begins) >= MOVES
     moves_again = stay.median(stay.swing, ends, ends + 10) >= MOVES
+    leaked = stay.median(stay.leak, begins - 10, begins) > LEAKS
+    leaks_again = not leaked or stay.median(stay.leak, ends, ends + 10) > LEAKS
     return bool(
         by_hand
         and ends - begins <= LONGEST_CLAMP
         and moved
         and moves_again
+        and leaks_again
         and stay.whole(begins - 10, ends + 10)
         and stay.still(begins - 10, ends + 10)
     )

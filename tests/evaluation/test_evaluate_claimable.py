@@ -63,8 +63,16 @@ def test_a_clamp_by_a_hand_that_is_taken_off_within_the_hour_can_be_claimed() ->
         true_minutes(true_swing_cmh2o=lambda t: 0.2),
         true_minutes(true_swing_cmh2o=lambda t: 3.0 if t < 600 else 0.0),
         true_minutes(true_walking=lambda t: t == 595),
+        true_minutes(true_leak_trend_ml_min=lambda t: 80.0 if t < 610 else 0.0),
     ],
-    ids=["nobody's hand", "over an hour", "no breath to stop", "no breath comes back", "a walk"],
+    ids=[
+        "nobody's hand",
+        "over an hour",
+        "no breath to stop",
+        "no breath comes back",
+        "a walk",
+        "the leak closes",
+    ],
 )
 def test_what_the_rule_cannot_see_is_no_clamp_by_it(minutes: pl.DataFrame) -> None:
     ((_, one),) = clamps(minutes, lost())
