@@ -100,8 +100,8 @@ def occlusion_words(d: Definitions) -> dict[str, Words]:
             "output since, as read, of what was to be expected",
             _listed("{} of {} mL", "output_ml", "expected_read_ml"),
             "at most",
-            f"{o.output_share:g} of it, where at least {o.output_expected:g} mL was to be expected (by the last "
-            f"reading, if that came after {o.least:g} min)",
+            f"{o.output_share:g} of it, where at least {o.output_expected:g} mL was to be expected (by the "
+            f"last reading, if that came after {o.least:g} min)",
             "",
             "occlusion.output_share, occlusion.output_expected, occlusion.least",
         ),
