@@ -8,7 +8,7 @@ import shutil
 import polars as pl
 import pytest
 
-from flows import derive, publishing, stale
+from flows import computing, publishing, stale
 from flows.load import run_load
 from flows.request import request_for
 from flows.withdraw import run_withdraw
@@ -194,13 +194,13 @@ def test_changed_code_is_the_cause_for_what_it_computes_otherwise(ledger, monkey
     for module in (stale, publishing):
         monkeypatch.setattr(module, "code_digest", lambda: "of another version")
     assert ledger.load().is_empty()  # other code, same numbers
-    usual = derive.summarise
+    usual = computing.summarise
 
     def otherwise(*frames):
         tables = usual(*frames)
         return dataclasses.replace(tables, drain=tables.drain.with_columns(leak_peak_ml_min=pl.lit(61.0)))
 
-    monkeypatch.setattr(derive, "summarise", otherwise)
+    monkeypatch.setattr(computing, "summarise", otherwise)
     for module in (stale, publishing):
         monkeypatch.setattr(module, "code_digest", lambda: "of a third")
     changed = ledger.load()
