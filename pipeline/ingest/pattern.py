@@ -8,6 +8,8 @@ price: a pattern cannot look ahead or behind, nor refer back to what it found.
 
 from __future__ import annotations
 
+import re
+
 import polars as pl
 
 _LINES = "(?m)"  # ^ and $ stand at the ends of lines
@@ -58,3 +60,16 @@ def every(pattern: str, text: str, group: str) -> list[str]:
 def first(pattern: str, text: str, group: str) -> str | None:
     """What a group holds where the pattern fits first; null where it does not, or the group found nothing."""
     return next(iter(every(pattern, text, group)), None) or None
+
+
+def literal(text: str) -> str:
+    r"""
+    A pattern that fits this text; where it has blanks, any number of them.
+
+    Examples
+    --------
+    >>> print(literal("Air leak (L/min)"))
+    Air +leak +\(L\/min\)
+    """
+    signs = re.sub(r"([.^$*+?()\[\]{}|\\/-])", r"\\\1", text)
+    return re.sub(" +", " +", signs).replace("\t", "\\t")

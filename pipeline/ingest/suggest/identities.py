@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
+from pipeline.ingest.pattern import literal
 from pipeline.ingest.suggest.columns import Column
 from pipeline.ingest.suggest.draft import FILL_IN, Draft
 from pipeline.ingest.suggest.sheet import Sheet
@@ -30,14 +31,14 @@ def device_of(draft: Draft, sheet: Sheet, columns: Sequence[Column], file_name: 
             return column.name
     for label, between, value in _labelled(sheet):
         if _names_a_device(label) and re.fullmatch(_SERIAL, value.split()[0]):
-            draft.say("device", "line", f"^{_literal(label + between)}(?P<device>{_SERIAL})")
+            draft.say("device", "line", f"^{literal(label + between)}(?P<device>{_SERIAL})")
             return None
     stem, dot, ending = file_name.partition(".")
     tokens = re.split(r"([_ ])", stem)
     serials = [at for at, part in enumerate(tokens) if _is_serial(part)]
     if len(serials) == 1:
         before = "^" + "".join(_shape(token) for token in tokens[: serials[0]])
-        after = "".join(_shape(token) for token in tokens[serials[0] + 1 :]) + _literal(dot + ending) + "$"
+        after = "".join(_shape(token) for token in tokens[serials[0] + 1 :]) + literal(dot + ending) + "$"
         doubt = "from the file's name; if somebody renames files, the serial is lost"
         draft.say("device", "file_name", f"{before}(?P<device>[A-Za-z0-9.-]+){after}", doubt)
         return None
@@ -68,7 +69,7 @@ def export_of(
     for label, between, value in _labelled(sheet):
         forms = single_format(value.strip().rstrip(sheet.delimiter))
         if forms and (speaks(plain_words(label), "exported_at") > 0 or "date" in plain_words(label)):
-            pattern = f"^{_literal(label + between)}(?P<exported_at>.*?){_literal(sheet.delimiter)}* *$"
+            pattern = f"^{literal(label + between)}(?P<exported_at>.*?){literal(sheet.delimiter)}* *$"
             draft.say("exported_at", "line", pattern)
             _format(draft, forms)
             return
@@ -78,11 +79,11 @@ def export_of(
             tail = re.match(r"\W*[A-Za-z.]*$", after)
             if tail is not None:
                 size = f"\\d{{{len(token)}}}" if token.isdigit() else r"\d{8}T\d{4,6}"
-                lead = _literal(before[-1:]) if before else "^"
+                lead = literal(before[-1:]) if before else "^"
                 draft.say(
                     "exported_at",
                     "file_name",
-                    f"{lead}(?P<exported_at>{size}){_literal(after)}$",
+                    f"{lead}(?P<exported_at>{size}){literal(after)}$",
                     "the date in the file's name is taken for that of the export",
                 )
                 _format(draft, forms)
@@ -101,7 +102,7 @@ def zone_of(draft: Draft, sheet: Sheet, timezone: str | None) -> None:
         return
     for label, between, value in _labelled(sheet):
         if is_zone(value.split()[0]):
-            draft.say("clock", "timezone", {"line": f"^{_literal(label + between)}(?P<timezone>\\S+)"})
+            draft.say("clock", "timezone", {"line": f"^{literal(label + between)}(?P<timezone>\\S+)"})
             return
     draft.say(
         "clock",
@@ -118,7 +119,7 @@ def end_of(draft: Draft, sheet: Sheet) -> None:
     numbers = [n for n in re.findall(r"\d+", sheet.last) if int(n[:12]) == sheet.rows]
     if len(numbers) == 1 and sheet.last.rstrip(sheet.delimiter).count(sheet.delimiter) <= _FEW_PARTS:
         before, _, after = sheet.last.rstrip().partition(numbers[0])
-        draft.say("", "end_line", f"^{_literal(before)}(?P<rows>\\d+){_literal(after)}$")
+        draft.say("", "end_line", f"^{literal(before)}(?P<rows>\\d+){literal(after)}$")
     else:
         draft.remark("", "DOUBT: the last line is no row and names no number that fits: is the copy cut off?")
 
@@ -138,11 +139,6 @@ def _labelled(sheet: Sheet) -> list[tuple[str, str, str]]:
         if parted is not None and len(plain_words(parted["label"])) <= _MOST_WORDS:
             found.append((parted["label"], parted["between"], parted["value"]))
     return found
-
-
-def _literal(text: str) -> str:
-    """The text as a pattern; blanks stand for any number of them."""
-    return re.sub(r"[ ]+", " +", re.sub(r"([.^$*+?()\[\]{}|\\/-])", r"\\\1", text)).replace("\t", "\\t")
 
 
 def _shape(part: str) -> str:

@@ -11,6 +11,7 @@ import numpy as np
 
 from pipeline.ingest.container import unpack
 from pipeline.ingest.layout import MEASURED
+from pipeline.ingest.pattern import literal
 from pipeline.ingest.rules import FileRejected
 from pipeline.ingest.sources import SITE_PATTERN
 from pipeline.ingest.suggest.columns import Column, Found, assigned, columns_of, is_missing_word
@@ -166,7 +167,7 @@ def _page(draft: Draft, sheet: Sheet, columns: Sequence[Column], decimal: str | 
     draft.say(
         "",
         "match",
-        "^" + _literal(head) + _literal(sheet.delimiter),
+        "^" + literal(head) + literal(sheet.delimiter),
         "must fit this layout and no other; exactly one profile may fit a file",
     )
     if sheet.encoding != "utf-8":
@@ -307,7 +308,3 @@ def _trace(draft: Draft, column: Column | None) -> None:
     draft.say("trace", "factor", FILL_IN, "pressure = origin + factor x number")
     draft.say("trace", "origin", FILL_IN, "see factor; mostly 0")
     draft.say("trace", "unit", FILL_IN, "of that pressure, like cm[H2O]")
-
-
-def _literal(text: str) -> str:
-    return re.sub(r"([.^$*+?()\[\]{}|\\/-])", r"\\\1", text).replace("\t", "\\t")
