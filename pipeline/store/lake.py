@@ -31,9 +31,8 @@ KEPT = {
     "delta.logRetentionDuration": "interval 36500 days",
     "delta.deletedFileRetentionDuration": "interval 36500 days",
 }
-# Counters and clocks go up by the same step from row to row. Kept as differences they shrink to next to
-# nothing: minutes as loaded to less than half, the bedside's to an eighth, and writing them is faster.
-# Zstandard at 3: at 9 it gains 3 %, at 1 traces grow by a quarter. bench_storage.py tries them all.
+# Counters and clocks go up by the same step from row to row; kept as differences they shrink to next to
+# nothing. `make bench BENCH=storage` holds this and the level of Zstandard against others.
 _DIFFERENCES = ColumnProperties(dictionary_enabled=False, encoding="DELTA_BINARY_PACKED")
 _DERIVED = {"owner": TEXT, "made_from": TEXT, "bucket": pl.Int32()}
 
