@@ -13,7 +13,7 @@ from cyclopts import CycloptsError, Parameter
 
 from flows import commands
 from flows.app import DONE, FAILED, SOME_REJECTED, WRONG_CALL, app
-from flows.plain import plain
+from flows.show.plain import plain
 from schemas.errors import CallError, DrainledgerError, LedgerError
 
 __all__ = ["DONE", "FAILED", "SOME_REJECTED", "WRONG_CALL", "app", "commands", "main", "run"]

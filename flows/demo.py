@@ -8,13 +8,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from flows.extract import run_extract
-from flows.load import run_load
-from flows.meter import Meter
-from flows.report import run_report
-from flows.request import request_for
-from flows.show import show_json
-from flows.verify import Verdict, run_verify
+from flows.loading.load import run_load
+from flows.loading.request import request_for
+from flows.looking.report import run_report
+from flows.research.extract import run_extract
+from flows.research.verify import Verdict, run_verify
+from flows.show.meter import Meter
+from flows.show.results import show_json
 from pipeline.extract import Extract
 from pipeline.marts import select
 from pipeline.store import Home

@@ -48,7 +48,7 @@ def sql(
     query
         For example: "SELECT * FROM prolonged_leak_rate"; or the path of a file that ends in .sql.
     """
-    from flows.show_rows import format_for, show_frame
+    from flows.show.rows import format_for, show_frame
     from flows.stopping import INTERRUPTED, stoppable
     from pipeline.marts import select
 
@@ -93,8 +93,8 @@ def explain(drain: str, /, *time: str, home: HomeDir, json_: Json = False) -> in
     time
         For example 2031-03-10 14:00, local to the site; in UTC, as tables have it, 2031-03-10T13:00Z.
     """
-    from flows.explain import explain_drain
-    from flows.show_explain import show_explained
+    from flows.looking.explain import explain_drain
+    from flows.show.explained import show_explained
     from pipeline.definitions import load_definitions
 
     ledger = open_ledger(home)
@@ -119,8 +119,8 @@ def outcomes(
 
     By any column of the registry, with intervals and a log-rank test between the groups.
     """
-    from flows.outcomes import run_outcomes, suppressed
-    from flows.show_outcomes import show_outcomes
+    from flows.research.outcomes import run_outcomes, suppressed
+    from flows.show.outcomes import show_outcomes
     from pipeline.definitions import load_definitions
 
     try:
@@ -160,8 +160,8 @@ def whatif(
     rules
         Rule files, or names of shipped rules; without any, all that are shipped.
     """
-    from flows.show_whatif import show_whatif
-    from flows.whatif import asked, draw, run_whatif
+    from flows.research.whatif import asked, draw, run_whatif
+    from flows.show.whatifs import show_whatif
 
     wanted = asked(rules, grid, axis or [])
     ledger = open_ledger(home)

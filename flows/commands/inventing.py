@@ -22,8 +22,8 @@ def simulate(
 
     Every run with the same seed gives the same files.
     """
-    from flows.meter import Meter
-    from flows.show import show_json
+    from flows.show.meter import Meter
+    from flows.show.results import show_json
     from pipeline.simulate import simulate as write
 
     with Meter() as progress:

@@ -73,18 +73,18 @@ def load(
     """
     from dataclasses import replace
 
-    from flows.meter import Meter
-    from flows.request import request_for
-    from flows.runs import recorded
-    from flows.show import show_load
-    from flows.survey import find_files
+    from flows.loading.request import request_for
+    from flows.loading.survey import find_files
+    from flows.nights.runs import recorded
+    from flows.show.meter import Meter
+    from flows.show.results import show_load
 
     every = [*paths, *(registry or [])]
     if not every:
         raise CallError("load: no path given; name the files or folders to load.")
     ledger = open_home(home)
     if store is not None:
-        from flows.storing import begin_store
+        from flows.keeping.storing import begin_store
 
         begin_store(ledger, store)
     begun = not ledger.exists()
@@ -94,16 +94,16 @@ def load(
         ledger.create()
     # Without one of these nobody should wait for a server to start.
     if any(os.environ.get(name) for name in ("PREFECT_API_URL", "DRAINLEDGER_DASK")) and not take_back:
-        from flows.orchestrator import prepare
+        from flows.orchestration.orchestrator import prepare
 
         prepare(ledger.root)
-        from flows.prefect_load import load_under_prefect
+        from flows.orchestration.prefect_load import load_under_prefect
 
         with recorded(ledger, "load") as run, Meter() as progress:
             summary = load_under_prefect(ledger, every, profile, site, progress=progress)
             run.loaded(summary)
     else:
-        from flows.load import run_load
+        from flows.loading.load import run_load
 
         with recorded(ledger, "load") as run, Meter() as progress:
             request = replace(request_for(ledger, profile, site), take_back=take_back)
@@ -128,10 +128,10 @@ def check(
     paths
         Files and folders.
     """
-    from flows.checking import check_files
-    from flows.request import request_for
-    from flows.show import show_check
-    from flows.survey import survey
+    from flows.loading.checking import check_files
+    from flows.loading.request import request_for
+    from flows.loading.survey import survey
+    from flows.show.results import show_check
 
     if not paths:
         raise CallError("check: no path given; name the files or folders to check.")
@@ -146,8 +146,8 @@ def status(*, home: HomeDir, json_: Json = False) -> int:
 
     And what waits, what does not add up, what was withdrawn, and when the next run is.
     """
-    from flows.show_status import show_status
-    from flows.status import ledger_status
+    from flows.looking.status import ledger_status
+    from flows.show.standing import show_status
 
     show_status(ledger_status(open_ledger(home), now()), as_json=json_)
     return DONE
@@ -165,8 +165,8 @@ def rejected(
     Alike rows on consecutive lines are joined; of each file 20 lines are shown, of one named with --file
     all. The values come from the private store: they may hold what is a patient's.
     """
-    from flows.show import show_rejected
-    from flows.status import rejected_rows
+    from flows.looking.status import rejected_rows
+    from flows.show.results import show_rejected
 
     show_rejected(rejected_rows(open_ledger(home), file), as_json=json_, every=file is not None)
     return DONE
@@ -178,11 +178,11 @@ def rebuild(*, home: HomeDir, json_: Json = False) -> int:
 
     Readers keep the database as it is until the new one is swapped in.
     """
-    from flows.load import run_rebuild
-    from flows.meter import Meter
-    from flows.request import request_for
-    from flows.runs import recorded
-    from flows.show import show_load
+    from flows.loading.load import run_rebuild
+    from flows.loading.request import request_for
+    from flows.nights.runs import recorded
+    from flows.show.meter import Meter
+    from flows.show.results import show_load
 
     ledger = open_ledger(home)
     with recorded(ledger, "rebuild") as run, Meter() as progress:

@@ -47,10 +47,10 @@ def withdraw(
     files
         First digits of a file's SHA-256, or the name it was given under.
     """
-    from flows.meter import Meter
-    from flows.request import request_for
-    from flows.show_mending import show_withdrawals, show_withdrawn
-    from flows.withdraw import run_take_back, run_withdraw, withdrawals
+    from flows.keeping.withdraw import run_take_back, run_withdraw, withdrawals
+    from flows.loading.request import request_for
+    from flows.show.mended import show_withdrawals, show_withdrawn
+    from flows.show.meter import Meter
 
     ledger = open_ledger(home)
     if not files:
@@ -84,10 +84,10 @@ def reread(
         First digits of a file's SHA-256, or the name it was given under. With --profile and without files:
         all files of that profile, and those that wait for one.
     """
-    from flows.load import run_reread
-    from flows.meter import Meter
-    from flows.request import request_for
-    from flows.show_mending import show_reread
+    from flows.loading.load import run_reread
+    from flows.loading.request import request_for
+    from flows.show.mended import show_reread
+    from flows.show.meter import Meter
 
     ledger = open_ledger(home)
     if site is not None and not files:
@@ -129,11 +129,11 @@ def erase(
 
     A patient's, a drain's, a file's, or what is old; the record of it names nobody.
     """
-    from flows.erase import run_erase, run_erase_again
-    from flows.meter import Meter
-    from flows.request import request_for
-    from flows.show_mending import show_erased, show_reread
-    from flows.targets import target_of
+    from flows.keeping.erase import run_erase, run_erase_again
+    from flows.keeping.targets import target_of
+    from flows.loading.request import request_for
+    from flows.show.mended import show_erased, show_reread
+    from flows.show.meter import Meter
 
     ledger = open_ledger(home)
     request = request_for(ledger)
@@ -160,9 +160,9 @@ def backup(
 
     With a list of every file's digest. No load runs meanwhile.
     """
-    from flows.backup import run_backup
-    from flows.meter import Meter
-    from flows.show_mending import show_kept
+    from flows.keeping.backup import run_backup
+    from flows.show.mended import show_kept
+    from flows.show.meter import Meter
 
     with Meter() as progress:
         kept = run_backup(open_ledger(home), to, now(), progress)
@@ -181,9 +181,9 @@ def restore(folder: Path, /, *, home: HomeDir, json_: Json = False) -> int:
     folder
         The folder that `backup` made.
     """
-    from flows.backup import run_restore
-    from flows.meter import Meter
-    from flows.show_mending import show_kept
+    from flows.keeping.backup import run_restore
+    from flows.show.mended import show_kept
+    from flows.show.meter import Meter
 
     with Meter() as progress:
         kept = run_restore(folder, open_home(home), now(), progress)

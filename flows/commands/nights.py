@@ -53,8 +53,8 @@ def nightly(
     --after says so. One line is printed. Exit status 0: done; 1: done, but something it brought was rejected
     or unreadable; 2: wrong call; 3: failed.
     """
-    from flows.nights import one_night, settings_of
-    from flows.show import show_json
+    from flows.nights.asked import one_night, settings_of
+    from flows.show.results import show_json
 
     if log is not None:
         os.environ["DRAINLEDGER_LOG"] = log
@@ -103,8 +103,8 @@ def serve(
     As a Prefect deployment, at most one run at a time. With PREFECT_API_URL set that server is used; else one
     is started here, reachable from this machine alone.
     """
-    from flows.night_settings import night_settings
-    from flows.serving import serve_nights
+    from flows.nights.night_settings import night_settings
+    from flows.nights.serving import serve_nights
 
     if log is not None:
         os.environ["DRAINLEDGER_LOG"] = log
@@ -127,7 +127,7 @@ def _ledger_to_be(path: Path) -> Home:
     """The home, begun in the object store that the environment names, where it does not exist yet."""
     home = open_home(path)
     if store := os.environ.get(VARIABLE):
-        from flows.storing import begin_store
+        from flows.keeping.storing import begin_store
 
         begin_store(home, store)
     return home

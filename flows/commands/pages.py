@@ -37,9 +37,9 @@ def report(
 
     Counts on them are small enough to point at a patient: they are for inside the house.
     """
-    from flows.meter import Meter
-    from flows.report import run_report
-    from flows.show import show_json
+    from flows.looking.report import run_report
+    from flows.show.meter import Meter
+    from flows.show.results import show_json
 
     if most < 0:
         raise CallError(f"report: --most {most}: not a count; write 0 or more.")

@@ -37,7 +37,7 @@ def suggest(
 
     Prints it, or writes it with -o. Exit status 1: something is left to be filled in.
     """
-    from flows.show import show_json
+    from flows.show.results import show_json
     from pipeline.ingest.suggest import suggest as propose
 
     if out is not None and out.exists():
@@ -73,7 +73,7 @@ def suggest(
 
 
 def _say(what: str, lines: tuple[str, ...]) -> None:
-    from flows.plain import plain
+    from flows.show.plain import plain
 
     if lines:
         print(f"{what}:")

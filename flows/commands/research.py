@@ -28,8 +28,8 @@ def extract(
     cohort
         TOML file that says whose drains and in what form; worked ones are in shared/cohorts/.
     """
-    from flows.extract import run_extract
-    from flows.show_extract import show_extract
+    from flows.research.extract import run_extract
+    from flows.show.extracts import show_extract
 
     show_extract(run_extract(open_home(home), cohort, out), out, as_json=json_)
     return DONE
@@ -55,8 +55,8 @@ def verify(
     folder
         The extract's folder.
     """
-    from flows.show_extract import show_verdict
-    from flows.verify import run_verify
+    from flows.research.verify import run_verify
+    from flows.show.extracts import show_verdict
 
     verdict = run_verify(open_home(home), folder, from_raw=from_raw)
     show_verdict(verdict, folder, as_json=json_)
@@ -76,9 +76,9 @@ def sample(
 
     Exit status 0: drawn; 2: wrong option (too many strips, …); 3: the ledger cannot be used.
     """
-    from flows.meter import Meter
-    from flows.sample import run_sample
-    from flows.show import show_json
+    from flows.research.sample import run_sample
+    from flows.show.meter import Meter
+    from flows.show.results import show_json
 
     with Meter() as progress:
         drawn = run_sample(open_home(home), strips, seed, out, progress)
@@ -105,7 +105,7 @@ def score(sheet1: Path, sheet2: Path, /, *, home: HomeDir, json_: Json = False) 
     sheet2
         That of the other reader.
     """
-    from flows.score import run_score, show_score
+    from flows.research.score import run_score, show_score
 
     show_score(run_score(open_home(home), sheet1, sheet2), as_json=json_)
     return DONE

@@ -23,9 +23,9 @@ def doctor(
     Versions, permissions, disk, key, raw files, lake, database. Writes nothing. Exit status 0: all is fine;
     1: something to look at; 3: something is broken.
     """
-    from flows.doctor import examine, worst
-    from flows.finding import Grade
-    from flows.show_upkeep import show_examination
+    from flows.keeping.doctor import examine, worst
+    from flows.keeping.finding import Grade
+    from flows.show.upkeep import show_examination
 
     findings = examine(open_ledger(home), now(), every=all_)
     show_examination(findings, as_json=json_)
@@ -39,8 +39,8 @@ def maintain(*, home: HomeDir, json_: Json = False) -> int:
     Small files go together, files and log entries nobody needs go away. What the published database or an
     extract was made from stays, and what went out of use lately.
     """
-    from flows.show_upkeep import show_upkeep
-    from flows.upkeep import maintain as keep_up
+    from flows.keeping.upkeep import maintain as keep_up
+    from flows.show.upkeep import show_upkeep
 
     show_upkeep(keep_up(open_ledger(home)), as_json=json_)
     return DONE

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import polars as pl
 
-from flows.intake import take_in
-from flows.request import request_for
+from flows.loading.intake import take_in
+from flows.loading.request import request_for
 from pipeline.simulate import write_v1
 from pipeline.store import Home
 from tests.benchmarks.bench_course import use

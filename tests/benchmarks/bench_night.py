@@ -8,7 +8,7 @@ import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
-from flows.computing import DEVICE_TABLES, DRAIN_STAGE
+from flows.loading.computing import DEVICE_TABLES, DRAIN_STAGE
 from pipeline.store import Home
 from pipeline.store.vault import digest_of
 from schemas.derivation import MADE

@@ -10,7 +10,7 @@ from pathlib import Path
 import polars as pl
 from deltalake import WriterProperties, write_deltalake
 
-from flows.computing import DEVICE_TABLES, DRAIN_STAGE
+from flows.loading.computing import DEVICE_TABLES, DRAIN_STAGE
 from pipeline.store import Home
 from pipeline.store.lake import Lake, writer_properties
 from schemas.derivation import MADE

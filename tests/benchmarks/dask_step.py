@@ -14,11 +14,11 @@ from pathlib import Path
 
 from prefect import flow
 
-from flows.batch_sizes import batch_minutes
-from flows.computing import device_batches
-from flows.prefect_dask import workers
-from flows.stale import read_ward, stale_devices
-from flows.survey import batches
+from flows.loading.batch_sizes import batch_minutes
+from flows.loading.computing import device_batches
+from flows.loading.stale import read_ward, stale_devices
+from flows.loading.survey import batches
+from flows.orchestration.prefect_dask import workers
 from pipeline.definitions import load_definitions
 from pipeline.store import Home
 

@@ -11,9 +11,9 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from flows.computing import Computed, Frames
-from flows.load import Stages, run_load
-from flows.request import request_for
+from flows.loading.computing import Computed, Frames
+from flows.loading.load import Stages, run_load
+from flows.loading.request import request_for
 from pipeline.store import Home
 
 NOW = datetime(2034, 1, 1, tzinfo=UTC)  # after the last export of the invented year
@@ -29,7 +29,7 @@ class Watch:
         self._computed = 0.0
 
     def __call__(self, what: str, done: int, total: int) -> None:
-        """As `flows.load.Progress`."""
+        """As `flows.loading.load.Progress`."""
         if what == self._name:
             return
         self.end()
@@ -37,7 +37,7 @@ class Watch:
         self._name, self._begun, self._computed = what, (time.perf_counter(), time.process_time()), 0.0
 
     def ahead(self, batches: Iterable[Any]) -> Iterator[tuple[Any, Computed]]:
-        """As `flows.computing.at_once`; what is left of a stage beside this is the writing of results."""
+        """As `flows.loading.computing.at_once`; what is left of a stage beside this is the writing of results."""
         for batch in batches:
             yield batch, partial(self._compute, batch)
 

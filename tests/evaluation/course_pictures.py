@@ -14,8 +14,8 @@ from pathlib import Path
 import polars as pl
 
 from flows.demo import sample_folders
-from flows.load import run_load
-from flows.request import request_for
+from flows.loading.load import run_load
+from flows.loading.request import request_for
 from pipeline.report import picture
 from pipeline.report.strip import strip
 from pipeline.simulate import simulate

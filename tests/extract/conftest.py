@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from flows.extract import run_extract
+from flows.research.extract import run_extract
 from pipeline.store import Home
 from tests.extract.small_ward import COHORT, write_ward
 from tests.support.homes import load, make_home

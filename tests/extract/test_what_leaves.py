@@ -15,7 +15,7 @@ import polars as pl
 import polars.selectors as cs
 import pytest
 
-from flows.extract import run_extract
+from flows.research.extract import run_extract
 from pipeline.store import Home
 from schemas.extract import GIVEN_NAMES, OLDEST, Dates, released
 from schemas.lake import FILE_NAME, USE_TABLE

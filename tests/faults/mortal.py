@@ -173,10 +173,10 @@ def _live(work: Work, asked: dict[str, Any], tell: int) -> int:
 def _works() -> dict[str, Work]:
     import tests.faults.remains  # noqa: F401 - everything a child needs is imported before it is born
     from flows.cli import run
-    from flows.load import run_rebuild
-    from flows.request import request_for
-    from flows.upkeep import maintain
-    from flows.withdraw import run_withdraw
+    from flows.keeping.upkeep import maintain
+    from flows.keeping.withdraw import run_withdraw
+    from flows.loading.load import run_rebuild
+    from flows.loading.request import request_for
     from pipeline.definitions import load_definitions
     from pipeline.ingest.units import Quantity, factor_to_ours
     from pipeline.provenance import code_digest

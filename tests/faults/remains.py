@@ -8,7 +8,7 @@ from pathlib import Path
 import polars as pl
 from deltalake import DeltaTable
 
-from flows.computing import DEVICE_TABLES, DRAIN_STAGE
+from flows.loading.computing import DEVICE_TABLES, DRAIN_STAGE
 from pipeline.marts import dump
 from pipeline.store import Home, Lake
 from schemas.derivation import MADE

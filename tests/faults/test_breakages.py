@@ -17,8 +17,8 @@ import pytest
 
 import shared
 from flows.cli import run
-from flows.load import run_load, run_rebuild
-from flows.request import request_for
+from flows.loading.load import run_load, run_rebuild
+from flows.loading.request import request_for
 from pipeline.marts import readable
 from pipeline.store import Home, durable
 from pipeline.store.journal import read_journal

@@ -9,12 +9,12 @@ from pathlib import Path
 
 import pytest
 
-from flows import doctor_machine
 from flows.cli import run
-from flows.doctor import examine, worst
-from flows.finding import Finding, Grade
-from flows.load import run_load
-from flows.request import request_for
+from flows.keeping import doctor_machine
+from flows.keeping.doctor import examine, worst
+from flows.keeping.finding import Finding, Grade
+from flows.loading.load import run_load
+from flows.loading.request import request_for
 from pipeline.definitions import load_definitions
 from pipeline.store import Home
 from pipeline.store.journal import Reading, write_journal

@@ -9,9 +9,9 @@ import duckdb
 import pytest
 
 from flows.cli import run
-from flows.extract import note_of, run_extract
-from flows.upkeep import maintain
-from flows.verify import run_verify
+from flows.keeping.upkeep import maintain
+from flows.research.extract import note_of, run_extract
+from flows.research.verify import run_verify
 from pipeline.definitions import load_definitions
 from pipeline.store import Home
 from pipeline.store.sweeping import leftovers

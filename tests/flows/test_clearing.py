@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from flows.clearing import clear
+from flows.nights.clearing import clear
 from pipeline.store.seen import Fate, Sight, digest_at
 from tests.support.nights import NIGHT, export, put
 
@@ -103,7 +103,7 @@ def test_a_move_to_a_drive_that_is_full_leaves_nothing_behind_and_the_file_where
         Path(target).write_text(export()[:50])
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    monkeypatch.setattr("flows.clearing.shutil.copy2", full)
+    monkeypatch.setattr("flows.nights.clearing.shutil.copy2", full)
     path = put(landing, "a.csv", export())
     assert clear(landing, [seen(path)], tmp_path / "done").stayed == ((path, "ENOSPC"),)
     assert path.read_text() == export()

@@ -351,7 +351,7 @@ def test_a_fault_nobody_foresaw_is_one_sentence_and_says_where_the_details_are(
     def broken(*arguments: object, **options: object) -> None:
         raise ZeroDivisionError("a secret value\nand more")
 
-    monkeypatch.setattr("flows.load.run_load", broken)
+    monkeypatch.setattr("flows.loading.load.run_load", broken)
     assert run(["load", str(good), "--home", home]) == FAILED
     said = capsys.readouterr().err
     assert said.count("\n") == 1

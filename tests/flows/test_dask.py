@@ -16,10 +16,10 @@ from typing import Any
 import pytest
 
 from flows.cli import WRONG_CALL, run
-from flows.computing import DEVICE_TABLES, DRAIN_STAGE, Computed
-from flows.load import Stages, run_load
-from flows.prefect_dask import compute_there
-from flows.request import request_for
+from flows.loading.computing import DEVICE_TABLES, DRAIN_STAGE, Computed
+from flows.loading.load import Stages, run_load
+from flows.loading.request import request_for
+from flows.orchestration.prefect_dask import compute_there
 from pipeline.store import Home
 from schemas.errors import LedgerError
 from tests.laws.conftest import ANNOTATIONS, REGISTRY, v1, write_small

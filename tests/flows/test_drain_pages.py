@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from flows.drain_pages import beside
+from flows.looking.drain_pages import beside
 from pipeline.report.drain_page import drain_page
 from pipeline.store import Home
 from tests.support.asking import asking

@@ -14,9 +14,9 @@ import polars as pl
 import pytest
 
 from flows.cli import DONE, FAILED, WRONG_CALL, run
-from flows.explain import MinuteOfDrain, use_anew
-from flows.show_explain import show_explained
-from flows.when import when_of
+from flows.looking.explain import MinuteOfDrain, use_anew
+from flows.looking.when import when_of
+from flows.show.explained import show_explained
 from pipeline.definitions import load_definitions
 from pipeline.simulate import simulate
 from pipeline.store import Home
@@ -178,7 +178,7 @@ def test_what_was_made_by_other_definitions_or_code_is_not_explained(
     other = DEFINITIONS.model_copy(update={"tilted": tilted})
     with pytest.raises(InputError, match="made from other definitions than what is here now"):
         use_anew(home, spans.row(0, named=True), other)
-    monkeypatch.setattr("flows.stale.code_digest", lambda: "another")
+    monkeypatch.setattr("flows.loading.stale.code_digest", lambda: "another")
     with pytest.raises(InputError, match="another version of the code"):
         use_anew(home, spans.row(0, named=True), DEFINITIONS)
 

@@ -14,8 +14,8 @@ import polars as pl
 import pytest
 
 from flows.cli import DONE, FAILED, SOME_REJECTED, WRONG_CALL, run
-from flows.extract import run_extract
-from flows.verify import run_verify
+from flows.research.extract import run_extract
+from flows.research.verify import run_verify
 from pipeline.store import Home
 from schemas.published import DRAIN
 from tests.extract.small_ward import COHORT, write_more, write_ward
@@ -198,7 +198,7 @@ def test_another_key_or_another_home_cannot_verify(
 def test_other_definitions_and_rules_since_are_said_and_the_manifests_are_taken(
     ward_home: Home, cohort: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from flows import verify
+    from flows.research import verify
     from pipeline.cohort import load_rules
     from pipeline.definitions import load_definitions
 
@@ -218,7 +218,8 @@ def test_other_definitions_and_rules_since_are_said_and_the_manifests_are_taken(
 def test_rules_that_were_not_shipped_are_taken_from_the_manifest(
     ward_home: Home, cohort: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from flows import extract_source, load, verify
+    from flows.loading import load
+    from flows.research import extract_source, verify
     from pipeline.cohort import load_rules
 
     out = tmp_path / "extract"

@@ -8,8 +8,8 @@ import polars as pl
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flows.keyless import keyless
-from flows.stale import Ward
+from flows.loading.keyless import keyless
+from flows.loading.stale import Ward
 from pipeline.cohort import cuts_of, use_annotations
 from schemas.lake import USE_TABLE
 from schemas.registry import ANNOTATION, REGISTRY_DRAIN

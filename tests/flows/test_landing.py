@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from flows.landing import Look, Patience, look_into
-from flows.whole import ends_whole
+from flows.nights.landing import Look, Patience, look_into
+from flows.nights.whole import ends_whole
 from pipeline.store.seen import Fate, Sight, digest_at, note_sights, note_unread, read_sights
 from schemas.errors import InputError
 from tests.support.nights import NIGHT, aged, export, put, registry
@@ -161,7 +161,7 @@ def test_a_folder_that_goes_away_while_it_is_walked_is_said(
             raise FileNotFoundError(2, "No such file or directory", str(folder))
         return scan(folder)
 
-    monkeypatch.setattr("flows.landing.os.scandir", vanishing)
+    monkeypatch.setattr("flows.nights.landing.os.scandir", vanishing)
     found = look(landing)
     assert names(found.ready) == ["b.csv"]
     assert found.reasons == {"ENOENT": 1}
@@ -252,7 +252,7 @@ def test_ten_thousand_files_are_looked_at_once_each(landing: Path, monkeypatch: 
     assert len(found.ready) == 10_000
     seen = {sight.path: held_as(sight) for sight in found.ready}
     opened: list[object] = []
-    monkeypatch.setattr("flows.landing.ends_whole", lambda path: opened.append(path) or True)
+    monkeypatch.setattr("flows.nights.landing.ends_whole", lambda path: opened.append(path) or True)
     assert len(look(landing, seen).known) == 10_000
     assert opened == []
 

@@ -9,8 +9,8 @@ import polars as pl
 import pytest
 
 from flows.demo import run_demo
-from flows.derive import claims_now
-from flows.stale import read_ward
+from flows.loading.derive import claims_now
+from flows.loading.stale import read_ward
 from pipeline.simulate import simulate
 from pipeline.simulate.samples import sample_truth
 from pipeline.store import Home

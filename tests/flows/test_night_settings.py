@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from flows.night_settings import NightSettings, night_settings
-from flows.schedule import next_run
+from flows.nights.night_settings import NightSettings, night_settings
+from flows.nights.schedule import next_run
 from schemas.errors import CallError, InputError
 
 

@@ -14,16 +14,16 @@ from typing import Any
 import pytest
 
 from flows.cli import DONE, FAILED, SOME_REJECTED, WRONG_CALL, run
-from flows.intake import take_in
-from flows.load import Stages
-from flows.logs import Log
-from flows.night_settings import NightSettings
-from flows.nightly import Night, Steps, run_night
-from flows.nights import one_night, settings_of
-from flows.passing import patiently
-from flows.prefect_tasks import take_in_once
-from flows.request import request_for
-from flows.runs import last_runs
+from flows.loading.intake import take_in
+from flows.loading.load import Stages
+from flows.loading.request import request_for
+from flows.nights.asked import one_night, settings_of
+from flows.nights.logs import Log
+from flows.nights.night_settings import NightSettings
+from flows.nights.nightly import Night, Steps, run_night
+from flows.nights.runs import last_runs
+from flows.orchestration.passing import patiently
+from flows.orchestration.prefect_tasks import take_in_once
 from pipeline.store import Home
 from pipeline.store.journal import read_readings, write_journal
 from pipeline.store.lake import Lake
@@ -205,7 +205,7 @@ def test_a_file_that_cannot_be_read_is_on_record_and_in_the_exit_status(
     home: Home, landing: Path, monkeypatch: pytest.MonkeyPatch, word: str
 ) -> None:
     path = put(landing, "a.csv", export())
-    from flows import nightly
+    from flows.nights import nightly
 
     def closed(place: Path) -> str:
         number = getattr(errno, word)
@@ -355,8 +355,8 @@ def test_without_a_server_that_answers_the_night_runs_all_the_same(
     home: Home, landing: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     put(landing, "a.csv", export())
-    monkeypatch.setattr("flows.nights.reachable", lambda: False)
-    monkeypatch.setattr("flows.nights.prepare", lambda home: None)
+    monkeypatch.setattr("flows.nights.asked.reachable", lambda: False)
+    monkeypatch.setattr("flows.nights.asked.prepare", lambda home: None)
     found = one_night(home, NightSettings(landing=landing), NIGHT)
     assert found.counts["new"] == 1
     assert "orchestrator_missing" in (home.root / "logs" / "drainledger.jsonl").read_text()

@@ -10,8 +10,8 @@ import pytest
 
 from flows.cli import DONE, SOME_REJECTED
 from flows.demo import sample_folders
-from flows.landing import REASONS
-from flows.night_settings import NightSettings
+from flows.nights.landing import REASONS
+from flows.nights.night_settings import NightSettings
 from shared import SHARED
 from tests.support.guides import calls, follow, section
 from tests.support.nights import LONG_AGO, NIGHT, aged
@@ -41,7 +41,7 @@ def test_every_setting_and_reason_is_in_the_guide() -> None:
 
 
 def test_the_settings_shown_are_settings(tmp_path: Path) -> None:
-    from flows.night_settings import night_settings
+    from flows.nights.night_settings import night_settings
 
     (tmp_path / "nightly.toml").write_text(re.findall(r"```toml\n(.*?)```", NIGHTS, re.DOTALL)[0])
     assert night_settings(tmp_path, {}, {}).timezone == "Europe/Zurich"

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flows.cli import run
-from flows.outcomes import Compared, run_outcomes, suppressed
+from flows.research.outcomes import Compared, run_outcomes, suppressed
 from pipeline.cohort.grouping import group_of
 from pipeline.marts import select
 from pipeline.simulate import simulate

@@ -62,7 +62,9 @@ def test_a_path_that_is_not_there_is_said_to_the_caller_alone(loaded: Loaded, tm
     assert called.returncode == 2
     assert "White_Stork.csv: no such file" in " ".join(called.stderr.split())
     # A flow that a deployment starts meets the path only while it runs.
-    flow = "from pydantic import SecretStr as S; from flows.prefect_load import load; import sys; "
+    flow = (
+        "from pydantic import SecretStr as S; from flows.orchestration.prefect_load import load; import sys; "
+    )
     started = server.told(["-c", flow + "load(S(sys.argv[1]), [S(sys.argv[2])])", str(home.root), str(gone)])
     assert started.returncode == 1
     failed = {"flow_runs": {"state": {"type": {"any_": ["FAILED"]}}}}

@@ -7,8 +7,8 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from flows.broken import broken_lines
 from flows.cli import DONE, SOME_REJECTED, run
+from flows.show.broken import broken_lines
 from tests.support.nights import export, registry
 
 SCHEMA = {"line": pl.Int32, "scope": pl.String, "column": pl.String, "rule": pl.String, "value": pl.String}

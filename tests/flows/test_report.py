@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 
 from flows import cli
-from flows.load import run_load
-from flows.report import run_report
-from flows.request import request_for
+from flows.loading.load import run_load
+from flows.loading.request import request_for
+from flows.looking.report import run_report
 from pipeline.marts import select
 from pipeline.store import Home
 from schemas.errors import CallError, InputError, LedgerError

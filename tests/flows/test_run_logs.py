@@ -13,10 +13,10 @@ from typing import Any
 
 import pytest
 
-from flows import logs
 from flows.cli import DONE, SOME_REJECTED, run
-from flows.logs import EVENTS, FIELDS, Log, UnknownEvent
-from flows.runs import FAILED, WRONG_CALL, Run, last_runs, recorded
+from flows.nights import logs
+from flows.nights.logs import EVENTS, FIELDS, Log, UnknownEvent
+from flows.nights.runs import FAILED, WRONG_CALL, Run, last_runs, recorded
 from pipeline.store import Home
 from schemas.errors import CallError, InputError
 from tests.support.homes import make_home
@@ -159,9 +159,9 @@ def test_a_killed_run_is_told_from_one_that_runs(home: Home) -> None:
 
 _DIES_EARLY = """
 import os, signal, sys
-import flows.load, flows.nightly
+import flows.loading.load, flows.nights.nightly
 def die(*given, **more): os.kill(os.getpid(), signal.SIGKILL)
-flows.load.at_work = flows.nightly.request_for = flows.load.ensure_raw = die
+flows.loading.load.at_work = flows.nights.nightly.request_for = flows.loading.load.ensure_raw = die
 from flows.cli import run
 run(sys.argv[1:])
 """
@@ -202,8 +202,8 @@ def test_a_damaged_line_in_the_record_costs_that_run_alone(home: Home) -> None:
 
 
 def test_the_record_of_runs_does_not_grow_for_ever(home: Home, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("flows.runs._MOST_BYTES", 2000)
-    monkeypatch.setattr("flows.runs._KEPT", 3)
+    monkeypatch.setattr("flows.nights.runs._MOST_BYTES", 2000)
+    monkeypatch.setattr("flows.nights.runs._KEPT", 3)
     for number in range(30):
         with recorded(home, "load") as recorder:
             recorder.ended(DONE, f"run {number}")

@@ -17,10 +17,10 @@ from typing import Any
 
 import pytest
 
-from flows.logs import FILE, FOLDER
-from flows.night_settings import NightSettings
-from flows.serving import serve_nights
-from flows.status import ledger_status
+from flows.looking.status import ledger_status
+from flows.nights.logs import FILE, FOLDER
+from flows.nights.night_settings import NightSettings
+from flows.nights.serving import serve_nights
 from pipeline.store import Home
 from schemas.errors import LedgerError
 from tests.support.homes import make_home

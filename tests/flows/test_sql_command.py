@@ -66,7 +66,7 @@ def ask(home, capsys):
 @pytest.fixture
 def narrow(monkeypatch):
     """A terminal of 80 columns."""
-    monkeypatch.setattr("flows.show_rows._width", lambda: 80)
+    monkeypatch.setattr("flows.show.rows._width", lambda: 80)
 
 
 def test_a_table_has_aligned_columns_null_for_unknown_and_says_rows_and_utc(ask):

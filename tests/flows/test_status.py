@@ -13,9 +13,9 @@ import polars as pl
 import pytest
 
 from flows.cli import run
-from flows.freshness import device_freshness, site_freshness
-from flows.schedule import SERVED
-from flows.status import ledger_status
+from flows.looking.freshness import device_freshness, site_freshness
+from flows.looking.status import ledger_status
+from flows.nights.schedule import SERVED
 from pipeline.store import Home
 from schemas.lake import LOAD_FILE
 from tests.support.homes import load, make_home

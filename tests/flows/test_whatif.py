@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from flows.cli import run
-from flows.whatif import run_whatif
+from flows.research.whatif import run_whatif
 from pipeline.cohort.rules import load_rules
 from pipeline.simulate import simulate
 from pipeline.store import Home
@@ -38,7 +38,7 @@ def test_it_says_of_the_shipped_rules_what_the_table_of_readiness_does(home: Hom
 
 def test_small_batches_give_the_same(home: Home, monkeypatch: pytest.MonkeyPatch) -> None:
     whole = run_whatif(home, load_rules()).figures
-    monkeypatch.setattr("flows.whatif.BATCH_MINUTES", 1)
+    monkeypatch.setattr("flows.research.whatif.BATCH_MINUTES", 1)
     assert run_whatif(home, load_rules()).figures.equals(whole)
 
 

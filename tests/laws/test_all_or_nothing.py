@@ -11,8 +11,8 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from flows.load import run_rebuild
-from flows.request import request_for
+from flows.loading.load import run_rebuild
+from flows.loading.request import request_for
 from pipeline.store import Home
 from schemas.errors import LedgerError
 from tests.support.homes import NOW, differences, load, make_home, published

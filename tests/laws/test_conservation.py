@@ -7,7 +7,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from flows.survey import find_files
+from flows.loading.survey import find_files
 from pipeline.marts import select
 from pipeline.store import Home
 from pipeline.store.vault import digest_of

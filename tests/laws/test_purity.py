@@ -9,9 +9,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from flows.load import run_rebuild
-from flows.request import request_for
-from flows.survey import find_files
+from flows.loading.load import run_rebuild
+from flows.loading.request import request_for
+from flows.loading.survey import find_files
 from pipeline.store import Home
 from tests.support.homes import NOW, differences, load, make_home, published
 

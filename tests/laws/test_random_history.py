@@ -8,11 +8,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from flows.erase import run_erase
-from flows.erasure_plan import Target
-from flows.load import run_rebuild, run_reread
-from flows.request import request_for
-from flows.withdraw import run_take_back, run_withdraw, withdrawals
+from flows.keeping.erase import run_erase
+from flows.keeping.erasure_plan import Target
+from flows.keeping.withdraw import run_take_back, run_withdraw, withdrawals
+from flows.loading.load import run_rebuild, run_reread
+from flows.loading.request import request_for
 from schemas.errors import InputError
 from schemas.lake import LOAD_FILE
 from tests.mending.test_withdraw import BY_HAND, HAND

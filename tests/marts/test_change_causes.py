@@ -8,10 +8,10 @@ import shutil
 import polars as pl
 import pytest
 
-from flows import computing, publishing, stale
-from flows.load import run_load
-from flows.request import request_for
-from flows.withdraw import run_withdraw
+from flows.keeping.withdraw import run_withdraw
+from flows.loading import computing, publishing, stale
+from flows.loading.load import run_load
+from flows.loading.request import request_for
 from pipeline.definitions import load_definitions
 from pipeline.marts import select
 from pipeline.store import Home

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from flows.backup import LIST, run_backup, run_restore
 from flows.cli import DONE, WRONG_CALL, run
-from flows.extract import run_extract
-from flows.verify import run_verify
+from flows.keeping.backup import LIST, run_backup, run_restore
+from flows.research.extract import run_extract
+from flows.research.verify import run_verify
 from pipeline.store import Home
 from schemas.errors import CallError, InputError, LedgerError
 from tests.support.homes import NOW, differences, load, published

@@ -13,13 +13,13 @@ import polars as pl
 import pytest
 
 from flows.cli import DONE, FAILED, WRONG_CALL, run
-from flows.erase import Erased, run_erase, run_erase_again
-from flows.erasure_plan import Target
-from flows.extract import run_extract
-from flows.load import run_rebuild
-from flows.request import request_for
-from flows.verify import run_verify
-from flows.withdraw import run_withdraw
+from flows.keeping.erase import Erased, run_erase, run_erase_again
+from flows.keeping.erasure_plan import Target
+from flows.keeping.withdraw import run_withdraw
+from flows.loading.load import run_rebuild
+from flows.loading.request import request_for
+from flows.research.extract import run_extract
+from flows.research.verify import run_verify
 from pipeline.marts import select
 from pipeline.store import Home
 from pipeline.store.erasures import read_erasures

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from flows.cli import DONE, SOME_REJECTED, run
-from flows.reconciled import reconciled
+from flows.looking.reconciled import reconciled
 from pipeline.cohort import reconcile
 from pipeline.definitions import load_definitions
 from pipeline.store import Home

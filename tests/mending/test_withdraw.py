@@ -13,13 +13,13 @@ import polars as pl
 import pytest
 
 from flows.cli import DONE, WRONG_CALL, run
-from flows.computing import Computed, DeviceBatch, DrainBatch, Frames
-from flows.extract import run_extract
-from flows.load import Stages, Summary, run_load, run_reread
-from flows.request import request_for
-from flows.stale import DEVICE_SECTIONS, PUBLISHED_SECTIONS
-from flows.verify import run_verify
-from flows.withdraw import run_take_back, run_withdraw, withdrawals
+from flows.keeping.withdraw import run_take_back, run_withdraw, withdrawals
+from flows.loading.computing import Computed, DeviceBatch, DrainBatch, Frames
+from flows.loading.load import Stages, Summary, run_load, run_reread
+from flows.loading.request import request_for
+from flows.loading.stale import DEVICE_SECTIONS, PUBLISHED_SECTIONS
+from flows.research.extract import run_extract
+from flows.research.verify import run_verify
 from pipeline.definitions import Definitions
 from pipeline.marts import select
 from pipeline.store import Home

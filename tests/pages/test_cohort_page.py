@@ -11,9 +11,9 @@ import polars as pl
 import pytest
 from playwright.sync_api import Browser
 
-from flows.load import run_load
-from flows.report import run_report
-from flows.request import request_for
+from flows.loading.load import run_load
+from flows.loading.request import request_for
+from flows.looking.report import run_report
 from pipeline.marts import select
 from tests.pages.opened import PHONE, Opened
 from tests.support.homes import make_home

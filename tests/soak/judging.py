@@ -11,8 +11,8 @@ from types import FrameType
 
 import polars as pl
 
-from flows.reading import is_private, kind_of
-from flows.request import Request
+from flows.loading.reading import is_private, kind_of
+from flows.loading.request import Request
 from pipeline.cohort import read_annotations, read_registry
 from schemas.lake import REJECTED_ROW, REJECTED_VALUE
 from schemas.registry import ANNOTATION, REGISTRY_DRAIN

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 from pyarrow import fs
 
-from flows.storing import begin_store
+from flows.keeping.storing import begin_store
 from pipeline.store import Home
 from tests.laws.conftest import write_small
 from tests.support.homes import load, make_home

@@ -14,8 +14,8 @@ import duckdb
 import pytest
 
 from flows.cli import DONE, FAILED, SOME_REJECTED, WRONG_CALL, run
-from flows.load import run_rebuild
-from flows.request import request_for
+from flows.loading.load import run_rebuild
+from flows.loading.request import request_for
 from pipeline.marts import dump, select
 from pipeline.store import Home
 from pipeline.store.damage import damage

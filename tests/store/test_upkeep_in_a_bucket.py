@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from flows.doctor import examine, worst
-from flows.finding import Grade
-from flows.upkeep import maintain
+from flows.keeping.doctor import examine, worst
+from flows.keeping.finding import Grade
+from flows.keeping.upkeep import maintain
 from pipeline.definitions import load_definitions
 from pipeline.marts import dump
 from schemas.lake import MINUTE

@@ -20,8 +20,8 @@ from typing import Any
 
 from distributed import Client
 
-from flows import orchestrator
-from flows.computing import Ahead, Computed
+from flows.loading.computing import Ahead, Computed
+from flows.orchestration import orchestrator
 from pipeline.store import Home
 
 PATIENCE = 60.0  # seconds until a worker has something to do, on a busy machine
@@ -31,8 +31,8 @@ def main(root: str, paths: list[str], *, kill: bool) -> dict[str, Any]:
     """Load, and say how it went."""
     home = Home(Path(root))
     orchestrator.prepare(home.root)
-    from flows import prefect_dask
-    from flows.prefect_load import load_under_prefect
+    from flows.orchestration import prefect_dask
+    from flows.orchestration.prefect_load import load_under_prefect
 
     killed: list[int] = []
     with Client(os.environ["DRAINLEDGER_DASK"], set_as_default=False) as client:

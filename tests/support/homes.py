@@ -5,8 +5,8 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from pathlib import Path
 
-from flows.load import Summary, run_load
-from flows.request import request_for
+from flows.loading.load import Summary, run_load
+from flows.loading.request import request_for
 from pipeline.marts import dump
 from pipeline.store import Home
 

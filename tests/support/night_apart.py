@@ -19,8 +19,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from flows import orchestrator
-from flows.night_settings import NightSettings
+from flows.nights.night_settings import NightSettings
+from flows.orchestration import orchestrator
 from pipeline.store import Home
 from schemas.errors import InputError
 
@@ -29,8 +29,8 @@ def main(asked: dict[str, Any]) -> dict[str, Any]:
     """Run it, and say how it went."""
     home = Home(Path(asked["home"]))
     orchestrator.prepare(home.root)
-    from flows import prefect_tasks
-    from flows.prefect_nightly import night_under_prefect
+    from flows.orchestration import prefect_tasks
+    from flows.orchestration.prefect_nightly import night_under_prefect
 
     prefect_tasks.take_in = _failing(asked.get("faults", []), asked.get("at", ""), prefect_tasks.take_in)
     settings = NightSettings.model_validate(asked["settings"])

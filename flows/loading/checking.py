@@ -1,0 +1,145 @@
+"""What a load would do with files, without writing anything."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import polars as pl
+
+from flows.loading.doubts import doubts
+from flows.loading.outcome import Outcome
+from flows.loading.reading import kind_of
+from flows.loading.request import Request
+from flows.loading.survey import Found, name_of
+from pipeline.cohort import read_annotations, read_registry
+from pipeline.ingest import read_log
+from pipeline.ingest.container import unpack
+from schemas.lake import MINUTE
+from schemas.vocabulary import FileStatus
+
+_RANGES = {
+    "ordered": "set_pressure_cmh2o",
+    "pressure": "pressure_mean_cmh2o",
+    "leak": "air_leak_ml_min",
+    "canister": "canister_volume_ml",
+    "tilt": "tilt_deg",
+}
+
+
+@dataclass(frozen=True)
+class CheckReport:
+    """One file as a load would take it: its fate, and every row and cell that would not pass."""
+
+    path: Path
+    kind: str
+    profile: str | None
+    outcome: Outcome
+    rejected: pl.DataFrame
+    understood: str | None = None
+    contradictions: tuple[tuple[int, str, str], ...] = ()
+    ignored: tuple[str, ...] = ()
+    doubts: tuple[str, ...] = ()
+
+
+def check_files(found: Found, request: Request) -> Iterator[CheckReport]:
+    """
+    Read the files as a load would and report on each, in order.
+
+    `understood` says what the rows were taken to mean: devices, sessions, times and the range of each
+    quantity in our units. A wrong unit, sign or order of day and month passes every rule of form and
+    shows only there. `contradictions` (line, finding, detail) are what a registry's rows say against
+    themselves; whether they fit the logs only a load can tell. `ignored`: columns that
+    the profile, or a registry's layout, does not name.
+    `doubts`: what passes every rule of form and is probably a slip in the profile.
+    """
+    return (_check(path, request) for path in found.files)
+
+
+def _check(path: Path, request: Request) -> CheckReport:
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        reason = f"cannot be read from disk ({error.strerror}); check it and load again"
+        outcome = Outcome(name_of(path), "", FileStatus.REJECTED, reason=reason)
+        return CheckReport(path, "log", None, outcome, pl.DataFrame())
+    kind = kind_of(data)
+    understood = None
+    ignored: tuple[str, ...] = ()
+    contradictions: tuple[tuple[int, str, str], ...] = ()
+    doubtful: tuple[str, ...] = ()
+    if kind == "log":
+        log = read_log(
+            data,
+            name_of(path),
+            request.profiles,
+            request.definitions,
+            profile=request.profile,
+            site=request.site,
+        )
+        file, rejected, values = log.file, log.rejected, log.rejected_values
+        ignored = log.ignored
+        understood = _understood(log.minutes, log.traces, log.file["timezone"], log.file["clock_follows_dst"])
+        profile = next((p for p in request.profiles if p.name == file["profile"]), None)
+        if profile is not None and log.minutes.height:
+            wrong = values.join(rejected, on=["line", "column"], how="left", nulls_equal=True)
+            plain = unpack(data, request.definitions.plausible.file_most).data
+            told = doubts(log.minutes, wrong, profile, plain, file["exported_at"], file["timezone"])
+            doubtful = tuple(told)
+            if profile.end_line is not None and file["complete"] is None:
+                doubtful += (
+                    "it has no end line although its layout has one: it may have been cut off after its last "
+                    f"row ({log.minutes['clock'].max():%Y-%m-%d %H:%M}); export it again or compare that "
+                    "row. Where every file says so, mend end_line.",
+                )
+    else:
+        found = read_registry(data) if kind == "registry" else read_annotations(data)
+        file, rejected, values = found.file, found.rejected, found.rejected_values
+        contradictions, ignored = tuple(found.contradictions.rows()), found.ignored
+    shown = rejected.join(
+        values.unique(["line", "column"]).select("line", "column", "value"),
+        on=["line", "column"],
+        how="left",
+        nulls_equal=True,
+    ).sort("line", "column", "rule")
+    outcome = Outcome.of(name_of(path), file)
+    return CheckReport(
+        path, kind, file["profile"], outcome, shown, understood, contradictions, ignored, doubtful
+    )
+
+
+def _understood(
+    minutes: pl.DataFrame, traces: pl.DataFrame, zone: str | None, follows_dst: bool | None
+) -> str | None:
+    if minutes.height == 0:
+        return None
+    devices, sessions = (minutes[c].unique().sort().to_list() for c in ("device", "session"))
+    first, last = (f"{minutes['clock'].sort()[at]:%Y-%m-%d %H:%M}" for at in (0, -1))
+    clock = f"{zone}, standard time all year" if follows_dst is False else zone
+    states = minutes.group_by("state").len().sort("state").rows()
+    said = [
+        f"device {_some(devices)}, session {_some(sessions)}, {first} to {last} ({clock})",
+        ", ".join(f"{count} {state}" for state, count in states),
+        *(
+            f"{what} {_least(minutes, column)} to {_most(minutes, column)} {MINUTE.column(column).unit}"
+            for what, column in _RANGES.items()
+            if minutes[column].null_count() < minutes.height
+        ),
+    ]
+    if traces.height:
+        said.append(f"{traces.height} traces")
+    return "; ".join(said)
+
+
+def _least(minutes: pl.DataFrame, column: str) -> str:
+    return f"{minutes.select(pl.col(column).min()).item():g}"
+
+
+def _most(minutes: pl.DataFrame, column: str) -> str:
+    return f"{minutes.select(pl.col(column).max()).item():g}"
+
+
+def _some(values: Sequence[object], most: int = 3) -> str:
+    shown = ", ".join(str(value) for value in values[:most])
+    return f"{shown} and {len(values) - most} more" if len(values) > most else shown

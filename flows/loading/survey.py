@@ -1,0 +1,112 @@
+"""Which files lie behind the paths given, what is passed over, and how much is taken at once."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeVar
+
+from flows.show.plain import plain
+from schemas.errors import CallError
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Found:
+    """Files behind the paths given, and what was passed over on the way."""
+
+    files: tuple[Path, ...]
+    hidden: int = 0
+    not_files: int = 0  # links to folders, links to nothing, pipes
+    closed: tuple[Path, ...] = ()  # folders that may not be read
+
+    def remarks(self) -> list[str]:
+        """A sentence for each kind of thing passed over."""
+        said = [
+            f"{folder}: this folder may not be read; nothing in it was looked at." for folder in self.closed
+        ]
+        if self.hidden:
+            said.append(f"{self.hidden} hidden (their names begin with a dot) passed over.")
+        if self.not_files:
+            said.append(
+                f"{self.not_files} passed over that are no files: links to folders or to nothing, pipes."
+            )
+        if not self.files:
+            said.append("There are no files to read at the paths given.")
+        return said
+
+
+def survey(paths: Sequence[Path], home: Path | None = None) -> Found:
+    """
+    The files behind the paths given: a folder stands for all files below it but hidden ones.
+
+    Parameters
+    ----------
+    home
+        A ledger's own folder, never taken for a folder of logs.
+
+    Raises
+    ------
+    CallError
+        When a path is not there.
+    """
+    own = None if home is None else home.resolve()
+    files: set[Path] = set()
+    closed: list[Path] = []
+    hidden = not_files = 0
+    for path in paths:
+        if path.is_file():
+            files.add(path)
+            continue
+        if not path.is_dir():
+            raise CallError(f"{path}: no such file or folder; check the path.")
+        for place, folders, names in os.walk(path, onerror=lambda e: closed.append(Path(e.filename))):
+            here = Path(place)
+            hidden += sum(name.startswith(".") for name in (*folders, *names))
+            open_folders = [name for name in folders if not name.startswith(".")]
+            not_files += sum((here / name).is_symlink() for name in open_folders)
+            folders[:] = [name for name in open_folders if (here / name).resolve() != own]
+            shown = [here / name for name in names if not name.startswith(".")]
+            files |= {file for file in shown if file.is_file()}
+            not_files += sum(not file.is_file() for file in shown)
+    return Found(tuple(sorted(files)), hidden, not_files, tuple(sorted(closed)))
+
+
+def find_files(paths: Sequence[Path], home: Path | None = None) -> list[Path]:
+    """The files that `survey` finds."""
+    return list(survey(paths, home).files)
+
+
+def name_of(path: Path) -> str:
+    """The last part of a path as text; bytes that are no UTF-8 and control signs are shown as escapes."""
+    text = os.fsencode(path.name).decode("utf-8", "backslashreplace")
+    return plain(text)
+
+
+def batches(weighed: Iterable[tuple[T, int]], most: int) -> Iterator[list[T]]:
+    """
+    Things in order, cut into batches that weigh at most so much; what weighs more is a batch of its own.
+
+    Examples
+    --------
+    >>> list(batches([("a", 3), ("b", 4), ("c", 9), ("d", 1)], 7))
+    [['a', 'b'], ['c'], ['d']]
+    """
+    batch: list[T] = []
+    weight = 0
+    for thing, heavy in weighed:
+        if batch and weight + heavy > most:
+            yield batch
+            batch, weight = [], 0
+        batch.append(thing)
+        weight += heavy
+    if batch:
+        yield batch
+
+
+def file_batches(files: Sequence[Path], most_bytes: int) -> Iterator[list[Path]]:
+    """Files in order, so many bytes at once; one that has vanished weighs nothing and is reported later."""
+    return batches(((path, path.stat().st_size if path.exists() else 0) for path in files), most_bytes)

@@ -1,0 +1,115 @@
+"""A ledger at a glance, for people: what runs, how fresh it is, what failed and why, what waits, the disk."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+import polars as pl
+
+from flows.loading.outcome import unended_words
+from flows.looking.status import LedgerStatus
+from flows.nights.runs import Run
+from flows.show.as_json import json_text
+from flows.show.plain import plain
+from flows.show.rows import print_table
+
+_DEVICES, _RUNS, _WAITING, _FAILED = 10, 5, 20, 20  # rows a person is shown; --json gives all
+_EXITS = {0: "done", 1: "done, some input rejected", 2: "wrong call", 3: "failed"}
+
+
+def show_status(status: LedgerStatus, *, as_json: bool) -> None:
+    """Print a ledger at a glance."""
+    if as_json:
+        print(json_text(status.facts()))
+        return
+    print(f"Home {status.home}: {_now_running(status)}")
+    if status.interrupted_files and not status.running:
+        print(f"  An earlier load left {_count(status.interrupted_files, 'file')} half-written: load again.")
+    files = ", ".join(f"{n} {s}" for s, n in status.files.items() if n) or "none"
+    unended = f"; {unended_words(status.unended)}" if status.unended else ""
+    print(f"  files      {files}{unended}; last taken in {_when(status.last_load)}")
+    print(
+        f"  rows       {status.rows_kept} kept, {status.rows_rejected} rejected, "
+        f"{status.cells_rejected} cells made null"
+    )
+    print(f"  published  {_published(status)}: {status.uses} uses, {status.drains} drains")
+    print(
+        f"  disk       raw {_size(status.bytes_raw)}, lake {_size(status.bytes_lake)}, "
+        f"database {_size(status.bytes_database)}, private {_size(status.bytes_private)}, "
+        f"free {_size(status.bytes_free)}"
+    )
+    print(f"  next run   {_next(status.schedule)}")
+    for one in status.open_to_others:
+        print(f"  open       {plain(str(one.path))} {one.what}; {plain(one.cure)}")
+    _show_runs(status.runs)
+    _show(status.sites, "Sites, the longest silent first", status.sites.height, "sites")
+    _show(status.devices, "Devices, the longest silent first", _DEVICES, "devices")
+    _show(status.waiting, "In the landing folder, not taken in", _WAITING, "files")
+    failed = status.failed.with_columns(pl.col("file_sha256").str.head(12))
+    _show(failed, "Not simply loaded", _FAILED, "files")
+    found = status.findings
+    _show(found, "What does not add up (table data_quality)", found.height, "findings")
+    withdrawn = status.withdrawn.with_columns(pl.col("digest").str.head(12))
+    _show(withdrawn, "Withdrawn", _FAILED, "files")
+    _show(status.erasures, "Erased, on record in private/erased", _FAILED, "records")
+
+
+def _published(status: LedgerStatus) -> str:
+    if status.published or not status.bytes_database:
+        return "yes" if status.published else "no"
+    return "damaged, and made anew by the next load or night"
+
+
+def _now_running(status: LedgerStatus) -> str:
+    if not status.running:
+        return "no load is running"
+    run = next((run for run in status.runs if run.exit is None and not run.killed), None)
+    if run is None:
+        return "a load is running"
+    return f"a {run.kind} is running (process {run.process}, since {run.started_at})"
+
+
+def _next(schedule: dict[str, Any] | None) -> str:
+    if schedule is None:
+        return "none is served from here; cron may run `drainledger nightly`"
+    served = f"{schedule['cron']} {schedule['timezone']}, served by process {schedule['process']}"
+    return f"{_when(schedule['next'])} ({served})"
+
+
+def _show_runs(runs: list[Run]) -> None:
+    if not runs:
+        return
+    print("Last runs")
+    for run in runs[:_RUNS]:
+        took = "" if run.took_seconds is None else f", {run.took_seconds:.0f} s"
+        how = "killed" if run.killed else "running" if run.exit is None else _EXITS.get(run.exit, "failed")
+        said = f": {plain(run.said)}" if run.said else ""
+        print(f"  {run.started_at}  {run.kind}  {how}{took}{said}")
+
+
+def _show(frame: pl.DataFrame, title: str, most: int, things: str) -> None:
+    if frame.height == 0:
+        return
+    print_table(frame.head(most), title)
+    if frame.height > most:
+        print(f"  and {frame.height - most} more {things}; --json lists all")
+
+
+def _when(moment: datetime | None) -> str:
+    return "never" if moment is None else moment.strftime("%Y-%m-%d %H:%M UTC")
+
+
+def _count(number: int, thing: str) -> str:
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
+
+
+def _size(number: int | None) -> str:
+    if number is None:
+        return "unknown"
+    size = float(number)
+    for unit in ("B", "KiB", "MiB", "GiB"):
+        if size < 1024 or unit == "GiB":
+            return f"{size:.0f} {unit}" if unit == "B" else f"{size:.1f} {unit}"
+        size /= 1024
+    raise AssertionError
