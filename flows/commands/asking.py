@@ -80,8 +80,18 @@ def sql(
     return DONE
 
 
-@app.command(group=LOOK, help_epilogue=examples("explain DX62 2031-03-12 14:05"))
-def explain(drain: str, /, *time: str, home: HomeDir, json_: Json = False) -> int:
+@app.command(
+    group=LOOK,
+    help_epilogue=examples("explain DX62 2031-03-12 14:05", "explain DX62 2031-03-12 14:05 --brief"),
+)
+def explain(
+    drain: str,
+    /,
+    *time: str,
+    brief: Annotated[bool, Parameter(negative="", help="What is in force and why, on one screen.")] = False,
+    home: HomeDir,
+    json_: Json = False,
+) -> int:
     """Why each flag holds or not at a minute of a drain.
 
     Every clause with its value, its limit and the lines of the files it rests on.
@@ -95,10 +105,17 @@ def explain(drain: str, /, *time: str, home: HomeDir, json_: Json = False) -> in
     """
     from flows.looking.explain import explain_drain
     from flows.show.explained import show_explained
+    from flows.show.explained_briefly import show_briefly
     from pipeline.definitions import load_definitions
 
+    if brief and json_:
+        raise CallError("explain: --brief is for reading and --json for a script; name one of them.")
     ledger = open_ledger(home)
-    show_explained(explain_drain(ledger, drain, " ".join(time), load_definitions()), ledger, as_json=json_)
+    minute = explain_drain(ledger, drain, " ".join(time), load_definitions())
+    if brief:
+        show_briefly(minute)
+    else:
+        show_explained(minute, ledger, as_json=json_)
     return DONE
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
@@ -45,7 +46,7 @@ def show_explained(minute: MinuteOfDrain, home: Home, *, as_json: bool) -> None:
         show_json(_facts(minute, home))
         return
     console = Console(width=_WIDTH, file=sys.stdout, highlight=False)
-    _head(console, minute)
+    head(console, minute)
     if minute.explained is None:
         console.print(
             "\nNo device served the drain at this minute: there is nothing to read. no_data IN FORCE"
@@ -64,7 +65,8 @@ def show_explained(minute: MinuteOfDrain, home: Home, *, as_json: bool) -> None:
     console.print(f"\n{CAUTION}", style="italic")
 
 
-def _head(console: Console, minute: MinuteOfDrain) -> None:
+def head(console: Console, minute: MinuteOfDrain) -> None:
+    """Which drain, ward, minute and device this is about, and what staff noted then."""
     drain, when = minute.drain, minute.when
     ward = f", {drain['unit']}" if drain["unit"] else ""
     console.print(f"[bold]Drain {drain['drain_id']}[/]  {escape(str(drain['site']))}{escape(ward)}")
@@ -104,7 +106,7 @@ def _readings(console: Console, minute: MinuteOfDrain) -> None:
     assert minute.explained is not None
     console.print("\n[bold]As read, and what was made of it[/]")
     table = Table.grid(padding=(0, 2))
-    cells = [(name, _with_unit(name, value)) for name, value in minute.explained.readings.items()]
+    cells = [(name, with_unit(name, value)) for name, value in minute.explained.readings.items()]
     half = (len(cells) + 1) // 2
     for left, right in zip(cells[:half], [*cells[half:], ("", "")], strict=False):
         table.add_row(left[0], escape(left[1]), right[0], escape(right[1]))
@@ -156,31 +158,35 @@ def _way(console: Console, way: Way, before: str) -> None:
         table.add_row(
             f"[{style}]{clause.answer.value}[/]",
             escape(clause.says),
-            escape(_value(clause.value, clause.unit)),
-            escape(_asked(clause)),
+            escape(value_text(clause.value, clause.unit)),
+            escape(asked(clause)),
         )
     console.print(Padding(table, (0, 0, 0, 4)))
 
 
-def _asked(clause: Clause) -> str:
+def asked(clause: Clause) -> str:
+    """What is asked of a clause, empty where it is a yes or no."""
     if not clause.compare:
         return ""
-    return f"{clause.compare} {_value(clause.limit, clause.unit)}"
+    return f"{clause.compare} {value_text(clause.limit, clause.unit)}"
 
 
 def _period(console: Console, minute: MinuteOfDrain, kind: PeriodKind | str) -> None:
     period = period_of(minute, kind)
     if period is None:
         return
+    console.print(f"  period {period_line(minute, period)}")
+    if period["detail"]:
+        console.print(f"  {escape(str(period['detail']))}")
+
+
+def period_line(minute: MinuteOfDrain, period: Mapping[str, object]) -> str:
+    """From when to when, how long and of what grade, in the site's own time."""
     started, ended = period["started_at"], period["ended_at"]
     assert isinstance(started, datetime)
     assert isinstance(ended, datetime)
     grade = f", grade {period['grade']}" if period["grade"] else ""
-    console.print(
-        f"  period {minute.when.local(started)} to {minute.when.local(ended)}, {period['minutes']} min{grade}"
-    )
-    if period["detail"]:
-        console.print(f"  {escape(str(period['detail']))}")
+    return f"{minute.when.local(started)} to {minute.when.local(ended)}, {period['minutes']} min{grade}"
 
 
 def _facts(minute: MinuteOfDrain, home: Home) -> dict[str, Any]:
@@ -272,11 +278,13 @@ def _text(value: Value) -> str:
     return f"{round(value, 3):g}" if isinstance(value, float) else str(value)
 
 
-def _value(value: Value, unit: str) -> str:
+def value_text(value: Value, unit: str) -> str:
+    """A value with its unit, as people read it."""
     text = _text(value)
     return f"{text} {unit}".rstrip() if value is not None else text
 
 
-def _with_unit(name: str, value: Value) -> str:
+def with_unit(name: str, value: Value) -> str:
+    """A reading with the unit its name ends in."""
     unit = next((unit for ending, unit in _UNITS.items() if name.endswith(ending)), "")
-    return _value(value, unit)
+    return value_text(value, unit)

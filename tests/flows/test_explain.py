@@ -141,6 +141,38 @@ def test_the_table_fits_a_hundred_columns_and_names_every_flag(
     assert told(home, capsys, drain_id, minute.isoformat())[1] == out
 
 
+def test_the_brief_form_says_of_every_flag_on_a_line_whether_it_holds_and_what_stands_against_it(
+    home: Home, capsys: pytest.CaptureFixture[str]
+) -> None:
+    period = (
+        home.lake.scan(PERIOD)
+        .filter(pl.col("kind") == "tilted")
+        .collect()
+        .sort("started_at")
+        .row(0, named=True)
+    )
+    call = [
+        "--home",
+        str(home.root),
+        "explain",
+        period["drain_id"],
+        f"{period['started_at']:%Y-%m-%dT%H:%MZ}",
+    ]
+    assert run([*call, "--brief"]) == DONE
+    told = capsys.readouterr().out
+    assert run([*call, "--json"]) == DONE
+    flags = {flag["kind"]: flag["in_force"] for flag in json.loads(capsys.readouterr().out)["flags"]}
+    in_force, against = told.split("Not in force")
+    assert flags["tilted"]
+    for kind, holds in flags.items():
+        assert (f"\n  {kind} " in in_force) == holds
+        assert (f"\n  {kind}: " in against) == (not holds)
+    assert "tilt from upright: " in in_force
+    assert "asked > 10 deg" in in_force
+    assert len(told.splitlines()) < 60
+    assert run([*call, "--brief", "--json"]) == WRONG_CALL
+
+
 def test_the_beginning_of_a_drain_id_is_enough_where_it_is_the_only_one(
     home: Home, capsys: pytest.CaptureFixture[str]
 ) -> None:
