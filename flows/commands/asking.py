@@ -152,7 +152,9 @@ def outcomes(
 
 @app.command(
     group=RESEARCH,
-    help_epilogue=examples("whatif", "whatif --axis leak_at_most=10,20,40 --picture rules.svg"),
+    help_epilogue=examples(
+        "whatif", "whatif leak_20_output_300 --axis leak_at_most=10,20,40 --picture rules.svg"
+    ),
 )
 def whatif(
     *rules: str,

@@ -96,6 +96,10 @@ def asked(rules: Sequence[str], grid: Path | None, axes: Sequence[str]) -> RuleG
     if grid is not None and (rules or axes):
         raise CallError("whatif: --grid stands alone; leave out the rules and --axis.")
     if grid is not None:
+        if "=" in grid.name and not grid.exists():
+            raise CallError(
+                f"whatif: --grid takes a TOML file; for one rule over values: RULE --axis {grid}."
+            )
         return read_grid(grid)
     if axes:
         if len(rules) != 1:

@@ -90,5 +90,10 @@ if __name__ == "__main__":
         print(f"usage: python {sys.argv[0]} DATABASE PICTURE: {files}", file=sys.stderr)
         sys.exit(2)
     database, picture = map(Path, sys.argv[1:])
-    draw(read(database)).save(picture, scale_factor=2)
+    try:
+        curve = read(database)
+    except duckdb.Error as error:
+        print(f"{database}: not a published database ({str(error).splitlines()[0]})", file=sys.stderr)
+        sys.exit(2)
+    draw(curve).save(picture, scale_factor=2)
     print(picture)

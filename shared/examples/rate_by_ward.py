@@ -83,7 +83,11 @@ if __name__ == "__main__":
         print(f"usage: python {sys.argv[0]} DATABASE PICTURE: {files}", file=sys.stderr)
         sys.exit(2)
     database, picture = map(Path, sys.argv[1:])
-    found = read(database)
+    try:
+        found = read(database)
+    except duckdb.Error as error:
+        print(f"{database}: not a published database ({str(error).splitlines()[0]})", file=sys.stderr)
+        sys.exit(2)
     for ward in found:
         print(*(f"{value:.3g}" if isinstance(value, float) else value for value in ward.values()), sep="  ")
     draw(found).save(picture, scale_factor=2)

@@ -114,6 +114,7 @@ def test_what_a_grid_leaves_out_is_said(home: Home, capsys: pytest.CaptureFixtur
         (["leak_5"], 3, "shipped are"),
         (["leak_20_for_8_hours", "leak_20_for_8_hours"], 2, "is named twice"),
         (["--axis", "leak_at_most=1"], 2, "name just one RULE"),
+        (["--grid", "leak_at_most=1,2"], 2, "RULE --axis leak_at_most=1,2"),
         (["leak_20_for_8_hours", "--axis", "leak_at_most"], 2, "KEY=VALUE"),
         (["leak_20_for_8_hours", "--axis", "leak_ours=1"], 2, "did you mean leak_hours?"),
         (["leak_20_for_8_hours", "--axis", "leak_hours=1,many"], 2, "'many' is not a number"),
