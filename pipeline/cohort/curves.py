@@ -230,10 +230,10 @@ def log_rank(
     spread = spread[:-1, :-1]
     if np.linalg.matrix_rank(spread) < degrees:
         return float("nan"), degrees, float("nan")
-    from scipy.stats import chi2  # see `intervals.deviate`
+    from scipy.special import chdtrc  # see `intervals.deviate`
 
     statistic = float(excess @ np.linalg.solve(spread, excess))
-    return statistic, degrees, float(chi2.sf(statistic, degrees))
+    return statistic, degrees, float(chdtrc(degrees, statistic))
 
 
 def _running(weight: Reals, curve: Reals, power: int) -> Reals:

@@ -45,7 +45,7 @@ def exact(events: ArrayLike, number: ArrayLike, level: float) -> Bounds:
     >>> low.round(4).tolist(), high.round(4).tolist()
     ([0.0], [0.1684])
     """
-    from scipy.stats import beta
+    from scipy.stats import beta  # see `deviate`; no load asks for this interval
 
     k, n = _checked(events, number)
     tail = (1 - level) / 2
@@ -63,10 +63,11 @@ def deviate(level: float) -> float:
     >>> round(deviate(0.95), 4)
     1.96
     """
-    # Half a second to import, which a command that states no interval need not wait for.
-    from scipy.stats import norm
+    # A command that states no interval need not wait for this import. That of `scipy.stats`, which asks the
+    # same function, takes four times as long: a second of every load.
+    from scipy.special import ndtri
 
-    return float(norm.ppf((1 + level) / 2))
+    return float(ndtri((1 + level) / 2))
 
 
 def _checked(events: ArrayLike, number: ArrayLike) -> Bounds:
