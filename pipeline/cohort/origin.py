@@ -6,7 +6,6 @@ from datetime import UTC, datetime, time, timedelta
 
 import polars as pl
 
-from pipeline.definitions import ProlongedLeakRules
 from pipeline.zones import zone_named
 from schemas.table import DAY, INSTANT
 
@@ -34,22 +33,21 @@ def _day(instant: datetime, zone: str) -> object:
     return instant.astimezone(zone_named(zone)).date()
 
 
-def with_threshold(drains: pl.DataFrame, definition: ProlongedLeakRules) -> pl.DataFrame:
+def with_threshold(cases: pl.DataFrame) -> pl.DataFrame:
     """
-    Add `threshold_at`: the instant beyond which a leak is prolonged.
+    Add `threshold_at`: the instant beyond which a leak is prolonged by the case's definition.
 
-    So many hours after `origin_at`; or the local midnight that ends a postoperative day of the calendar, for
-    which `origin_day` and `timezone` are needed.
+    So many minutes (`threshold`) after `origin_at`; or, where that is null, the local midnight that ends a
+    postoperative day of the calendar (`through_day`), for which `origin_day` and `timezone` are needed.
     """
-    if definition.through_day is None:
-        assert definition.threshold is not None
-        after = pl.duration(minutes=round(definition.threshold * 60))
-        return drains.with_columns(threshold_at=pl.col("origin_at") + after)
-    days = drains.select("origin_day", "timezone").unique(maintain_order=True).drop_nulls()
-    beyond = timedelta(days=definition.through_day + 1)
+    day = ["origin_day", "timezone", "through_day"]
+    days = cases.select(day).unique(maintain_order=True).drop_nulls()
     instants = [
-        datetime.combine(day + beyond, time(), zone_named(zone)).astimezone(UTC)
-        for day, zone in days.iter_rows()
+        datetime.combine(day + timedelta(days=through + 1), time(), zone_named(zone)).astimezone(UTC)
+        for day, zone, through in days.iter_rows()
     ]
     ends = days.with_columns(threshold_at=pl.Series(instants, dtype=INSTANT))
-    return drains.join(ends, on=["origin_day", "timezone"], how="left", maintain_order="left")
+    after = pl.col("origin_at") + pl.duration(minutes="threshold")
+    return cases.join(ends, on=day, how="left", maintain_order="left").with_columns(
+        threshold_at=pl.coalesce(after, "threshold_at")
+    )

@@ -7,25 +7,30 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.cohort.leak import begun_within, leak_outcome, leak_stretches, leaks_of, numbered
+from pipeline.cohort.judgements import CASE_KEY, Judgement, figures_of, judgements, leak_sets
+from pipeline.cohort.leak import begun_within, leak_outcome, leak_stretches, leaks_of
 from pipeline.cohort.leak_doubt import doubtful_leaks
 from pipeline.cohort.origin import with_threshold
 from pipeline.cohort.prolonged import prolonged_leak
 from pipeline.cohort.steps import doubted_end
-from pipeline.definitions import Definitions, LeakRules, ProlongedLeakRules
+from pipeline.definitions import Definitions, ProlongedLeakRules
 from schemas.published import DRAIN_OUTCOME
 
 _LEAK_ON = pl.col("leak_median_ml_min")
-
-
-@dataclass(frozen=True)
-class Judgement:
-    """A definition of a prolonged leak, the figures of a leak it rests on, and what was moved in it."""
-
-    name: str
-    moved: str | None
-    definition: ProlongedLeakRules
-    leak: LeakRules
+# What a verdict rests on of a drain beside its minutes.
+_OF_DRAINS = (
+    "drain_id",
+    "origin_at",
+    "origin_day",
+    "timezone",
+    "started_at",
+    "ended_at",
+    "tube_out_at",
+    "removal_reason",
+    "clock_uncertain",
+    "later_session",
+    "last_export_at",
+)
 
 
 @dataclass(frozen=True)
@@ -40,30 +45,6 @@ class Outcomes:
     drain_outcome: pl.DataFrame
 
 
-def judgements(definitions: Definitions) -> tuple[Judgement, ...]:
-    """
-    The definitions of `[[prolonged_leak]]`, then the first of them with one figure moved: `[[sensitivity]]`.
-
-    Examples
-    --------
-    >>> from pipeline.definitions import load_definitions
-    >>> [j.name for j in judgements(load_definitions())][:4]
-    ['more_than_5_days', 'more_than_7_days', 'past_postoperative_day_5', 'strict']
-    """
-    published = definitions.prolonged_leak[0]
-    found = [Judgement(one.name, None, one, definitions.leak) for one in definitions.prolonged_leak]
-    for entry in definitions.sensitivity:
-        section, _, figure = entry.moves.partition(".")
-        moved = f"{entry.moves} = {entry.to:g}"
-        if section == "leak":
-            rules = LeakRules.model_validate(definitions.leak.model_dump() | {figure: entry.to})
-            found.append(Judgement(entry.name, moved, published, rules))
-        else:
-            changed = ProlongedLeakRules.model_validate(published.model_dump() | {figure: entry.to})
-            found.append(Judgement(entry.name, moved, changed, definitions.leak))
-    return tuple(found)
-
-
 def judge(
     minutes: pl.DataFrame,
     drains: pl.DataFrame,
@@ -74,8 +55,10 @@ def judge(
     """
     Judge drains by every definition, in one pass over their minutes for each limit of the leak.
 
-    A moved figure changes only what is made of the leak m(t) and of the assessable minutes. The course itself
-    (which minutes are assessable, whether breathing is seen) stands as published.
+    What the minutes say is looked at once for each set of the leak's figures; all definitions then decide
+    side by side, as expressions over one frame with a row a drain and definition. A moved figure changes only
+    what is made of the leak m(t) and of the assessable minutes. The course itself (which minutes are
+    assessable, whether breathing is seen) stands as published.
 
     Parameters
     ----------
@@ -90,52 +73,42 @@ def judge(
     """
     if unresolved is None:
         unresolved = drains.select("drain_id", started_at="origin_at", ended_at="origin_at").clear()
-    seen: dict[float, pl.DataFrame] = {}
+    judged_by = judgements(definitions)
+    figures = figures_of(judged_by)
+    sets = leak_sets(figures)
+    of_limits = [
+        leak_stretches(_on_above(minutes, limit, definitions.leak.on_above), some)
+        for (limit,), some in sets.group_by("on_above", maintain_order=True)
+    ]
+    known = begun_within(pl.concat(of_limits), drains)
+    leaks = leaks_of(known)
+    perhaps = doubtful_leaks(unresolved, known, leaks, sets, drains)
+    cases = with_threshold(drains.select(_OF_DRAINS).join(figures, how="cross"))
+    told = cases.join(
+        leak_outcome(cases, known, leaks, definitions.drain, perhaps), on=CASE_KEY, how="left"
+    ).join(_by_clock(doubt, judged_by), on=CASE_KEY, how="left")
+    verdict = prolonged_leak(told, known, leaks, perhaps)
+    judged = doubted_end(told).join(verdict, on=CASE_KEY, how="left")
+    published = judged.filter(definition=judged_by[0].name).drop("threshold_at", *figures.columns)
+    found = published.select("drain_id", pl.exclude(*drains.columns))
+    return Outcomes(
+        drains.join(found, on="drain_id", how="left").sort("drain_id"),
+        leaks.filter(leak_set=0),
+        DRAIN_OUTCOME.conform(judged).sort(DRAIN_OUTCOME.key),
+    )
+
+
+def _by_clock(
+    doubt: Callable[[ProlongedLeakRules], pl.DataFrame], judged_by: Sequence[Judgement]
+) -> pl.DataFrame:
+    """What the clock leaves in doubt, for each definition; those with one `set_back` share it."""
     doubts: dict[float, pl.DataFrame] = {}
-    tables: list[pl.DataFrame] = []
-    first: tuple[pl.DataFrame, pl.DataFrame] | None = None
-    for one in judgements(definitions):
-        limit = one.leak.on_above
-        if limit not in seen:
-            seen[limit] = leak_stretches(_on_above(minutes, limit, definitions.leak.on_above), one.leak)
+    for one in judged_by:
         if one.definition.set_back not in doubts:
             doubts[one.definition.set_back] = doubt(one.definition)
-        by_clock = doubts[one.definition.set_back]
-        judged, leaks = _judged(seen[limit], drains, by_clock, unresolved, one, definitions)
-        if first is None:
-            first = judged, leaks
-        tables.append(judged.with_columns(definition=pl.lit(one.name), moved=pl.lit(one.moved, pl.String)))
-    assert first is not None
-    rows = pl.concat([DRAIN_OUTCOME.conform(table) for table in tables])
-    return Outcomes(first[0].drop("threshold_at"), first[1], rows.sort(DRAIN_OUTCOME.key))
-
-
-def _judged(
-    stretches: pl.DataFrame,
-    drains: pl.DataFrame,
-    doubt: pl.DataFrame,
-    unresolved: pl.DataFrame,
-    one: Judgement,
-    definitions: Definitions,
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    known = numbered(stretches, one.leak)
-    within, limits = one.definition.begins_within, None
-    if within is not None:
-        known = begun_within(known, drains, within, one.leak)
-        limit = pl.col("origin_at") + pl.duration(minutes=round(within * 60))
-        limits = drains.select("drain_id", limit_at=limit)
-    leaks = leaks_of(known)
-    perhaps = doubtful_leaks(unresolved, known, leaks, one.leak, limits)
-    window = one.definition.removal_window
-    outcome = leak_outcome(drains, known, leaks, one.leak, definitions.drain, window, perhaps)
-    told = (
-        with_threshold(drains, one.definition)
-        .join(outcome, on="drain_id", how="left")
-        .join(doubt, on="drain_id", how="left")
+    return pl.concat(
+        [doubts[one.definition.set_back].with_columns(definition=pl.lit(one.name)) for one in judged_by]
     )
-    verdict = prolonged_leak(told, known, leaks, one.definition, one.leak, perhaps)
-    doubted = doubted_end(told, one.leak)
-    return doubted.join(verdict, on="drain_id", how="left").sort("drain_id"), leaks
 
 
 def _on_above(minutes: pl.DataFrame, limit: float, published: float) -> pl.DataFrame:

@@ -61,11 +61,12 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.cohort.holding import whole_minute
+from pipeline.cohort.judgements import CASE_KEY, LEAK_KEY
 from pipeline.cohort.leak import may_be_a_leak
-from pipeline.definitions import LeakRules, ProlongedLeakRules
 from schemas.vocabulary import OutcomeReason, ProlongedLeak, RemovalReason
 
 _MINUTE = pl.duration(minutes=1)
+_WINDOW = pl.duration(minutes="removal_window")
 _EXITS = (
     RemovalReason.DIED,
     RemovalReason.TRANSFERRED_WITH_DRAIN,
@@ -76,67 +77,66 @@ _EXITS = (
 
 
 def prolonged_leak(
-    drains: pl.DataFrame,
-    known: pl.DataFrame,
-    leaks: pl.DataFrame,
-    definition: ProlongedLeakRules,
-    rules: LeakRules,
-    doubtful: pl.DataFrame | None = None,
+    cases: pl.DataFrame, known: pl.DataFrame, leaks: pl.DataFrame, doubtful: pl.DataFrame | None = None
 ) -> pl.DataFrame:
     """
-    Decide each drain by the table above.
+    Decide each case, a drain as one definition judges it, by the table above.
 
     More than 5 days is the definition of the Society of Thoracic Surgeons database and of the Delphi
     consensus of Zaraca et al. 2022; the rest of the table, the 6 hours above all, is our judgement.
 
     Parameters
     ----------
-    drains
-        `drain_id`, `origin_at`, `threshold_at` (τ), `started_at`, `ended_at` (first and last minute
-        observed), `tube_out_at`, `removal_reason`, `first_known`, `last_known`, `off_behind`,
-        `leak_ongoing_at_end`, `clock_uncertain`, `later_session`, `last_export_at` (of the uses),
-        `first_step_at`, `leapt`, `set_back` (from `clock_doubt`; null where there is no step).
+    cases
+        `definition`, `leak_set` and the definition's figures (from `figures_of`); `drain_id`, `origin_at`,
+        `threshold_at` (τ), `started_at`, `ended_at` (first and last minute observed), `tube_out_at`,
+        `removal_reason`, `first_known`, `last_known`, `off_behind`, `leak_ongoing_at_end`,
+        `clock_uncertain`, `later_session`, `last_export_at` (of the uses), `first_step_at`, `leapt`,
+        `set_back` (from `clock_doubt`; null where there is no step).
     known, leaks
-        From `leak_stretches` and `leaks_of`.
+        From `leak_stretches` and `leaks_of`, for every set of the cases.
     doubtful
         From `doubtful_leaks`; without it there are none.
 
     Returns
     -------
-    `drain_id`, `prolonged_leak`, `prolonged_leak_reason`.
+    `definition`, `drain_id`, `prolonged_leak`, `prolonged_leak_reason`.
     """
-    verdict, reason = _decision(definition, rules)
     perhaps = leaks.clear() if doubtful is None else doubtful
-
-    def told(which: pl.DataFrame, shift: pl.Expr) -> pl.DataFrame:
-        return _facts(which, known, leaks, perhaps, definition, shift, rules).with_columns(
-            verdict=verdict, reason=reason
-        )
-
-    stepped = drains.filter(pl.col("first_step_at").is_not_null())
-    earlier = told(stepped, -pl.col("set_back")).select("drain_id", earlier="verdict")
-    later = told(stepped, pl.col("leapt")).select("drain_id", later="verdict")
-    doubted = _doubted(definition).fill_null(False)
+    stepped = cases.filter(pl.col("first_step_at").is_not_null())
+    looks = [
+        cases.with_columns(look=pl.lit("told"), shift=pl.lit(0, pl.Int64)),
+        stepped.with_columns(look=pl.lit("earlier"), shift=-pl.col("set_back").cast(pl.Int64)),
+        stepped.with_columns(look=pl.lit("later"), shift=pl.col("leapt").cast(pl.Int64)),
+    ]
+    verdict, reason = _decision()
+    decided = _facts(pl.concat(looks), known, leaks, perhaps).with_columns(verdict=verdict, reason=reason)
+    earlier, later = (
+        decided.filter(look=look).lazy().select(*CASE_KEY, pl.col("verdict").alias(look))
+        for look in ("earlier", "later")
+    )
+    doubted = _doubted().fill_null(False)
     return (
-        told(drains, pl.lit(0))
-        .join(earlier, on="drain_id", how="left", maintain_order="left")
-        .join(later, on="drain_id", how="left", maintain_order="left")
+        decided.filter(look="told")
+        .lazy()
+        .join(earlier, on=CASE_KEY, how="left")
+        .join(later, on=CASE_KEY, how="left")
         .select(
-            "drain_id",
+            *CASE_KEY,
             prolonged_leak=pl.when(doubted).then(pl.lit(ProlongedLeak.UNKNOWN.value)).otherwise("verdict"),
             prolonged_leak_reason=pl.when(doubted)
             .then(pl.lit(OutcomeReason.CLOCK_UNCERTAIN.value))
             .otherwise("reason"),
         )
+        .collect()
     )
 
 
-def _doubted(definition: ProlongedLeakRules) -> pl.Expr:
+def _doubted() -> pl.Expr:
     """Whether a verdict does not stand because of the steps of the clock."""
-    window = pl.duration(minutes=_minutes(definition.removal_window))
     said, out, step = pl.col("verdict"), pl.col("tube_out_at"), pl.col("first_step_at")
     yes, no = said == ProlongedLeak.YES.value, said == ProlongedLeak.NO.value
-    near = pl.col("last_known") + _MINUTE - pl.duration(minutes=pl.col("leapt")) >= out - window
+    near = pl.col("last_known") + _MINUTE - pl.duration(minutes=pl.col("leapt")) >= out - _WINDOW
     planned = pl.col("removal_reason") == RemovalReason.PLANNED.value
     sure = pl.any_horizontal(
         yes & pl.col("spans") & (pl.col("first_on_after") < step),
@@ -148,29 +148,24 @@ def _doubted(definition: ProlongedLeakRules) -> pl.Expr:
 
 
 def _facts(
-    drains: pl.DataFrame,
-    known: pl.DataFrame,
-    leaks: pl.DataFrame,
-    doubtful: pl.DataFrame,
-    definition: ProlongedLeakRules,
-    shift: pl.Expr,
-    rules: LeakRules,
+    looks: pl.DataFrame, known: pl.DataFrame, leaks: pl.DataFrame, doubtful: pl.DataFrame
 ) -> pl.DataFrame:
     """What the table looks at, for a τ that is `shift` minutes later."""
-    window = pl.duration(minutes=_minutes(definition.removal_window))
-    times = drains.with_columns(
-        tau=pl.col("threshold_at") + pl.duration(minutes=shift),
+    times = looks.lazy().with_columns(
+        tau=pl.col("threshold_at") + pl.duration(minutes="shift"),
         until=pl.coalesce("tube_out_at", pl.col("ended_at") + _MINUTE),
     )
-    edges = times.select("drain_id", "tau", "until", "tube_out_at")
+    # Definitions with the same leaks, τ and window see the same of a drain: that is looked at once.
+    seen = [*LEAK_KEY, "tau", "removal_window"]
+    edges = times.select(*seen, "until", "tube_out_at").unique(seen)
     # What was on at the first known minute may have been on since the origin.
     since = pl.coalesce("start_earliest_at", pl.min_horizontal("origin_at", "started_at"))
-    origins = drains.lazy().select("drain_id", "origin_at")
+    origins = looks.lazy().select("drain_id", "origin_at").unique("drain_id")
     possible = (
         leaks.lazy()
         .join(origins, on="drain_id")
         .with_columns(start_earliest_at=since)
-        .filter(may_be_a_leak(rules))
+        .filter(may_be_a_leak())
     )
     perhaps = doubtful.lazy().join(origins, on="drain_id").with_columns(start_earliest_at=since)
     tau = pl.col("tau")
@@ -180,8 +175,8 @@ def _facts(
     spans = (starts < tau) & (ends > tau) & ~pl.col("blip")
     by_leak = (
         pl.concat([possible, perhaps], how="diagonal")
-        .join(edges.lazy(), on="drain_id")
-        .group_by("drain_id")
+        .join(edges, on=LEAK_KEY)
+        .group_by(seen)
         .agg(
             spans=spans.any(),
             edge_in_hole=((earliest < tau) & (latest > tau) & ~spans).any(),
@@ -190,22 +185,23 @@ def _facts(
             doubtful_after=pl.when(pl.col("leak_no").is_null() & (ends > tau)).then("minutes_on").sum(),
         )
     )
-    told = possible.select("drain_id", "leak_no", possible=pl.lit(True))
+    told = possible.select(*LEAK_KEY, "leak_no", possible=pl.lit(True))
     on = (pl.col("on") & ~pl.col("blip")).fill_null(False)
     maybe_on = (pl.col("on") & pl.col("possible")).fill_null(False)
     out, until = whole_minute("tube_out_at"), whole_minute("until")
     late = pl.col("after") > 0
     by_minute = (
         known.lazy()
-        .join(told, on=["drain_id", "leak_no"], how="left")
-        .join(edges.lazy(), on="drain_id")
+        .select(*LEAK_KEY, "leak_no", "started_at", "ended_at", "on", "blip")
+        .join(told, on=[*LEAK_KEY, "leak_no"], how="left")
+        .join(edges, on=LEAK_KEY)
         .with_columns(since=whole_minute("tau"))
         .with_columns(
             after=_minutes_between(pl.col("since"), pl.col("ended_at")),
             to_end=_minutes_between(pl.col("since"), until),
-            in_window=_minutes_between(pl.max_horizontal(pl.col("since"), out - window), out),
+            in_window=_minutes_between(pl.max_horizontal(pl.col("since"), out - _WINDOW), out),
         )
-        .group_by("drain_id")
+        .group_by(seen)
         .agg(
             on_after=pl.col("after").filter(on).sum(),
             first_on_after=pl.max_horizontal("started_at", "since").filter(on & late).min(),
@@ -217,9 +213,8 @@ def _facts(
     )
     zero = ("doubtful_after", "on_after", "maybe_on_after", "off_after", "known_after", "known_in_window")
     return (
-        times.lazy()
-        .join(by_leak, on="drain_id", how="left")
-        .join(by_minute, on="drain_id", how="left")
+        times.join(by_leak, on=seen, how="left", nulls_equal=True)
+        .join(by_minute, on=seen, how="left", nulls_equal=True)
         .with_columns(
             *(pl.col(name).fill_null(0).cast(pl.Int64) for name in zero),
             spans=pl.col("spans").fill_null(False),
@@ -227,7 +222,6 @@ def _facts(
             ends_in_doubt=pl.col("ends_in_doubt").fill_null(False),
             span_after=(pl.col("until") - tau).dt.total_minutes(),
         )
-        .sort("drain_id")
         .collect()
     )
 
@@ -240,25 +234,21 @@ def _minutes_between(since: pl.Expr, until: pl.Expr) -> pl.Expr:
     return pl.when(told).then((last - first).dt.total_minutes().clip(lower_bound=0))
 
 
-def _decision(definition: ProlongedLeakRules, rules: LeakRules) -> tuple[pl.Expr, pl.Expr]:
+def _decision() -> tuple[pl.Expr, pl.Expr]:
     """The table's lines as (condition, verdict, reason), turned into two expressions."""
-    leak_after = _minutes(definition.leak_after)
-    window = pl.duration(minutes=_minutes(definition.removal_window))
+    leak_after, share = pl.col("leak_after"), pl.col("watched_share")
     tau, out = pl.col("tau"), pl.col("tube_out_at")
     why = pl.col("removal_reason")
     exit_word = why.is_in([word.value for word in _EXITS]).fill_null(False)
     planned = (why == RemovalReason.PLANNED.value).fill_null(False)
     ongoing = pl.col("leak_ongoing_at_end")
-    near_removal = (pl.col("last_known") + _MINUTE >= out - window).fill_null(False)
+    near_removal = (pl.col("last_known") + _MINUTE >= out - _WINDOW).fill_null(False)
     after_tau = (out > tau).fill_null(False)
 
     over = (
         out.is_not_null()
         | pl.col("later_session")
-        | (
-            pl.col("last_export_at")
-            >= pl.col("ended_at") + _MINUTE + pl.duration(minutes=_minutes(definition.presumed_after))
-        )
+        | (pl.col("last_export_at") >= pl.col("ended_at") + _MINUTE + pl.duration(minutes="presumed_after"))
     )
     unknown_after = pl.col("span_after") - pl.col("known_after")
     maybe_on = pl.col("maybe_on_after")
@@ -266,19 +256,16 @@ def _decision(definition: ProlongedLeakRules, rules: LeakRules) -> tuple[pl.Expr
     little_leak = none_seen | (maybe_on + unknown_after < leak_after)
     watched = (
         (pl.col("span_after") > 0)
-        & (pl.col("known_after") >= definition.watched_share * pl.col("span_after"))
+        & (pl.col("known_after") >= share * pl.col("span_after"))
         & little_leak
         & (over | why.is_not_null())
         & (out.is_not_null() | (pl.col("off_after") >= leak_after))
     )
     watched_end = (
-        planned
-        & after_tau
-        & (pl.col("known_in_window") >= definition.watched_share * _minutes(definition.removal_window))
-        & none_seen
+        planned & after_tau & (pl.col("known_in_window") >= share * pl.col("removal_window")) & none_seen
     )
-    presumable = (out.is_null() | near_removal) & (pl.col("off_behind") >= rules.confirm) & over
-    presumes = pl.lit(bool(definition.presume_removal))
+    presumable = (out.is_null() | near_removal) & (pl.col("off_behind") >= pl.col("confirm")) & over
+    presumes = pl.col("presume_removal")
 
     yes, no, unknown = ProlongedLeak.YES, ProlongedLeak.NO, ProlongedLeak.UNKNOWN
     lines: list[tuple[pl.Expr, ProlongedLeak, OutcomeReason | pl.Expr | None]] = [
@@ -312,7 +299,3 @@ def _decision(definition: ProlongedLeakRules, rules: LeakRules) -> tuple[pl.Expr
         verdict = pl.when(held).then(pl.lit(decided.value)).otherwise(verdict)
         reason = pl.when(held).then(word).otherwise(reason)
     return verdict, reason
-
-
-def _minutes(hours: float) -> int:
-    return round(hours * 60)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.definitions import LeakRules, ProlongedLeakRules
+from pipeline.definitions import ProlongedLeakRules
 
 
 def clock_doubt(
@@ -70,21 +70,22 @@ def clock_doubt(
     )
 
 
-def doubted_end(drains: pl.DataFrame, rules: LeakRules) -> pl.DataFrame:
+def doubted_end(cases: pl.DataFrame) -> pl.DataFrame:
     """
     The end of each drain's leak with what the steps of the clock before it leave open.
 
     Between the origin, which the registry has from another clock, and the leak's end as the log has it, the
     clock may have leapt over time that did not pass, or have shown time twice. So the end lies as much
     earlier as the clock leapt, or later as it was set back: `leak_end_earliest_at` and `leak_end_latest_at`
-    hold that. Where it is more than `rules.clock_doubt` in all, how long the leak went on is not known and
+    hold that. Where it is more than `clock_doubt` in all, how long the leak went on is not known and
     `leak_hours` is null; curves then follow the leak to the earliest end and no further. A step after the
     leak's end, or before the drain's first minute, timed nothing of it.
 
     Parameters
     ----------
-    drains
-        `origin_at`, the leak's columns (from `leak_outcome`) and what `clock_doubt` gives (null: no step).
+    cases
+        `origin_at`, the leak's columns (from `leak_outcome`), what `clock_doubt` gives (null: no step), and
+        the definition's `clock_doubt` (minutes).
 
     Returns
     -------
@@ -96,12 +97,12 @@ def doubted_end(drains: pl.DataFrame, rules: LeakRules) -> pl.DataFrame:
     crossed = crossed.fill_null(False)
     earliest = pl.max_horizontal("origin_at", pl.col("leak_end_earliest_at") - pl.duration(minutes=leapt))
     known = pl.col("leak_end_earliest_at").is_not_null()
-    return drains.with_columns(
+    return cases.with_columns(
         leak_end_earliest_at=pl.when(crossed & known)
         .then(pl.min_horizontal("leak_end_earliest_at", earliest))
         .otherwise("leak_end_earliest_at"),
         leak_end_latest_at=pl.when(crossed)
         .then(pl.col("leak_end_latest_at") + pl.duration(minutes=back))
         .otherwise("leak_end_latest_at"),
-        leak_hours=pl.when(~(crossed & (leapt + back > rules.clock_doubt))).then("leak_hours"),
+        leak_hours=pl.when(~(crossed & (leapt + back > pl.col("clock_doubt")))).then("leak_hours"),
     )

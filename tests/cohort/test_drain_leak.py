@@ -7,12 +7,15 @@ from datetime import UTC, datetime, timedelta
 import polars as pl
 import pytest
 
+from pipeline.cohort.judgements import CASE_KEY, figures_of, judgements, leak_sets
 from pipeline.cohort.leak import leak_outcome, leak_stretches, leaks_of
 from pipeline.cohort.leak_doubt import doubtful_leaks, unresolved_stretches
 from pipeline.definitions import load_definitions
 
 ORIGIN = datetime(2031, 3, 10, 13, 0, tzinfo=UTC)
 DEFINITIONS = load_definitions()
+PUBLISHED = figures_of(judgements(DEFINITIONS)[:1])
+SETS = leak_sets(PUBLISHED)
 ON, OFF = True, False
 INSTANT = pl.Datetime("us", "UTC")
 
@@ -33,7 +36,7 @@ def watched(*parts: tuple[float, float, bool]) -> pl.DataFrame:
 
 
 def leaks(*parts: tuple[float, float, bool]) -> list[tuple]:
-    rows = leaks_of(leak_stretches(watched(*parts), DEFINITIONS.leak))
+    rows = leaks_of(leak_stretches(watched(*parts), SETS))
     return [
         ((a - ORIGIN) / timedelta(hours=1), (b - ORIGIN) / timedelta(hours=1), blip)
         for a, b, blip in rows.select("started_at", "ended_at", "blip").iter_rows()
@@ -59,8 +62,7 @@ def outcome(
 
     `in_doubt`: stretches of hours in which much air flowed, from the lung or from the room.
     """
-    known = leak_stretches(watched(*parts), DEFINITIONS.leak)
-    perhaps = doubtful_leaks(doubt(*in_doubt), known, leaks_of(known), DEFINITIONS.leak)
+    known = leak_stretches(watched(*parts), SETS)
     drains = pl.DataFrame(
         {
             "drain_id": ["D"],
@@ -70,10 +72,9 @@ def outcome(
         },
         schema_overrides={"origin_at": INSTANT, "tube_out_at": INSTANT, "removal_reason": pl.String},
     )
-    window = DEFINITIONS.prolonged_leak[0].removal_window
-    return leak_outcome(
-        drains, known, leaks_of(known), DEFINITIONS.leak, DEFINITIONS.drain, window, perhaps
-    ).row(0, named=True)
+    perhaps = doubtful_leaks(doubt(*in_doubt), known, leaks_of(known), SETS, drains)
+    cases = drains.join(PUBLISHED, how="cross")
+    return leak_outcome(cases, known, leaks_of(known), DEFINITIONS.drain, perhaps).row(0, named=True)
 
 
 def test_stretches_less_than_8_hours_apart_are_one_leak() -> None:
@@ -172,7 +173,7 @@ def test_never_on_for_an_hour_before_death_is_unknown() -> None:
 
 def test_without_an_assessable_minute_everything_is_unknown() -> None:
     got = outcome((0, 0, OFF))
-    assert {k: v for k, v in got.items() if k != "drain_id" and v is not None} == {}
+    assert {k: v for k, v in got.items() if k not in CASE_KEY and v is not None} == {}
 
 
 class TestMuchAirOfWhichNobodyKnowsWhence:

@@ -10,8 +10,9 @@ from typing import Any
 import polars as pl
 import pytest
 
+from pipeline.cohort.judgements import figures_of, judgements
 from pipeline.cohort.origin import with_threshold
-from pipeline.cohort.outcomes import judge, judgements
+from pipeline.cohort.outcomes import judge
 from pipeline.definitions import Definitions, load_definitions
 from schemas.errors import InputError
 from schemas.published import DRAIN_OUTCOME
@@ -112,9 +113,15 @@ def test_a_day_of_the_calendar_ends_at_the_wards_midnight(told, hours, by_hours,
 
 
 def test_the_midnight_is_local_also_across_a_change_to_summer_time(definitions: Definitions) -> None:
-    by_day = definitions.prolonged_leak[2]
-    drains = pl.DataFrame({"origin_day": [date(2031, 3, 26), None], "timezone": ["Europe/Zurich", "UTC"]})
-    got = with_threshold(drains, by_day)["threshold_at"].to_list()
+    by_day = figures_of(judgements(definitions)[2:3])
+    drains = pl.DataFrame(
+        {
+            "origin_at": [datetime(2031, 3, 26, 13, 0, tzinfo=UTC), None],
+            "origin_day": [date(2031, 3, 26), None],
+            "timezone": ["Europe/Zurich", "UTC"],
+        }
+    )
+    got = with_threshold(drains.join(by_day, how="cross"))["threshold_at"].to_list()
     # 1 April 2031, 00:00 in Zurich, is summer time.
     assert got == [datetime(2031, 3, 31, 22, 0, tzinfo=UTC), None]
 

@@ -8,6 +8,7 @@ from typing import Any
 import polars as pl
 import pytest
 
+from pipeline.cohort.judgements import CASE_KEY, Judgement, figures_of, leak_sets
 from pipeline.cohort.leak import leak_outcome, leak_stretches, leaks_of
 from pipeline.cohort.leak_doubt import doubtful_leaks
 from pipeline.cohort.origin import with_threshold
@@ -52,17 +53,19 @@ def verdict(
         ).select(drain_id=pl.lit("D"), minute="minute", known=True, leak_on=pl.lit(on))
         for a, b, on in parts or [(0, 0, OFF)]
     ]
-    known = leak_stretches(pl.concat(frames), DEFINITIONS.leak)
+    figures = figures_of([Judgement("asked", None, definition, DEFINITIONS.leak)])
+    known = leak_stretches(pl.concat(frames), leak_sets(figures))
     leaks = leaks_of(known)
     stretches = pl.DataFrame(
         [("D", after(a), after(b)) for a, b in in_doubt],
         schema={"drain_id": pl.String, "started_at": INSTANT, "ended_at": INSTANT},
         orient="row",
     )
-    perhaps = doubtful_leaks(stretches, known, leaks, DEFINITIONS.leak)
     row = {
         "drain_id": "D",
         "origin_at": ORIGIN,
+        "origin_day": ORIGIN.date(),
+        "timezone": "UTC",
         "started_at": after(first),
         "ended_at": after(last - MINUTE),
         "tube_out_at": after(out),
@@ -77,18 +80,11 @@ def verdict(
     }
     instants = {name: INSTANT for name in row if name.endswith("_at")}
     drains = pl.DataFrame([row], schema_overrides={**instants, "removal_reason": pl.String})
-    window = definition.removal_window
-    drains = drains.join(
-        leak_outcome(drains, known, leaks, DEFINITIONS.leak, DEFINITIONS.drain, window, perhaps),
-        on="drain_id",
-    )
-    return (
-        prolonged_leak(
-            with_threshold(drains, definition), known, leaks, definition, DEFINITIONS.leak, perhaps
-        )
-        .select("prolonged_leak", "prolonged_leak_reason")
-        .row(0)
-    )
+    perhaps = doubtful_leaks(stretches, known, leaks, leak_sets(figures), drains)
+    cases = with_threshold(drains.join(figures, how="cross"))
+    ended = leak_outcome(cases, known, leaks, DEFINITIONS.drain, perhaps)
+    told = prolonged_leak(cases.join(ended, on=CASE_KEY), known, leaks, perhaps)
+    return told.select("prolonged_leak", "prolonged_leak_reason").row(0)
 
 
 def planned(*parts: tuple[float, float, bool], out: float, **more: Any) -> tuple[str, str | None]:
