@@ -46,34 +46,45 @@ def number_epochs(lines: pl.DataFrame) -> pl.DataFrame:
     """
     lines = cut_segments(lines)
     numbers = _number(_describe(lines), _shared(lines))
-    lines = lines.join(numbers, on="segment", how="left", maintain_order="left").with_columns(
+    lines = lines.with_columns(
+        numbers["epoch"].gather(lines["segment"] - 1),
         seq=pl.when("counted").then("seq").otherwise("wall"),
-        nth=pl.when("counted")
-        .then("odd")
-        .otherwise(pl.int_range(pl.len()).over("segment", "session", "wall").cast(pl.Int64)),
+        nth=pl.when("counted").then("odd").otherwise(_nth(lines)),
     )
     return _adopt(lines.drop("segment", "odd", "content"))
 
 
+def _nth(lines: pl.DataFrame) -> pl.Series:
+    """How many lines of their piece have the same session and minute before each line without a counter."""
+    found = pl.Series("nth", [None], pl.Int64).new_from_index(0, len(lines))
+    at = (~lines["counted"]).arg_true()
+    if at.is_empty():
+        return found
+    nth = lines[at].select(pl.int_range(pl.len()).over("segment", "session", "wall").cast(pl.Int64))
+    return found.scatter(at, nth.to_series())
+
+
 def _adopt(lines: pl.DataFrame) -> pl.DataFrame:
     """Give lines of files without a counter the record under which another export holds their minute."""
-    if lines["counted"].all() or not lines["counted"].any():
+    kinds = lines.group_by("dev").agg(pl.col("counted").n_unique())
+    mixed = pl.col("dev").is_in(kinds.filter(pl.col("counted") > 1)["dev"].implode())
+    seeking = lines.select(mixed & ~pl.col("counted") & (pl.col("nth") == 0)).to_series().arg_true()
+    if seeking.is_empty():
         return lines
     minute = ["dev", "session", "wall"]
     held = (
-        lines.filter(pl.col("counted") & pl.col("nth").is_null())
+        lines.filter(mixed & pl.col("counted") & pl.col("nth").is_null())
         .select(*minute, "epoch", "seq", "nth")
         .unique()
         .filter(pl.len().over(minute) == 1)
     )
-    found = lines.join(
-        held.with_columns(held=True), on=minute, how="left", maintain_order="left", suffix="_held"
+    found = (
+        lines.select(minute)[seeking]
+        .with_columns(at=seeking)
+        .join(held.with_columns(counted=True), on=minute)
     )
-    adopts = (pl.col("held") & ~pl.col("counted") & (pl.col("nth") == 0)).fill_null(False)
-    return found.with_columns(
-        pl.col("counted") | adopts,
-        *(pl.when(adopts).then(f"{n}_held").otherwise(n).alias(n) for n in ("epoch", "seq", "nth")),
-    ).select(lines.columns)
+    names = ("counted", "epoch", "seq", "nth")
+    return lines.with_columns(lines[name].scatter(found["at"], found[name]) for name in names)
 
 
 @dataclass
@@ -182,7 +193,7 @@ def _shared(lines: pl.DataFrame) -> list[tuple[int, int]]:
 def _content_in_repeats(lines: pl.DataFrame) -> pl.Series:
     """The digest of the readings of lines without a counter in an hour that comes twice; else null."""
     telling = pl.Series(np.zeros(len(lines), dtype=bool))
-    for name in lines.filter(~pl.col("counted"))["zone"].unique().sort().to_list():
+    for name in lines["zone"].filter(~lines["counted"]).unique().sort().to_list():
         twice = pl.Series(zone_of(name).is_repeated(lines["wall"].to_numpy()))
         telling = telling | (twice & (lines["zone"] == name))
     return lines.select(pl.when(telling & ~pl.col("counted")).then("content").alias("content")).to_series()

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from functools import cache
 from zoneinfo import ZoneInfoNotFoundError
 
@@ -23,7 +23,6 @@ from schemas.errors import InputError
 MINUTE_US = 60_000_000
 _DAY = 1440
 _YEAR = 366 * _DAY
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _FIRST_YEAR, _LAST_YEAR = 1990, 2100
 
 
@@ -129,23 +128,30 @@ def zone_of(name: str) -> Zone:
             f"time zone {name!r} is not an IANA zone; correct the file's or the profile's timezone."
         ) from error
 
-    def offset(instant: int) -> int:
-        ahead = (_EPOCH + timedelta(minutes=instant)).astimezone(zone).utcoffset()
-        assert ahead is not None
-        return int(ahead.total_seconds() // 60)
+    def ahead(instant: int) -> timedelta:
+        found = datetime.fromtimestamp(60 * instant, zone).utcoffset()
+        assert found is not None
+        return found
+
+    def whole_minutes(found: timedelta) -> int:
+        return int(found.total_seconds() // 60)
 
     first = minutes_of(datetime(_FIRST_YEAR, 1, 1))
     last = minutes_of(datetime(_LAST_YEAR, 1, 1))
     changes: list[int] = []
-    offsets = [offset(first)]
+    here = ahead(first)
+    offsets = [whole_minutes(here)]
     for day in range(first, last, _DAY):
-        if offset(day + _DAY) != offsets[-1]:
-            low, high = day, day + _DAY
-            while high - low > 1:
-                middle = (low + high) // 2
-                low, high = (middle, high) if offset(middle) == offsets[-1] else (low, middle)
-            changes.append(high)
-            offsets.append(offset(high))
+        # Forty thousand days are asked and a few hundred answer: asked as plainly as can be.
+        if ahead(day + _DAY) == here:
+            continue
+        low, high = day, day + _DAY
+        while high - low > 1:
+            middle = (low + high) // 2
+            low, high = (middle, high) if ahead(middle) == here else (low, middle)
+        here = ahead(high)
+        changes.append(high)
+        offsets.append(whole_minutes(here))
     return Zone(name, tuple(changes), tuple(offsets))
 
 
