@@ -6,6 +6,8 @@ import polars as pl
 
 from schemas.errors import InputError
 
+_NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
+
 
 def decode(texts: pl.Series, origin: float, factor: float) -> pl.Series:
     """
@@ -42,7 +44,27 @@ def decode(texts: pl.Series, origin: float, factor: float) -> pl.Series:
             f"decode: origin {origin!r} and factor {factor!r} must be finite and the factor not 0; "
             "mend the trace line of the file's preamble."
         )
-    column = texts.cast(pl.String).rename("trace").to_frame().with_row_index("row")
+    column = texts.cast(pl.String)
+    plain = column.str.contains(rf"^{_NUMBER}(?: {_NUMBER})*$").fill_null(value=False)
+    if plain.all():
+        return _numbers(column, origin, factor)
+    numbers, words = (
+        _numbers(column.filter(plain), origin, factor),
+        _words(column.filter(~plain), origin, factor),
+    )
+    places = pl.concat([plain.arg_true(), (~plain).arg_true()]).arg_sort()
+    return pl.concat([numbers, words]).gather(places).rename(texts.name)
+
+
+def _numbers(texts: pl.Series, origin: float, factor: float) -> pl.Series:
+    """Traces of nothing but numbers, one space between them, as nearly all are: many times faster."""
+    number = pl.element().cast(pl.Float64)
+    return texts.str.split(" ").list.eval((origin + factor * number).cast(pl.Float32))
+
+
+def _words(texts: pl.Series, origin: float, factor: float) -> pl.Series:
+    """Any traces, word by word."""
+    column = texts.rename("trace").to_frame().with_row_index("row")
     words = (
         column.lazy()
         .with_columns(pl.col("trace").str.strip_chars().str.split(" "))
@@ -50,7 +72,7 @@ def decode(texts: pl.Series, origin: float, factor: float) -> pl.Series:
         .filter(pl.col("trace").is_not_null() & (pl.col("trace") != ""))
     )
     # Words that Polars would read as numbers but the standard does not know, nan and inf, are refused.
-    number = pl.when(pl.col("trace").str.contains(r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$")).then(
+    number = pl.when(pl.col("trace").str.contains(f"^{_NUMBER}$")).then(
         pl.col("trace").cast(pl.Float64, strict=False)
     )
     value = (
