@@ -8,7 +8,7 @@ import duckdb
 import polars as pl
 
 from flows.keeping.withdrawals import withdrawals
-from pipeline.marts.reader import reader
+from pipeline.marts.reader import reader, rows_of
 from pipeline.store import Home
 from pipeline.store.erasures import read_erasures
 from schemas.errors import LedgerError
@@ -80,7 +80,6 @@ def _findings(home: Home) -> pl.DataFrame:
         return pl.DataFrame()
     try:
         with reader(home.database) as connection:
-            found: pl.DataFrame = connection.sql(_FINDINGS).pl()
-            return found
+            return rows_of(connection.sql(_FINDINGS))
     except (duckdb.Error, LedgerError):
         return pl.DataFrame()

@@ -21,8 +21,6 @@ from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
-import structlog
-
 FOLDER = "logs"  # in the home
 FILE = "drainledger.jsonl"
 MOST_BYTES = 5 * 2**20
@@ -107,6 +105,8 @@ class Log:
 
     @cached_property
     def _lines(self) -> Any:
+        import structlog  # here: half of the time `status` takes, which only reads
+
         return structlog.wrap_logger(
             _Sink(self.folder, self.aloud or wanted_aloud()),
             processors=[

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from string import Template
+from typing import TYPE_CHECKING
 
 import duckdb
 import polars as pl
 
-from pipeline.definitions import Definitions
 from pipeline.marts.figures import figures
 from pipeline.marts.minute_view import (
     FILES,
@@ -33,6 +33,9 @@ from schemas.views import (
     VIEWS,
 )
 from schemas.wards import DEVICE_USE
+
+if TYPE_CHECKING:
+    from pipeline.definitions import Definitions
 
 SQL = Path(__file__).parent / "sql"
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import polars as pl
 
-from pipeline.definitions import Definitions, Section
 from schemas.published import DEFINITION
+
+if TYPE_CHECKING:  # whoever asks the published database need not wait for the checks of every figure
+    from pipeline.definitions import Definitions, Section
 
 _UNSAID = ("", "", "")  # values that came without their words, as from an extract's manifest
 
@@ -38,15 +41,15 @@ def figures(definitions: Definitions) -> pl.DataFrame:
 def _rows(definitions: Definitions) -> Iterator[tuple[str, float, str]]:
     """Published name, value, and the name of the entry that the figure stands in."""
     for name, body in definitions:
-        if isinstance(body, Section):
-            for figure, value in _figures(body):
-                yield f"{name}.{figure}", value, f"{name}.{figure}"
-        else:
+        if isinstance(body, tuple):
             for place, one in enumerate(body):
                 published = place == 0 and name == "prolonged_leak"
                 for figure, value in _figures(one):
                     entry = f"{name}.{one.name}.{figure}"
                     yield f"{name}.{figure}" if published else entry, value, entry
+        else:
+            for figure, value in _figures(body):
+                yield f"{name}.{figure}", value, f"{name}.{figure}"
 
 
 def _figures(section: Section) -> Iterator[tuple[str, float]]:

@@ -7,16 +7,19 @@ import shutil
 import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import duckdb
 import polars as pl
 
-from pipeline.definitions import Definitions
 from pipeline.marts.build import build
 from pipeline.store import moments
 from pipeline.store.durable import flush_folder
 from pipeline.store.moments import Moment
 from schemas.errors import LedgerError
+
+if TYPE_CHECKING:
+    from pipeline.definitions import Definitions
 
 _READ_ONLY = 0o444
 

@@ -12,7 +12,7 @@ import duckdb
 import polars as pl
 
 from pipeline.marts.minute_view import lend_minutes
-from pipeline.marts.reader import reader
+from pipeline.marts.reader import reader, rows_of
 from pipeline.marts.refusals import explained
 from pipeline.marts.statement import only_select
 from pipeline.store.lake import Lake
@@ -116,15 +116,14 @@ def _answered(connection: duckdb.DuckDBPyConnection, query: str, most: int | Non
         if str(dtype) != "INTERVAL" and "INTERVAL" in str(dtype):
             raise CallError(f"sql: column {name!r} holds lengths of time within {dtype}; cast it to VARCHAR.")
     if not any(lengths):
-        rows: pl.DataFrame = relation.pl()
-        return rows
+        return rows_of(relation)
     # One instant less another is an INTERVAL, which frames do not know; they know durations.
     places = [f"c{place}" for place in range(len(lengths))]
     columns = ", ".join(
         f"epoch_us({c}) AS {c}" if length else c for c, length in zip(places, lengths, strict=True)
     )
     answered = connection.sql(f"SELECT {columns} FROM ({query}\n) AS answer({', '.join(places)})")
-    wrapped: pl.DataFrame = (answered if most is None else answered.limit(most)).pl()
+    wrapped = rows_of(answered if most is None else answered.limit(most))
     return wrapped.select(
         pl.col(place).cast(pl.Duration("us")).alias(name) if length else pl.col(place).alias(name)
         for place, name, length in zip(places, _apart(relation.columns), lengths, strict=True)

@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import polars as pl
-from deltalake import DeltaTable
 
 from pipeline.store.lake import Lake
 from schemas.errors import StoreError
@@ -33,6 +32,8 @@ def damage(lake: Lake) -> Iterator[Damage]:
     StoreError
         When the object store does not answer.
     """
+    from deltalake import DeltaTable
+
     there = lake.place.sizes()
     tables = sorted({name.partition("/")[0] for name in there if "/_delta_log/" in name})
     for table in tables:

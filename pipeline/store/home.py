@@ -15,7 +15,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import polars as pl
-from deltalake.exceptions import DeltaError
 
 from pipeline.store.damage import damage
 from pipeline.store.disk import disk_fault
@@ -31,8 +30,6 @@ if TYPE_CHECKING:
 
 SECRET_BYTES = 32
 STORE_FILE = "store.toml"
-# What engines raise over a part that is gone or not what it was.
-_READING_FAULTS = (pl.exceptions.PolarsError, DeltaError, FileNotFoundError)
 CLAIM = "drainledger-home"  # object in a store that names the home it belongs to
 # In a path, the lake's or the database's engine takes these for a pattern or an escape.
 _UNFIT = frozenset("[]{}*?%\\\n\r\t")
@@ -176,8 +173,12 @@ class Home:
         """
         if isinstance(error, LedgerError):
             return None
+        from deltalake.exceptions import DeltaError
+
         said = self.place.explained(error) or disk_fault(error, self.root)
-        if isinstance(said, StoreError | DiskError) or not isinstance(error, _READING_FAULTS):
+        # What engines raise over a part that is gone or not what it was.
+        of_a_part = isinstance(error, pl.exceptions.PolarsError | DeltaError | FileNotFoundError)
+        if isinstance(said, StoreError | DiskError) or not of_a_part:
             return said
         found = [one for lake in (self.lake, self.private_lake) for one in damage(lake)]
         if not found:

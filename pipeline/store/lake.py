@@ -15,14 +15,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import polars as pl
-from deltalake import ColumnProperties, DeltaTable, WriterProperties, write_deltalake
 
 from pipeline.store.engine_words import first_sentence
 from pipeline.store.place import Place, place_of, speaking_of
 from schemas.errors import LakeError, LedgerError
 from schemas.table import TEXT, Table
 
-if TYPE_CHECKING:  # Arrow's readers take longer to import than a small table takes to read
+if TYPE_CHECKING:  # these take longer to import than a small table takes to read
+    from deltalake import DeltaTable, WriterProperties
     from pyarrow.dataset import Dataset
 
 BUCKETS = 16
@@ -31,9 +31,6 @@ KEPT = {
     "delta.logRetentionDuration": "interval 36500 days",
     "delta.deletedFileRetentionDuration": "interval 36500 days",
 }
-# Counters and clocks go up by the same step from row to row; kept as differences they shrink to next to
-# nothing. `make bench BENCH=storage` holds this and the level of Zstandard against others.
-_DIFFERENCES = ColumnProperties(dictionary_enabled=False, encoding="DELTA_BINARY_PACKED")
 _DERIVED = {"owner": TEXT, "made_from": TEXT, "bucket": pl.Int32()}
 
 
@@ -156,6 +153,8 @@ class Lake:
 
     def open(self, table: Table) -> DeltaTable:
         """The table as Delta Lake sees it, at the version asked for."""
+        from deltalake import DeltaTable
+
         version = None if self.versions is None else self.versions[table.name]
         place = self._of(table)
         with speaking_of(place):
@@ -205,6 +204,8 @@ class Lake:
     def _write(
         self, table: Table, rows: pl.DataFrame, partition: str | None, predicate: str | None = None
     ) -> None:
+        from deltalake import write_deltalake
+
         # Merged schemas: a later version of the code may bring a column that older files lack.
         place = self._of(table)
         columns = [partition] if partition else None
@@ -271,11 +272,16 @@ class Lake:
 
 def writer_properties(table: Table) -> WriterProperties:
     """How the table's Parquet files are encoded and compressed."""
+    from deltalake import ColumnProperties, WriterProperties
+
+    # Counters and clocks go up by the same step from row to row; kept as differences they shrink to next to
+    # nothing. `make bench BENCH=storage` holds this and the level of Zstandard against others.
+    differences = ColumnProperties(dictionary_enabled=False, encoding="DELTA_BINARY_PACKED")
     steady = [c.name for c in table.columns if c.dtype.is_integer() or isinstance(c.dtype, pl.Datetime)]
     return WriterProperties(
         compression="ZSTD",
         compression_level=3,
-        column_properties=dict.fromkeys(steady, _DIFFERENCES),
+        column_properties=dict.fromkeys(steady, differences),
     )
 
 
