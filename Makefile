@@ -8,7 +8,7 @@ export PIP_DISABLE_PIP_VERSION_CHECK := 1
 export PREFECT_SERVER_ANALYTICS_ENABLED := false
 export DO_NOT_TRACK := 1
 
-.PHONY: help setup demo test lint audit format samples bench evaluate guides characterise lock clean soak dictionary
+.PHONY: help setup demo test lint audit format samples bench evaluate guides characterise lock clean soak dictionary front
 
 help:  ## say what there is
 	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -51,6 +51,9 @@ bench: $(INSTALLED)  ## measure speed against named peers; BENCH="signal course"
 
 dictionary: $(INSTALLED)  ## write the data dictionary of the published database again
 	$(BIN)/python -m pipeline.marts.dictionary
+
+front: $(INSTALLED)  ## write the page that `drainledger --help` prints again
+	$(BIN)/python -m flows.front_page
 
 guides: $(INSTALLED)  ## draw the pictures of the README and of the guide to the course again
 	$(BIN)/python -m tests.evaluation.front_pictures

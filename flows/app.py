@@ -14,7 +14,6 @@ if TYPE_CHECKING:
 
     from pipeline.store import Home
 
-DONE, SOME_REJECTED, WRONG_CALL, FAILED = 0, 1, 2, 3
 VARIABLE = "DRAINLEDGER_STORE"  # where a new home keeps its raw files and its lake
 
 CAUTION = (

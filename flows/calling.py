@@ -1,57 +1,42 @@
-"""Run the command line: what a person typed, to one command of `flows/commands/`, to an exit status."""
+"""Call one command of `flows/commands/`: parse what a person typed, run it, and tell what nobody foresaw."""
 
 from __future__ import annotations
 
-import os
-import sys
 import traceback
 from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any
 
 from cyclopts import CycloptsError, Parameter
+from cyclopts.exceptions import UnknownCommandError
 
 from flows import commands
-from flows.app import DONE, FAILED, SOME_REJECTED, WRONG_CALL, app
-from flows.show.plain import plain
+from flows.app import app
+from flows.exits import DONE
 from schemas.errors import CallError, DrainledgerError, LedgerError
 
-__all__ = ["DONE", "FAILED", "SOME_REJECTED", "WRONG_CALL", "app", "commands", "main", "run"]
 
-_INTERRUPTED = 130
+def call(arguments: list[str]) -> int:
+    """
+    Run one command and return its exit status.
 
-
-def main(arguments: list[str] | None = None) -> None:
-    """Run the command line; exit status 0: done, 1: some input rejected, 2: wrong call, 3: failed."""
-    sys.exit(run(sys.argv[1:] if arguments is None else arguments))
-
-
-def run(arguments: list[str]) -> int:
-    """Run one command line and return its exit status."""
-    os.umask(0o077)  # what a load writes is its owner's alone
+    Raises
+    ------
+    CallError
+        When no command can be called so.
+    DrainledgerError, OSError
+        As the command does; LedgerError for a fault that nobody foresaw.
+    """
+    commands.import_for(arguments)
     try:
-        status = app.meta(arguments)
-        sys.stdout.flush()
-    except (CycloptsError, CallError) as error:
-        return _say(error, WRONG_CALL)
-    except DrainledgerError as error:
-        return _say(error, FAILED)
-    except KeyboardInterrupt:
-        return _say(
-            "stopped; readers still see the ledger as it was before; load again to go on", _INTERRUPTED
-        )
-    except BrokenPipeError:  # the reader of our output has gone, as in `| head`
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return DONE
-    except OSError as error:
-        place = f" ({error.filename})" if error.filename else ""
-        return _say(f"{error.strerror or error}{place}; mend that and run the command again.", FAILED)
+        try:
+            status = app.meta(arguments)
+        except UnknownCommandError:  # again, so that the nearest of all commands is told
+            commands.import_all()
+            status = app.meta(arguments)
+    except CycloptsError as error:
+        raise CallError(str(error)) from error
     return status if isinstance(status, int) else DONE
-
-
-def _say(message: object, status: int) -> int:
-    print(f"drainledger: {plain(' '.join(str(message).split()))}", file=sys.stderr)
-    return status
 
 
 @app.meta.default
@@ -91,7 +76,3 @@ def _unforeseen(error: Exception, home: Path) -> str:
         f"something failed that should not ({what}); the details are in {details}. "
         "If it comes again, `drainledger rebuild` makes everything anew from the raw files."
     )
-
-
-if __name__ == "__main__":
-    main()

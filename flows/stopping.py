@@ -10,7 +10,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from types import FrameType
 
-INTERRUPTED = 130  # what a shell makes of a command stopped by Ctrl-C
+from flows.exits import INTERRUPTED
+
 _PATIENCE_SECONDS = 3.0
 
 

@@ -8,7 +8,8 @@ from typing import Annotated, Literal
 
 from cyclopts import Parameter
 
-from flows.app import DONE, LOOK, RESEARCH, HomeDir, Json, app, examples, open_ledger
+from flows.app import LOOK, RESEARCH, HomeDir, Json, app, examples, open_ledger
+from flows.exits import DONE
 from schemas.errors import CallError, InputError
 
 
@@ -48,8 +49,9 @@ def sql(
     query
         For example: "SELECT * FROM prolonged_leak_rate"; or the path of a file that ends in .sql.
     """
+    from flows.exits import INTERRUPTED
     from flows.show.rows import format_for, show_frame
-    from flows.stopping import INTERRUPTED, stoppable
+    from flows.stopping import stoppable
     from pipeline.marts import select
 
     if query.endswith(".sql") and len(query.split()) == 1:

@@ -7,7 +7,8 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from flows.app import DONE, TRY, Json, app, examples
+from flows.app import TRY, Json, app, examples
+from flows.exits import DONE
 
 
 @app.command(group=TRY, help_epilogue=examples("simulate --drains 20 --seed 1 --out invented"))

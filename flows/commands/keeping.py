@@ -9,10 +9,8 @@ from typing import Annotated
 from cyclopts import Parameter
 
 from flows.app import (
-    DONE,
     KEEP,
     LOOK,
-    SOME_REJECTED,
     TAKE_IN,
     TRY,
     VARIABLE,
@@ -26,6 +24,7 @@ from flows.app import (
     open_home,
     open_ledger,
 )
+from flows.exits import DONE, SOME_REJECTED
 from schemas.errors import CallError
 
 

@@ -8,21 +8,8 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from flows.app import (
-    DONE,
-    KEEP,
-    SOME_REJECTED,
-    TAKE_IN,
-    HomeDir,
-    Json,
-    Profile,
-    Site,
-    app,
-    examples,
-    now,
-    open_home,
-    open_ledger,
-)
+from flows.app import KEEP, TAKE_IN, HomeDir, Json, Profile, Site, app, examples, now, open_home, open_ledger
+from flows.exits import DONE, SOME_REJECTED
 from schemas.errors import CallError
 
 

@@ -7,7 +7,8 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from flows.app import DONE, LOOK, HomeDir, Json, app, examples, open_ledger
+from flows.app import LOOK, HomeDir, Json, app, examples, open_ledger
+from flows.exits import DONE
 from schemas.errors import CallError
 
 MOST_DRAINS = 12

@@ -10,7 +10,8 @@ from typing import Annotated
 
 from cyclopts import App, Parameter
 
-from flows.app import DONE, SOME_REJECTED, TAKE_IN, Json, app, examples
+from flows.app import TAKE_IN, Json, app, examples
+from flows.exits import DONE, SOME_REJECTED
 from schemas.errors import CallError
 
 profile_app = App(

@@ -7,7 +7,8 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from flows.app import DONE, RESEARCH, SOME_REJECTED, HomeDir, Json, app, examples, open_home
+from flows.app import RESEARCH, HomeDir, Json, app, examples, open_home
+from flows.exits import DONE, SOME_REJECTED
 
 
 @app.command(group=RESEARCH, help_epilogue=examples("extract shared/cohorts/samples.toml --out study"))

@@ -6,7 +6,8 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from flows.app import DONE, FAILED, KEEP, SOME_REJECTED, HomeDir, Json, app, examples, now, open_ledger
+from flows.app import KEEP, HomeDir, Json, app, examples, now, open_ledger
+from flows.exits import DONE, FAILED, SOME_REJECTED
 
 
 @app.command(group=KEEP, help_epilogue=examples("doctor", "doctor --all"))

@@ -12,6 +12,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from flows.exits import DONE, FAILED, SOME_REJECTED, WRONG_CALL
 from flows.nights.logs import DIGEST_SIGNS, Log, log_of
 from flows.orchestration.orchestrator import behind
 from pipeline.store.durable import write_whole
@@ -25,8 +26,6 @@ if TYPE_CHECKING:
 FILE = "runs.jsonl"  # in the private store: what a fault said can hold names
 _KEPT = 500
 _MOST_BYTES = 2**20
-
-DONE, SOME_REJECTED, WRONG_CALL, FAILED = 0, 1, 2, 3
 
 
 @dataclass

@@ -4,14 +4,20 @@ from __future__ import annotations
 
 import inspect
 import shlex
+import subprocess
+import sys
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from cyclopts import App
 
 from flows.app import app
-from flows.cli import DONE, run
+from flows.cli import DONE, WRONG_CALL, run
+from flows.commands import MODULES, import_all
+from flows.front_page import front_page, made_anew
 
+ROOT = Path(__file__).parents[2]
 WITHOUT_JSON = {"sql", "serve", "completion"}  # sql has --format; the others answer nobody
 
 
@@ -26,6 +32,7 @@ def commands(of: App = app, before: tuple[str, ...] = ()) -> Iterator[tuple[str,
             yield " ".join((*before, name)), of[name]
 
 
+import_all()
 COMMANDS = dict(commands())
 
 
@@ -39,6 +46,27 @@ def test_the_help_of_all_commands_fits_a_screen(
     assert max(map(len, printed)) <= 80
     named = {line.split(":")[0].strip() for line in printed if line.startswith("  ")}
     assert {name.split()[0] for name in COMMANDS} <= named
+
+
+def test_the_page_that_lies_ready_is_what_the_parser_makes_of_the_commands() -> None:
+    """Where it is not: `make front`."""
+    assert front_page() == made_anew()
+
+
+def test_each_command_is_found_in_the_module_it_is_said_to_be_in() -> None:
+    for module, names in MODULES.items():
+        for name in names:
+            command = app[name].default_command
+            assert command is None or command.__module__ == f"flows.commands.{module}"
+    assert {name for names in MODULES.values() for name in names} == {name.split()[0] for name in COMMANDS}
+
+
+def test_a_slip_is_told_the_nearest_of_all_commands_whichever_were_imported() -> None:
+    program = "import sys; from flows.cli import run; sys.exit(run(sys.argv[1:]))"
+    call = [sys.executable, "-c", program, "docter", "status"]
+    done = subprocess.run(call, capture_output=True, text=True, check=False, cwd=ROOT)
+    assert done.returncode == WRONG_CALL
+    assert '"doctor"' in done.stderr
 
 
 @pytest.mark.parametrize("name", COMMANDS)
