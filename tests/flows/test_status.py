@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import subprocess
-import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -151,20 +149,3 @@ def test_who_runs_and_when_the_next_night_is(
     with home.locked():
         run(["status", "--home", str(home.root)])
     assert "a load is running" in capsys.readouterr().out
-
-
-def test_status_waits_for_no_orchestrator_and_no_statistics(home: Home, tmp_path: Path) -> None:
-    """Half a second of imports each that a look at a ledger does not need."""
-    put(tmp_path / "in", "a.csv", export())
-    load(home, [tmp_path / "in"])
-    program = (
-        "import sys; from flows.cli import run; run(sys.argv[1:]); "
-        "print(sorted({'prefect', 'scipy', 'pandas', 'pandera', 'altair', 'pint'} & set(sys.modules)))"
-    )
-    told = subprocess.run(
-        [sys.executable, "-c", program, "status", "--home", str(home.root)],
-        capture_output=True,
-        text=True,
-        check=True,
-    ).stdout.splitlines()
-    assert told[-1] == "[]"
