@@ -91,10 +91,21 @@ def _frame(frames: Mapping[str, pl.DataFrame], name: str) -> pl.DataFrame:
 
 
 def _fill(connection: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -> None:
-    import pandera.errors  # slow to import; a command that only asks publishes nothing
+    # Without a key every column takes part, so that the order is full all the same.
+    ordered = _checked(table, frame).sort(list(table.key) or table.names, nulls_last=True)
+    _create(connection, table)
+    connection.register("rows_to_publish", ordered)
+    connection.execute(f"INSERT INTO {_name(table.name)} SELECT * FROM rows_to_publish")
+    connection.unregister("rows_to_publish")
+
+
+def _checked(table: Table, frame: pl.DataFrame) -> pl.DataFrame:
+    if table.fits(frame):
+        return frame
+    import pandera.errors  # slow to import; where nothing is wrong nobody waits for it
 
     try:
-        checked = table.validate(frame)
+        return table.validate(frame)
     except pandera.errors.SchemaErrors as error:
         first = error.failure_cases.row(0, named=True)
         raise LedgerError(
@@ -102,12 +113,6 @@ def _fill(connection: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFra
             f"in {first['column'] or 'its columns'}: {first['check']} ({first['failure_case']}); "
             "this is a fault in the code, report it."
         ) from error
-    _create(connection, table)
-    # Without a key every column takes part, so that the order is full all the same.
-    ordered = checked.sort(list(table.key) or table.names, nulls_last=True)
-    connection.register("rows_to_publish", ordered)
-    connection.execute(f"INSERT INTO {_name(table.name)} SELECT * FROM rows_to_publish")
-    connection.unregister("rows_to_publish")
 
 
 def _create(connection: duckdb.DuckDBPyConnection, table: Table) -> None:

@@ -72,7 +72,7 @@ def test_a_full_disk_is_told_from_a_broken_lake_so_that_a_rebuild_puts_nothing_a
         raise OSError("Generic LocalFileSystem error: No space left on device (os error 28)")
 
     with monkeypatch.context() as patch:
-        patch.setattr("pipeline.store.lake.write_deltalake", full)
+        patch.setattr("deltalake.write_deltalake", full)
         with pytest.raises(DiskError, match="the disk is full; nothing published has changed, so make room"):
             run_rebuild(home, request_for(home), NOW)
     assert list(home.root.glob("lake.broken*")) == []

@@ -1,13 +1,16 @@
 from __future__ import annotations
 
+import math
 from datetime import UTC, datetime
 
 import pandera.errors
 import polars as pl
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from schemas import derivation, lake, published, registry, views
-from schemas.table import Table
+from schemas.table import Column, Table
 
 EVERY_TABLE = [
     table
@@ -125,3 +128,45 @@ def test_rows_of_different_keys_pass_in_whatever_order(rows: tuple[tuple[str, st
 def test_a_key_that_comes_twice_fails_wherever_it_stands(rows: tuple[tuple[str, str], ...]) -> None:
     with pytest.raises(pandera.errors.SchemaErrors):
         lake.FILE_NAME.validate(_files(*rows))
+
+
+FILLED = [
+    *({} for _ in range(3)),
+    {"minutes": None},
+    {"minutes": -1},
+    {"minutes_to_clear": 0},
+    {"code": "no_word"},
+]
+
+
+@given(
+    st.lists(st.sampled_from([_alert(**change) for change in FILLED]), max_size=3),
+    st.booleans(),
+    st.booleans(),
+)
+def test_what_fits_at_a_glance_is_what_pandera_finds_nothing_in(
+    rows: list[pl.DataFrame], one_key: bool, other_type: bool
+) -> None:
+    frame = pl.concat([lake.USE_ALERT.empty(), *rows])
+    if not one_key:
+        frame = frame.with_columns(use_id=pl.col("use_id") + pl.int_range(pl.len(), 0, -1).cast(pl.String))
+    if other_type:
+        frame = frame.with_columns(minutes=pl.col("minutes").cast(pl.Float64))
+    try:
+        lake.USE_ALERT.schema.validate(frame, lazy=True)
+        sound = True
+    except pandera.errors.SchemaErrors:
+        sound = False
+    assert lake.USE_ALERT.fits(frame) == sound
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf, -0.1, 0.0, 1.0, 1.1, None])
+def test_a_number_that_is_none_fits_where_pandera_lets_it_pass(value: float | None) -> None:
+    table = Table("share", "A share.", (Column("share", pl.Float64(), "Of one.", least=0, most=1),), ())
+    frame = pl.DataFrame({"share": [0.5, value]}, schema=table.dtypes)
+    try:
+        table.schema.validate(frame, lazy=True)
+        sound = True
+    except pandera.errors.SchemaErrors:
+        sound = False
+    assert table.fits(frame) == sound == (value in (0.0, 1.0, None))
