@@ -220,6 +220,13 @@ USE_TABLE = Table(
         Column("clock_uncertain", FLAG, "Whether any UTC time of it rests on a guess.", nullable=False),
         Column("clock_steps", COUNT, "Clock steps seen in it.", nullable=False),
         Column(
+            "clock_carried_minutes",
+            COUNT,
+            "How far steps before its first minute had moved the device's clock in all; negative: back; "
+            "null: unknown.",
+            "min",
+        ),
+        Column(
             "last_export_at",
             INSTANT,
             "Latest export that may be whole; the use's own end where none, or where the session goes on.",

@@ -1,4 +1,4 @@
-"""How far the clock steps inside a drain put its durations in doubt, and the hours of its leak."""
+"""How far the clock steps in a drain or before it put its durations in doubt, and the hours of its leak."""
 
 from __future__ import annotations
 
@@ -8,7 +8,10 @@ from pipeline.definitions import ProlongedLeakRules
 
 
 def clock_doubt(
-    drain_use: pl.DataFrame, course: pl.DataFrame, definition: ProlongedLeakRules
+    drain_use: pl.DataFrame,
+    course: pl.DataFrame,
+    definition: ProlongedLeakRules,
+    uses: pl.DataFrame | None = None,
 ) -> pl.DataFrame:
     """
     When the clock of a drain's devices was first stepped, and by how much in all at most.
@@ -16,15 +19,22 @@ def clock_doubt(
     A step behind a hole is a clock put forward or a device that was off: the time that passed lies between
     none and the hole. A step without a hole is a clock set back. By how much, the device's counter tells
     (`clock_step_minutes`); where it does not, `definition.set_back` is taken, for the rows behind the step
-    show the same minutes again. A clock that was put right moved no time. A step before the drain's first
-    minute is none, for nothing of the drain was timed by the clock as it was before.
+    show the same minutes again. A clock that was put right moved no time.
+
+    A step before the drain's first minute moved nothing inside its log, but all of it against the origin,
+    where that comes from the registry and its clock: so it counts as well, by what earlier steps of the
+    device had moved its clock in all (`uses`). Of several devices the one that is furthest off counts.
+    Against an origin that is the log's own first minute such a step is none.
 
     Parameters
     ----------
     drain_use
         `drain_id`, `use_id`, `from_at`, `until_at`.
     course
-        COURSE: `use_id`, `minute`, `observed`, `clock_step`, `clock_step_minutes`.
+        COURSE of the whole uses: `use_id`, `minute`, `observed`, `clock_step`, `clock_step_minutes`.
+    uses
+        Those of the uses whose drain has its origin from the registry: `drain_id`, `use_id`,
+        `clock_carried_minutes`; without it there are none.
 
     Returns
     -------
@@ -44,29 +54,68 @@ def clock_doubt(
     >>> clock_doubt(use, course, load_definitions().prolonged_leak[0]).select("leapt", "set_back").row(0)
     (299, 0)
     """
-    passed = (pl.col("minute") - pl.col("minute").shift(1)).over("drain_id").dt.total_minutes() - 1
-    size = pl.col("clock_step_minutes").cast(pl.Int64)
-    leapt = pl.min_horizontal("passed", size.abs())  # of a hole, what the counter leaves unexplained
-    back = (
-        pl.when(size.is_null()).then(round(definition.set_back * 60)).otherwise(pl.max_horizontal(-size, 0))
-    )
-    return (
+    if uses is None:
+        uses = drain_use.select("drain_id", "use_id", clock_carried_minutes=pl.lit(0, pl.Int32)).clear()
+    rows = (
         course.lazy()
         .filter(pl.col("observed"))
         .select("use_id", "minute", "clock_step", "clock_step_minutes")
         .join(drain_use.lazy().select("drain_id", "use_id", "from_at", "until_at"), on="use_id")
-        .filter((pl.col("from_at") <= pl.col("minute")) & (pl.col("minute") < pl.col("until_at")))
-        .sort("drain_id", "minute", "use_id")
-        .with_columns(passed=passed)
-        .filter(pl.col("clock_step") & pl.col("passed").is_not_null())
+        .join(uses.lazy().with_columns(by_registry=True), on=["drain_id", "use_id"], how="left")
+        .with_columns(pl.col("by_registry").fill_null(False))
+        .collect()
+    )
+    inside = rows.filter((pl.col("from_at") <= pl.col("minute")) & (pl.col("minute") < pl.col("until_at")))
+    unsized = round(definition.set_back * 60)
+    return (
+        pl.concat([_inside(inside, unsized), _carried(rows, inside, unsized)])
+        .group_by("drain_id")
+        .agg(pl.col("first_step_at").min(), pl.col("leapt", "set_back").sum())
+        .sort("drain_id")
+    )
+
+
+_STRETCH = ["drain_id", "use_id", "from_at"]
+
+
+def _inside(inside: pl.DataFrame, unsized: int) -> pl.DataFrame:
+    """The steps in a drain; those on the first minute of a use count as carried where such count."""
+    passed = (pl.col("minute") - pl.col("minute").shift(1)).over("drain_id").dt.total_minutes() - 1
+    begins = pl.col("minute") == pl.col("minute").min().over(_STRETCH)
+    size = pl.col("clock_step_minutes").cast(pl.Int64)
+    leapt = pl.min_horizontal("passed", size.abs())  # of a hole, what the counter leaves unexplained
+    back = pl.when(size.is_null()).then(unsized).otherwise(pl.max_horizontal(-size, 0))
+    return (
+        inside.sort("drain_id", "minute", "use_id")
+        .with_columns(passed=passed, begins=begins & pl.col("by_registry"))
+        .filter("clock_step", pl.col("passed").is_not_null(), ~pl.col("begins"))
         .group_by("drain_id")
         .agg(
             first_step_at=pl.col("minute").min(),
             leapt=leapt.filter(pl.col("passed") > 0).sum(),
             set_back=pl.when(pl.col("passed") <= 0).then(back).sum(),
         )
-        .sort("drain_id")
-        .collect()
+    )
+
+
+def _carried(rows: pl.DataFrame, inside: pl.DataFrame, unsized: int) -> pl.DataFrame:
+    """What the steps before the first minute of each of a drain's uses had moved; the furthest of them."""
+    firsts = inside.filter("by_registry").group_by(_STRETCH).agg(first=pl.col("minute").min())
+    earlier = (pl.col("minute") > pl.col("minute").min()) & (pl.col("minute") <= pl.col("first"))
+    step, size = pl.col("clock_step"), pl.col("clock_step_minutes").cast(pl.Int64)
+    moved = pl.col("clock_carried_minutes").first().cast(pl.Int64) + size.filter(earlier & step).sum()
+    known = ~(earlier & step & size.is_null()).any()
+    return (
+        rows.join(firsts, on=_STRETCH)
+        .group_by(_STRETCH)
+        .agg(first=pl.col("first").first(), moved=pl.when(known).then(moved).fill_null(-unsized))
+        .group_by("drain_id")
+        .agg(
+            first_step_at=pl.col("first").filter(pl.col("moved") != 0).min(),
+            leapt=pl.max_horizontal(pl.col("moved").max(), 0),
+            set_back=pl.max_horizontal(-pl.col("moved").min(), 0),
+        )
+        .filter(pl.col("first_step_at").is_not_null())
     )
 
 
@@ -79,7 +128,7 @@ def doubted_end(cases: pl.DataFrame) -> pl.DataFrame:
     earlier as the clock leapt, or later as it was set back: `leak_end_earliest_at` and `leak_end_latest_at`
     hold that. Where it is more than `clock_doubt` in all, how long the leak went on is not known and
     `leak_hours` is null; curves then follow the leak to the earliest end and no further. A step after the
-    leak's end, or before the drain's first minute, timed nothing of it.
+    leak's end timed nothing of it.
 
     Parameters
     ----------
@@ -93,8 +142,7 @@ def doubted_end(cases: pl.DataFrame) -> pl.DataFrame:
     """
     leapt, back = (pl.col(name).fill_null(0) for name in ("leapt", "set_back"))
     end = pl.coalesce("leak_ended_at", "leak_end_earliest_at")
-    crossed = (pl.col("first_step_at") > pl.col("origin_at")) & (pl.col("first_step_at") < end)
-    crossed = crossed.fill_null(False)
+    crossed = (pl.col("first_step_at") < end).fill_null(False)
     earliest = pl.max_horizontal("origin_at", pl.col("leak_end_earliest_at") - pl.duration(minutes=leapt))
     known = pl.col("leak_end_earliest_at").is_not_null()
     return cases.with_columns(

@@ -81,11 +81,18 @@ def summarise(
     own_canisters = drain_canisters(stretches, canisters, minutes, definitions.resolution)
     totals = drain_totals(minutes, own_alerts, own_canisters, definitions)
     drains = _drains(claims, uses, totals, stretches, definitions)
+    by_registry = pl.coalesce("procedure_end_at", "tube_in_at").is_not_null()
+    timed_elsewhere = (
+        claims.drain_use.select(_ID, "use_id")
+        .unique()
+        .join(drains.filter(by_registry).select(_ID), on=_ID)
+        .join(uses.select("use_id", "clock_carried_minutes"), on="use_id")
+    )
 
     outcomes = judge(
         minutes,
         drains,
-        lambda by: clock_doubt(claims.drain_use, course, by),
+        lambda by: clock_doubt(claims.drain_use, course, by, timed_elsewhere),
         definitions,
         unresolved_stretches(claims.drain_use, periods),
     )

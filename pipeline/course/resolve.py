@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.course.carried_steps import with_carried_steps
 from pipeline.course.clock import date_rows
 from pipeline.course.epochs import number_epochs
 from pipeline.course.order import in_order
@@ -65,7 +66,7 @@ def resolve(
     latest = _latest_export(lines, ranked)
     traces = traces.select("rate_hz", "samples_cmh2o")
     rows, readings = merge_exports(lines, minutes.select(_READINGS), traces)
-    rows = _grid(date_rows(rows, definitions.uses.hole))
+    rows = _grid(with_carried_steps(date_rows(rows, definitions.uses.hole)))
     rows = rows.join(devices, on="dev", how="left", maintain_order="left")
     rows = rows.with_columns(
         official_offsets(rows["instant"], rows["zone"]),

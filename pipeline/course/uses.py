@@ -63,7 +63,7 @@ def list_uses(rows: pl.DataFrame, exports: pl.DataFrame) -> pl.DataFrame:
     Parameters
     ----------
     rows
-        RESOLVED columns and `zone`, sorted by use and minute.
+        RESOLVED columns, `zone` and `clock_carried_minutes`, sorted by use and minute.
     exports
         `site`, `device`, `last_export_at`: the latest export of each device that may be whole; null where
         there is none.
@@ -87,6 +87,7 @@ def list_uses(rows: pl.DataFrame, exports: pl.DataFrame) -> pl.DataFrame:
         begins_with_check=(pl.col("state").first() == State.CHECK.value).fill_null(False),
         clock_uncertain=pl.col("clock_uncertain").any(),
         clock_steps=pl.col("clock_step").sum(),
+        clock_carried_minutes=pl.col("clock_carried_minutes").first(),
         last_epoch=pl.col("epoch").last(),
     )
     device = ["site", "device"]

@@ -73,6 +73,7 @@ def use(minutes: int, seed: int) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFra
                 "begins_with_check": True,
                 "clock_uncertain": False,
                 "clock_steps": 0,
+                "clock_carried_minutes": 0,
                 "last_export_at": lived.end + timedelta(days=2),
                 "later_session": False,
             }

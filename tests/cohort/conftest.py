@@ -39,6 +39,7 @@ def use_row(device: str = "DV-1", session: int = 1, start: float = 0, end: float
         "begins_with_check": True,
         "clock_uncertain": False,
         "clock_steps": 0,
+        "clock_carried_minutes": 0,
         "last_export_at": hours(end),
         "later_session": False,
         **more,

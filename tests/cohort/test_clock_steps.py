@@ -116,3 +116,68 @@ def test_a_step_of_at_most_an_hour_leaves_the_hours_of_leak_and_widens_the_inter
 def test_a_step_after_the_leaks_end_changes_nothing_of_it(published) -> None:
     step = {"clock_step": lambda i: i == 100 * HOUR}
     assert published(150, until(90), END, **step) == published(150, until(90), END)
+
+
+@pytest.fixture
+def registered(
+    uses_of: Callable[..., pl.DataFrame],
+    use: Callable[..., dict],
+    course_of_use: Callable[..., pl.DataFrame],
+    registry_of: Callable[..., pl.DataFrame],
+    drain: Callable[..., dict],
+    definitions: Definitions,
+) -> Callable[..., tuple]:
+    """Verdict and reason of a drain whose times the registry has, on a device that was stepped before."""
+
+    def registered(
+        leak: Callable[[int], float],
+        carried: int | None,
+        begin: float = 0,
+        told_of: tuple[str, ...] = VERDICT,
+        **course: Any,
+    ) -> tuple:
+        row = use(end=150, clock_carried_minutes=carried, later_session=True)
+        uses = uses_of(row)
+        paper = registry_of(drain(in_at=begin, out_at=150, uses=["DV-1/1"]))
+        told = summarise(
+            claim(uses, paper, bytes(32)), uses, course_of_use(row, leak, **course), EVIDENCE.empty(),
+            USE_PERIOD.empty(), USE_ALERT.empty(), USE_CANISTER.empty(), ANNOTATION.empty(), definitions, (),
+        )  # fmt: skip
+        return told.drain.select(told_of).row(0)
+
+    return registered
+
+
+VERDICT = ("prolonged_leak", "prolonged_leak_reason")
+
+
+def test_a_step_in_an_earlier_patients_use_puts_a_time_of_the_registry_in_doubt(registered) -> None:
+    assert registered(until(119.5), 0) == ("no", None)
+    assert registered(until(119.5), -45) == ("unknown", "clock_uncertain")
+    assert registered(until(119), -45) == ("no", None)
+    assert registered(until(120.5), 50) == ("unknown", "clock_uncertain")
+    assert registered(until(121), 50) == ("yes", None)
+
+
+def test_of_a_step_whose_size_nobody_can_tell_up_to_a_day_is_assumed_afterwards_too(registered) -> None:
+    assert registered(until(97), None) == ("unknown", "clock_uncertain")
+    assert registered(until(95), None) == ("no", None)
+
+
+def test_a_log_that_is_its_own_clock_is_not_in_doubt_for_what_happened_before_it(published, use) -> None:
+    # No registry: origin and end of the leak are by the same clock.
+    assert published(150, until(119.5)) == ("no", None)
+    assert published(150, until(119.5), clock_step=lambda i: i == 0) == ("no", None)
+
+
+def test_a_step_in_the_use_before_the_tube_went_in_counts_as_an_earlier_one(registered) -> None:
+    back = {"clock_step": lambda i: i == HOUR, "clock_step_minutes": lambda i: -45}
+    assert registered(until(121.5), 0, begin=2) == ("no", None)
+    assert registered(until(121.5), 0, begin=2, **back) == ("unknown", "clock_uncertain")
+    assert registered(until(121.5), 45, begin=2, **back) == ("no", None)
+
+
+def test_the_end_of_a_leak_by_a_clock_that_was_set_back_before_is_an_interval(registered) -> None:
+    hours, earliest, latest = registered(until(90), 0, told_of=END)
+    assert registered(until(90), -45, told_of=END) == (hours, earliest, latest + timedelta(minutes=45))
+    assert registered(until(90), None, told_of=END) == (None, earliest, latest + timedelta(hours=24))

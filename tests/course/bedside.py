@@ -129,6 +129,7 @@ class Use:
                     "begins_with_check": begins_with_check,
                     "clock_uncertain": False,
                     "clock_steps": 0,
+                    "clock_carried_minutes": 0,
                     "last_export_at": begin + timedelta(days=9),
                     "later_session": False,
                 }

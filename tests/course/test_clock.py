@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from tests.course.device_logs import (
     MINUTE_LONG,
     Export,
+    Line,
     ahead,
     cut,
     following,
@@ -413,3 +414,31 @@ def test_a_log_moved_by_whole_days_is_the_same_log_on_other_local_days(days, hol
     assert (there.select(shown_at) - here.select(shown_at)).to_series().unique().to_list() == [
         timedelta(days=days)
     ]
+
+
+def stays(*clocks: object, record: int | None = 1) -> list[Line]:
+    """Uses of two hours, two days apart, of one device: each by its own clock."""
+    lines: list[Line] = []
+    for k, clock in enumerate(clocks):
+        start = utc(2031, 5, 3 + 2 * k, 8, 0)
+        number = None if record is None else record + len(lines)
+        lines += written(steady(start, 120), clock, record=number, session=1 + k, first=len(lines))
+    return lines
+
+
+def carried(*clocks: object, record: int | None = 1) -> list[int | None]:
+    found = resolved(Export(stays(*clocks, record=record)))
+    return found.uses.sort("started_at")["clock_carried_minutes"].to_list()
+
+
+def test_a_step_is_carried_on_to_the_devices_later_uses_until_it_is_put_right():
+    at = [utc(2031, 5, 3 + 2 * k, 9, 30) for k in range(3)]
+    back = until(at[0], ahead(120), ahead(75))
+    assert carried(back, ahead(75), ahead(75)) == [0, -45, -45]
+    assert carried(back, until(at[1], ahead(75), ahead(120)), ahead(120)) == [0, -45, 0]
+    assert carried(ahead(120), ahead(120)) == [0, 0]
+
+
+def test_what_a_step_without_records_carried_is_unknown():
+    back = until(utc(2031, 5, 3, 9, 30), ahead(120), ahead(115))
+    assert carried(back, ahead(115), record=None) == [0, None]

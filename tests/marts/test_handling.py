@@ -153,6 +153,7 @@ def use(use_id, started, ended, device="DV-0001", site="lakeside", zone="Europe/
         "begins_with_check": True,
         "clock_uncertain": False,
         "clock_steps": 0,
+        "clock_carried_minutes": 0,
         "last_export_at": ended,
         "later_session": False,
     }
