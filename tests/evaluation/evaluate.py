@@ -19,8 +19,9 @@ import polars as pl
 
 from pipeline.simulate.scenarios import WARD
 from shared import SHARED
+from tests.evaluation.evaluate_figures import Figure
 from tests.evaluation.evaluate_fleets import Beside, beside_truth
-from tests.evaluation.evaluate_scores import Figure, scored
+from tests.evaluation.evaluate_scores import scored
 from tests.evaluation.evaluate_table import as_csv, as_markdown, printed
 
 KEPT = SHARED / "guides" / "course"

@@ -6,7 +6,7 @@ import csv
 import io
 from collections.abc import Iterable, Iterator, Mapping
 
-from tests.evaluation.evaluate_scores import Figure
+from tests.evaluation.evaluate_figures import Figure
 
 
 def printed(figures: Iterable[Figure]) -> Iterator[str]:

@@ -10,17 +10,11 @@ import pytest
 
 from pipeline.simulate.sites import LAKESIDE, NORTH
 from tests.evaluation.evaluate import splits
+from tests.evaluation.evaluate_figures import Figure, precision_and_recall
 from tests.evaluation.evaluate_fleets import FLAGS, Beside, Fleet, beside_truth
-from tests.evaluation.evaluate_scores import (
-    Figure,
-    alerts,
-    canisters,
-    fluid,
-    occlusions,
-    precision_and_recall,
-    surges,
-    tidaling,
-)
+from tests.evaluation.evaluate_fluid import canisters, fluid, surges
+from tests.evaluation.evaluate_scores import alerts, tidaling
+from tests.evaluation.evaluate_stops import occlusions
 from tests.evaluation.evaluate_table import as_csv, as_markdown
 
 NOON = datetime(2031, 3, 10, 12, tzinfo=UTC)
