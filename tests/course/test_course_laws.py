@@ -8,13 +8,16 @@ from datetime import timedelta
 from typing import Any
 
 import polars as pl
+import polars.selectors as cs
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
 
 from pipeline.course import Course, course_of
+from schemas.lake import EVIDENCE
 from schemas.table import INSTANT
 from tests.course.bedside import DEFINITIONS, NOON, Use, course_as_told
+from tests.course.device_logs import ahead, cut, following, resolved, steady, until, utc, written
 
 TABLES = ("minutes", "periods", "alerts", "canisters")
 NO_CUTS = pl.DataFrame(schema={"use_id": pl.String, "at": INSTANT})
@@ -144,6 +147,31 @@ def test_other_days_are_other_dates_and_nothing_else(therapy: Therapy, days: int
     for table in TABLES:
         moved = getattr(now, table).with_columns(pl.col(pl.Datetime("us", "UTC")) + shift)
         assert_frame_equal(moved.drop("use_id"), getattr(later, table).drop("use_id"), check_exact=True)
+
+
+@settings(max_examples=10, deadline=None)
+@given(st.integers(0, 120), st.integers(1, 80), st.booleans())
+def test_other_days_of_one_summer_are_other_dates_and_nothing_else(
+    first: int, days: int, counted: bool
+) -> None:
+    """By the site's wall clock: from April to October no change of summer time lies in between."""
+    begin = utc(2031, 4, 2, 21, 30) + timedelta(days=first)
+
+    def told(later: timedelta) -> tuple[pl.DataFrame, ...]:
+        hours = steady(begin + later, 200)
+        stepped = until(begin + later + timedelta(minutes=120), following(), ahead(75))
+        lines = written(hours[:60] + hours[90:], stepped, record=7 if counted else None)
+        next_day = steady(hours[0] + timedelta(days=1), 60)
+        lines += written(next_day, ahead(75), record=177 if counted else None, session=2, first=170)
+        found = resolved(*cut(lines, [(0, 130), (90, 230)]))
+        whole = course_of(found.minutes, found.uses, EVIDENCE.empty(), NO_CUTS, NO_NOTES, DEFINITIONS)
+        return found.minutes, found.uses, found.quality, *(getattr(whole, table) for table in TABLES)
+
+    shift = timedelta(days=days)
+    for now, later in zip(told(timedelta(0)), told(shift), strict=True):
+        moved = now.with_columns(cs.date() + shift, cs.datetime() + shift)
+        names = [name for name in now.columns if name != "use_id"]
+        assert_frame_equal(moved.select(names), later.select(names), check_exact=True)
 
 
 # What a hole takes from these it cannot give: a clamp that is no longer seen to be opened is still a stop.
