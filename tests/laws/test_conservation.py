@@ -94,3 +94,66 @@ def test_bytes_that_nobody_recognises_are_kept_in_the_private_store(tmp_path: Pa
     for data in odd.values():
         assert home.private_raw.read(digest_of(data)) == data
         assert not home.raw.path(digest_of(data)).exists()
+
+
+def told(loaded: Home, query: str) -> list[tuple[object, ...]]:
+    return select(loaded.database, query, loaded.lake.root).rows()
+
+
+SERVED = "SELECT drain_id FROM drain_use WHERE use_id LIKE 'lakeside:{}@%'"
+
+
+def test_a_swapped_device_goes_on_in_one_drain_minutes_fluid_and_all(loaded: Home) -> None:
+    (drain,) = {row[0] for row in told(loaded, SERVED.format("DV-0004/9"))}
+    assert told(loaded, SERVED.format("DV-0005/2")) == [(drain,)]
+    uses, whole, first, second = told(
+        loaded,
+        f"""
+        SELECT
+            count(DISTINCT u.use_id), max(m.output_ml) = any_value(d.output_ml),
+            max(m.output_ml) FILTER (WHERE u.use_id LIKE '%DV-0004%'),
+            min(m.output_ml) FILTER (WHERE u.use_id LIKE '%DV-0005%')
+        FROM minute AS m JOIN drain AS d USING (drain_id)
+        JOIN drain_use AS u ON u.drain_id = m.drain_id AND m.minute >= u.from_at AND m.minute < u.until_at
+        WHERE m.drain_id = '{drain}'
+        """,
+    )[0]
+    assert uses == 2
+    assert whole
+    assert second >= first > 0  # type: ignore[operator]
+
+
+def test_two_tubes_on_one_device_hold_the_same_minutes_and_say_so(loaded: Home) -> None:
+    rows = told(
+        loaded,
+        f"""
+        SELECT shared_use, count(*), min(minute), max(minute) FROM minute JOIN drain USING (drain_id)
+        WHERE drain_id IN ({SERVED.format("DV-0006/12")}) GROUP BY drain_id, shared_use
+        """,
+    )
+    assert len(rows) == 2
+    assert len(set(rows)) == 1
+    assert rows[0][0] is True
+
+
+def test_one_use_of_two_patients_is_cut_and_no_minute_is_in_both(loaded: Home) -> None:
+    served = told(
+        loaded, "SELECT from_at, until_at FROM drain_use WHERE use_id LIKE 'north:NK-0102/8@%' ORDER BY 1"
+    )
+    assert len(served) == 2
+    assert served[0][1] <= served[1][0]  # type: ignore[operator]
+
+
+def test_what_fits_no_drain_or_no_log_and_what_contradicts_is_listed(loaded: Home) -> None:
+    found = told(loaded, "SELECT finding, device, minutes, detail FROM data_quality WHERE scope = 'registry'")
+    of = {finding: [row for row in found if row[0] == finding] for finding, *_ in found}
+    # A use that nobody registered is a drain of its own; a registered drain without a log is one as well.
+    assert [row[1] for row in of["use_without_drain"]] == ["DV-0008"]
+    assert told(loaded, f"SELECT linked FROM drain WHERE drain_id IN ({SERVED.format('DV-0008/21')})") == [
+        (False,)
+    ]
+    assert len(of["drain_without_log"]) == 1
+    assert told(loaded, "SELECT prolonged_leak FROM drain WHERE uses = 0") == [("unknown",)]
+    # DV-0010 logged on for 20 hours after the removal that its registry row has.
+    beyond = [row[2] for row in of["minutes_without_drain"] if row[1] == "DV-0010"]
+    assert sum(beyond) > 19 * 60  # type: ignore[arg-type]
