@@ -407,7 +407,14 @@ USE_CANISTER = Table(
         Column("canister_no", COUNT, "From 1.", nullable=False, least=1),
         Column("fitted_at", INSTANT, "First minute of the canister.", nullable=False),
         Column("removed_at", INSTANT, "First minute of the next one; null for the last."),
-        Column("volume_ml", REAL, "Fluid that went into it.", "mL", least=0),
+        Column("volume_ml", REAL, "Fluid that was read in it.", "mL", least=0),
+        Column(
+            "unread_minutes",
+            COUNT,
+            "Minutes between its last reading and the next one's first; null for the last.",
+            "min",
+            least=0,
+        ),
     ),
     key=("use_id", "canister_no"),
 )

@@ -146,6 +146,13 @@ DRAIN = Table(
             "/min",
         ),
         Column("canister_changes", COUNT, "Canisters changed; null: volume never read."),
+        Column(
+            "canister_unread_minutes",
+            COUNT,
+            "Minutes in all over which canisters were changed unread (see canister.unread_minutes); with "
+            "more than a few, output_ml is at least so much.",
+            "min",
+        ),
         Column("alert_count", COUNT, "Alerts; null: the logs do not say."),
         Column("alerts_known_minutes", COUNT, "Minutes whose log says whether an alert rang.", "min"),
         Column("mains_minutes", COUNT, "Minutes on mains power; null: never said.", "min"),
@@ -287,7 +294,14 @@ CANISTER = Table(
         Column("canister_no", COUNT, "From 1 within the drain.", nullable=False),
         Column("fitted_at", INSTANT, "First minute.", nullable=False),
         Column("removed_at", INSTANT, "First minute of the next one; null for the last."),
-        Column("volume_ml", REAL, "Fluid that went into it while it served the drain.", "mL"),
+        Column("volume_ml", REAL, "Fluid that was read in it while it served the drain.", "mL"),
+        Column(
+            "unread_minutes",
+            COUNT,
+            "Minutes between its last reading and the next one's first. What it took then is in no log: "
+            "after a change in a hole the drain's output is at least so much. Null for the last.",
+            "min",
+        ),
     ),
     key=("drain_id", "canister_no"),
 )

@@ -146,6 +146,7 @@ def drain_canisters(
             canister_no=pl.int_range(1, pl.len() + 1).over("drain_id"),
             fitted_at="fitted",
             removed_at="removed",
+            unread_minutes=pl.when(pl.col("removed").is_not_null()).then("unread_minutes"),
             volume_ml=in_units(pl.col("last") - pl.col("earlier").fill_null(pl.col("base")), per_ml),
         )
     )

@@ -64,13 +64,16 @@ def drain_totals(
         volume_known=pl.col("canister_no").is_not_null().any(),
     )
     rang = alerts.group_by("drain_id").agg(alerts_begun=pl.len())
-    changed = canisters.group_by("drain_id").agg(changes=pl.col("removed_at").is_not_null().sum())
+    changed = canisters.group_by("drain_id").agg(
+        changes=pl.col("removed_at").is_not_null().sum(), unread=pl.col("unread_minutes").sum()
+    )
     return (
         sums.join(rang, on="drain_id", how="left")
         .join(changed, on="drain_id", how="left")
         .with_columns(
             alert_count=pl.when("alerts_known").then(pl.col("alerts_begun").fill_null(0)),
             canister_changes=pl.when("volume_known").then(pl.col("changes").fill_null(0)),
+            canister_unread_minutes=pl.when("volume_known").then(pl.col("unread").fill_null(0)),
         )
         .sort("drain_id")
     )

@@ -41,7 +41,10 @@ def reconstruct_output(
     """
     readings = find_canisters(grid, rules)
     canisters = readings.group_by("use_no", "canister_no", maintain_order=True).agg(
-        first_row=pl.col("row").first(), first_ml=pl.col("volume_ml").first(), readings=pl.len()
+        first_row=pl.col("row").first(),
+        last_row=pl.col("row").last(),
+        first_ml=pl.col("volume_ml").first(),
+        readings=pl.len(),
     )
     canisters = canisters.with_columns(use_id=grid["use_id"].gather(canisters["first_row"])).join(
         uses.select("use_id", "begins_with_check"), on="use_id", how="left", maintain_order="left"
@@ -111,5 +114,6 @@ def _canister_table(grid: pl.DataFrame, canisters: pl.DataFrame, per_ml: float) 
     )
     return rows.with_columns(fitted_at=grid["minute"].gather(rows["fitted_row"])).with_columns(
         removed_at=pl.col("fitted_at").shift(-1).over("use_no"),
+        unread_minutes=(pl.col("first_row").shift(-1).over("use_no").cast(pl.Int64) - pl.col("last_row") - 1),
         volume_ml=_in_ml(rows["went_in"], per_ml),
     )

@@ -142,7 +142,7 @@ def test_what_was_never_read_is_null_not_zero(tables, uses_of, use, registry_of,
         "tilted_minutes", "suction_shortfall_minutes", "line_open_minutes", "occlusion_minutes", "output_ml",
         "output_first_24h_ml", "leak_peak_ml_min", "leak_mean_ml_min", "leak_total_l", "leak_hours",
         "leak_ongoing_at_end", "leak_recurrences", "tidaling_present_minutes", "tidaling_absent_minutes",
-        "canister_changes", "alert_count", "mains_minutes", "battery_minutes",
+        "canister_changes", "canister_unread_minutes", "alert_count", "mains_minutes", "battery_minutes",
     ]  # fmt: skip
     assert {name: got[name] for name in unread} == dict.fromkeys(unread)
     assert got["tidaling_not_assessable_minutes"] == got["minutes_observed"]
@@ -351,8 +351,22 @@ def test_the_volumes_of_a_drains_canisters_are_its_output(
         registry,
         course,
         canisters=[
-            place | {"canister_no": 1, "fitted_at": at(0), "removed_at": at(15), "volume_ml": 89.9},
-            place | {"canister_no": 2, "fitted_at": at(15), "removed_at": at(30), "volume_ml": 90.0},
+            place
+            | {
+                "canister_no": 1,
+                "fitted_at": at(0),
+                "removed_at": at(15),
+                "volume_ml": 89.9,
+                "unread_minutes": 3,
+            },
+            place
+            | {
+                "canister_no": 2,
+                "fitted_at": at(15),
+                "removed_at": at(30),
+                "volume_ml": 90.0,
+                "unread_minutes": 40,
+            },
             place | {"canister_no": 3, "fitted_at": at(30), "removed_at": None, "volume_ml": 108.0},
         ],
     )
@@ -363,6 +377,8 @@ def test_the_volumes_of_a_drains_canisters_are_its_output(
     ]
     assert got.canister["volume_ml"].sum() == pytest.approx(only_row(got.drain)["output_ml"])
     assert only_row(got.drain)["canister_changes"] == 2
+    assert got.canister["unread_minutes"].to_list() == [3, 40, None]
+    assert only_row(got.drain)["canister_unread_minutes"] == 43
 
 
 def test_minutes_missing_inside_a_use_are_holes_and_cost_completeness(

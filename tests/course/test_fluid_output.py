@@ -38,6 +38,17 @@ class TestFirstCanister:
         assert output(Use(3, volume=30.1, begins_with_check=True)) == [0.0] * 3
 
 
+def test_a_canister_changed_in_a_hole_tells_for_how_long_it_was_not_read() -> None:
+    def unread(*gone: int) -> list[int | None]:
+        course = course_as_told(Use(400, volume=changed_at(200), missing=range(*gone)))
+        return course.canisters["unread_minutes"].to_list()
+
+    assert unread(0) == [0, None]
+    assert unread(150, 260) == [110, None]
+    # A hole after the change hides nothing of the old canister.
+    assert unread(230, 260) == [0, None]
+
+
 class TestCanisterChange:
     def test_output_goes_on_where_the_canister_begins_anew(self) -> None:
         course = course_as_told(Use(400, volume=changed_at(200)))

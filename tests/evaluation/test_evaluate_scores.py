@@ -14,7 +14,7 @@ from tests.evaluation.evaluate_figures import Figure, precision_and_recall
 from tests.evaluation.evaluate_fleets import FLAGS, Beside, Fleet, beside_truth
 from tests.evaluation.evaluate_fluid import canisters, fluid, surges
 from tests.evaluation.evaluate_scores import alerts, tidaling
-from tests.evaluation.evaluate_stops import occlusions
+from tests.evaluation.evaluate_stops import occlusions, shut_lines
 from tests.evaluation.evaluate_table import as_csv, as_markdown
 
 NOON = datetime(2031, 3, 10, 12, tzinfo=UTC)
@@ -83,7 +83,14 @@ def stay(n: int, **columns: object) -> Beside:
         }
     )
     logged = pl.DataFrame({"stay": ["s"], "clock_kind": ["right"], "on_time": [True]})
-    return Beside(frame, logged, NOTHING, rang, NOTHING, NOTHING)
+    fitted = pl.DataFrame(
+        schema={
+            "use_id": pl.String,
+            "removed_at": pl.Datetime("us", "UTC"),
+            "unread_minutes": pl.Int32,
+        }
+    )
+    return Beside(frame, logged, NOTHING, rang, fitted, NOTHING)
 
 
 def value(figures: object, what: str) -> float | None:
@@ -135,6 +142,58 @@ def test_an_hour_is_right_within_ten_millilitres_or_two_per_cent() -> None:
 
     assert share(10.0, 100.0) == share(-30.0, 1500.0) == 1.0
     assert share(10.1, 100.0) == share(-30.1, 1500.0) == 0.0
+
+
+def test_an_hour_told_unread_is_a_floor_and_one_with_a_reading_is_told_at_its_last() -> None:
+    true = [2.0 * t for t in range(180)]
+    read = [t < 100 or t >= 170 for t in range(180)]
+    told = [ml if at_hand else 198.0 for ml, at_hand in zip(true, read, strict=True)]
+    found = list(fluid(stay(180, true_output_ml=true, drain_output_ml=told, volume_read=read)))
+    assert value(found, "fluid: drain-hours within max(10 mL, 2 %)") == 2 / 3
+    assert value(found, "fluid: the same, hours with a reading, at the last one") == 1
+    last = {"drain_output_ml": [min(ml, 118.0) for ml in true], "volume_read": [t < 60 for t in range(180)]}
+    gone = stay(180, true_output_ml=true, **last)
+    assert value(fluid(gone), "fluid: hours told unread, at least so much had come") == 1
+    above = stay(180, true_output_ml=0.0, **last)
+    assert value(fluid(above), "fluid: hours told unread, at least so much had come") == 0
+
+
+def test_after_a_canister_was_changed_unread_the_output_is_held_to_be_a_floor() -> None:
+    lacking = stay(
+        120, true_output_ml=[100.0 + 2 * t for t in range(120)], drain_output_ml=[2.0 * t for t in range(120)]
+    )
+    assert value(fluid(lacking), "fluid: the same, not told as at least so much") == 0
+    changed = pl.DataFrame(
+        {"use_id": ["u"], "removed_at": [at(0)], "unread_minutes": [11]}, schema=lacking.canisters.schema
+    )
+    told = list(fluid(replace(lacking, canisters=changed)))
+    assert value(told, "fluid: the same, not told as at least so much") is None
+    assert value(told, "fluid: hours told as at least so much, and it was") == 1
+
+
+def test_what_is_told_of_a_line_that_was_shut_is_shared_out_and_breathing_is_wrong_after_ten_minutes() -> (
+    None
+):
+    shut = [100 <= t < 200 for t in range(300)]
+    found = list(
+        shut_lines(
+            stay(
+                300,
+                true_clamped=shut,
+                true_leaking=True,
+                leak_on=[not 150 <= t < 160 for t in range(300)],
+                clamped=[120 <= t < 150 for t in range(300)],
+                tidaling=["absent" if 150 <= t < 190 else "present" for t in range(300)],
+            )
+        )
+    )
+    shares = {figure.what.removeprefix("clamped: minutes "): figure.value for figure in found[:8]}
+    assert shares["told clamped"] == 0.3
+    assert shares["told no breathing, cause undetermined"] == 0.4
+    assert shares["breathing told, at most 10 min after"] == 0.1
+    assert shares["breathing told later: wrong"] == 0.2
+    assert sum(shares.values()) == pytest.approx(1)
+    assert value(found, "clamped: minutes told free of leak while the lung leaked: wrong") == 0.1
 
 
 def test_what_came_in_a_hole_is_no_surge_that_was_missed() -> None:
