@@ -101,7 +101,7 @@ class Column:
         return _SAID[self.dtype]
 
     def fits(self) -> list[pl.Expr]:
-        """Whether all values keep to `nullable`, words and bounds, an expression each; nulls pass the rest."""
+        """Whether values keep to nulls allowed, words and bounds, an expression each; nulls pass the rest."""
         value = pl.col(self.name)
         found = [] if self.nullable else [value.null_count() == 0]
         if self.words:
