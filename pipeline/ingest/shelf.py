@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import tomllib
 from collections.abc import Mapping
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, get_args
 
@@ -68,6 +69,11 @@ def parse_profile(text: str, file: str = "the profile") -> Profile:
     ...
     schemas.errors.InputError: profile 'e': unknown key "delimeter", did you mean "delimiter"? Edit e.toml.
     """
+    return _parsed(text, file)
+
+
+@lru_cache(maxsize=64)  # a ledger is read again with one recorded profile for thousands of files
+def _parsed(text: str, file: str) -> Profile:
     try:
         raw = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
