@@ -16,6 +16,7 @@ from pipeline.ingest.rules import FAULTS, Rule, no_faults
 
 _UNDECODED = "\ufffd"
 _NUL = "\0"
+_STEP = 1 << 18  # of bytes compared at once: what is made of them stays in the processor's own memory
 
 
 @dataclass(frozen=True)
@@ -162,7 +163,9 @@ def _is_plain(body: bytes, comment: str | None) -> bool:
 
 def _count(signs: NDArray[np.uint8], sign: str) -> int:
     """How often a sign stands in a body; faster than `bytes.count` where it stands in every word."""
-    return int(np.count_nonzero(signs == ord(sign)))
+    wanted = ord(sign)
+    parts = (signs[at : at + _STEP] for at in range(0, len(signs), _STEP))
+    return sum(int(np.count_nonzero(part == wanted)) for part in parts)
 
 
 def _has_long_line(body: bytes, most: int) -> bool:

@@ -84,7 +84,9 @@ def outcome(
     rows_promised, rows_after_end
         What the end line says, null without one; whether rows follow an end line.
     """
-    lost = faults.filter(pl.col("scope") == RejectScope.ROW.value).sort("line")
+    lost = faults
+    if faults.height:
+        lost = faults.filter(pl.col("scope") == RejectScope.ROW.value).sort("line")
     kept, rejected = minutes.height, lost.height
     read = kept + rejected
     complete: bool | None = None
@@ -113,18 +115,24 @@ def outcome(
     status = FileStatus.LOADED if not reasons else FileStatus.PARTIAL if kept else FileStatus.REJECTED
     file = _load_file(
         known,
-        device=";".join(minutes["device"].unique().sort())
-        or (known.identity.device if known.identity else None),
+        device=_devices(minutes, known.identity),
         complete=complete,
         status=status.value,
         rows_read=read,
         rows_kept=kept,
         rows_rejected=rejected,
-        cells_rejected=faults.filter(pl.col("scope") == RejectScope.CELL.value).height,
+        cells_rejected=int((faults["scope"] == RejectScope.CELL.value).sum()),
         reason=". ".join(reasons.values()) + "." if reasons else None,
     )
     of_file = [_file_fault(rule) for rule in reasons if rule is not None]
     return _put_together(known, minutes, traces, pl.concat([faults, *of_file]), file)
+
+
+def _devices(minutes: pl.DataFrame, identity: Identity | None) -> str | None:
+    """The serial that the file as a whole names, or those that its rows name."""
+    if identity is not None and identity.device is not None:
+        return identity.device
+    return ";".join(minutes["device"].unique().sort()) or None
 
 
 def unread_file(digest: str) -> dict[str, Any]:
@@ -160,6 +168,9 @@ def _put_together(
     known: Known, minutes: pl.DataFrame, traces: pl.DataFrame, faults: pl.DataFrame, file: dict[str, Any]
 ) -> ReadLog:
     """Records told apart: the public part shows a value's shape, the private one holds the value."""
+    text = known.profile.text if known.profile else None
+    if not faults.height:
+        return ReadLog(minutes, traces, REJECTED_ROW.empty(), REJECTED_VALUE.empty(), file, text)
     ordered = faults.sort("line", "scope", "column", "rule", nulls_last=False).with_columns(
         file_sha256=pl.lit(known.digest),
         value_shape=value_shape(pl.col("value")),
@@ -171,7 +182,7 @@ def _put_together(
         rejected=REJECTED_ROW.conform(ordered),
         rejected_values=REJECTED_VALUE.conform(ordered.drop_nulls("value")),
         file=file,
-        profile_text=known.profile.text if known.profile else None,
+        profile_text=text,
     )
 
 

@@ -11,6 +11,7 @@ from pipeline.ingest.quoting import split_quoted
 from pipeline.ingest.rules import FileRejected, Rule
 
 _PREAMBLE_LINES = 2_000
+_WINDOW = 4096
 # A profile's patterns look for blanks at a line's end: on a line of blanks alone that costs the square of
 # its length. What says a device or a date is never this long.
 PREAMBLE_WIDTH = 500
@@ -135,13 +136,24 @@ def _names(text: str, profile: Profile) -> tuple[str, ...]:
 
 def _without_end_line(text: bytes, start: int, profile: Profile) -> tuple[bytes, int | None]:
     """The body from `start` on, blank lines at its end and an end line taken off, and what that promises."""
-    filled = max(len(text.rstrip(b"\n ")), start)
+    filled = _last_sign(text, start)
     last = max(text.rfind(b"\n", start, filled) + 1, start)
     promised = rows_promised(text[last:filled].decode(), profile)
     if promised is not None:
         return text[start:last], promised
     line_end = text.find(b"\n", filled)
     return text[start : len(text) if line_end < 0 else line_end + 1], None
+
+
+def _last_sign(text: bytes, start: int) -> int:
+    """Where the blanks at the end begin, not before `start`; by windows, for a text is long to copy."""
+    end = len(text)
+    while end > start:
+        begin = max(start, end - _WINDOW)
+        if kept := text[begin:end].rstrip(b"\n "):
+            return begin + len(kept)
+        end = begin
+    return start
 
 
 def rows_promised(line: str, profile: Profile) -> int | None:

@@ -146,7 +146,7 @@ def _refuse_two_logs_in_one(cells: Cells, profile: Profile) -> None:
 
 def _refuse_second_header(faults: pl.DataFrame, profile: Profile) -> None:
     """Likewise where a layout has no remarks: the second header is a row whose clock is the column's name."""
-    if profile.device.column is not None:
+    if profile.device.column is not None or not faults.height:
         return
     again = faults.filter(pl.col("column") == "clock", pl.col("value") == " ".join(profile.columns.clock))
     if again.height:
@@ -192,7 +192,8 @@ def _unreadable_exports(
 
 def _minutes(rows: pl.DataFrame, digest: str, identity: Identity) -> pl.DataFrame:
     # A log has few months: their names are made once each, not once a row.
-    numbers = rows["clock"].dt.year() * 100 + rows["clock"].dt.month()
+    clock = pl.col("clock").dt
+    numbers = rows.select(clock.year() * 100 + clock.month()).to_series()
     months = numbers.unique()
     names = pl.Series([f"{number // 100:04d}-{number % 100:02d}" for number in months], dtype=pl.String)
     return MINUTE.conform(
@@ -208,7 +209,7 @@ def _minutes(rows: pl.DataFrame, digest: str, identity: Identity) -> pl.DataFram
 def _traces(
     texts: pl.DataFrame, minutes: pl.DataFrame, page: Page, profile: Profile, definitions: Definitions
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    if "trace" not in texts.columns:
+    if "trace" not in texts.columns or texts["trace"].null_count() == texts.height:
         return TRACE.empty(), no_faults()
     cells = texts.select("line", "trace").drop_nulls().join(minutes.select("line"), on="line", how="semi")
     read = read_traces(cells, trace_settings(page, profile), profile.missing, definitions.plausible)

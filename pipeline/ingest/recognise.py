@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Sequence
 
-from pipeline.ingest.pattern import holds
+from pipeline.ingest.pattern import holding, holds
 from pipeline.ingest.profile import Profile
 from pipeline.ingest.rules import FileRejected, Rule
 from schemas.errors import CallError
@@ -38,7 +38,9 @@ def recognise(data: bytes, profiles: Sequence[Profile], named: str | None = None
     """
     if named is not None:
         return _by_name(profiles, named)
-    fitting = [profile for profile in profiles if matches(profile, data)]
+    looking = [(profile, profile.match) for profile in profiles if profile.match is not None]
+    fits = holding([(match, first_lines(data, profile.encoding)) for profile, match in looking])
+    fitting = [profile for (profile, _), fit in zip(looking, fits, strict=True) if fit]
     if len(fitting) == 1:
         return fitting[0]
     if fitting:
