@@ -14,7 +14,7 @@ from flows.keeping.upkeep import lakes, named_versions
 from flows.loading.derive import claims_now
 from flows.loading.publishing import out_of_date
 from flows.loading.stale import read_ward
-from flows.loading.writing import vault_of
+from flows.loading.vaults import vault_of
 from pipeline.definitions import Definitions
 from pipeline.marts.reader import reader
 from pipeline.store import Home, Lake

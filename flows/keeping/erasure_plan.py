@@ -15,7 +15,7 @@ from flows.loading.door import erased_of, nameless
 from flows.loading.reading import head_of
 from flows.loading.request import Request
 from flows.loading.stale import read_ward
-from flows.loading.writing import vault_of
+from flows.loading.vaults import vault_of
 from pipeline.cohort import standing
 from pipeline.cohort.claims import Claims
 from pipeline.cohort.erased import Erased, is_telling

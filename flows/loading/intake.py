@@ -14,9 +14,10 @@ from flows.loading.outcome import HELD_BACK, Outcome
 from flows.loading.reading import is_private, kind_of, read_file
 from flows.loading.request import Request
 from flows.loading.survey import name_of
-from flows.loading.writing import keep, known_files, note_names, read_again, vault_of, write_files
+from flows.loading.vaults import keep, keep_all, vault_of
+from flows.loading.writing import known_files, note_names, read_again, write_files
 from pipeline.store import Home, moments
-from pipeline.store.journal import Reading, read_journal, reading_of, write_reading
+from pipeline.store.journal import Reading, read_journal, reading_of, write_readings
 from pipeline.store.moments import Moment
 from pipeline.store.seen import note_unread
 from pipeline.store.vault import digest_of
@@ -37,6 +38,8 @@ def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) 
     known = known_files(home)
     outcomes: list[Outcome] = []
     fresh: dict[str, Reading] = {}
+    given: dict[str, bytes] = {}  # of the fresh ones that are not in a vault yet
+    private: set[str] = set()
     copies: list[tuple[str, str]] = []  # of bytes known before or given twice
     unread: dict[Path, str] = {}
     for path in files:
@@ -58,7 +61,6 @@ def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) 
         if digest in fresh and _reads_better(home, fresh[digest], name_of(path), data, request):
             copies.append((fresh[digest].name, digest))
             fresh[digest] = replace(fresh[digest], name=name_of(path))
-            write_reading(home.readings, fresh[digest])
             continue
         if digest in fresh or (before is not None and not _is_open(before, request)):
             lost = before is not None and not vault_of(home, digest).has(digest)
@@ -70,16 +72,25 @@ def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) 
             fresh[digest] = replace(known_reading(home, digest), withdrawn_on=None, why=None)
             continue
         kind = kind_of(data)
-        keep(home, data, digest, private=is_private(data, kind, request))
         reading = Reading(digest, kind, name_of(path), request.profile, None, request.site, request.pinned)
-        if before is not None and _unchanged(before, read_file(home, reading, data, request).file):
-            reason = before["reason"]
-            outcomes.append(Outcome(name_of(path), digest, before["status"], reason=reason, known=True))
-            continue
-        fresh[digest] = reading
-        write_reading(home.readings, reading)  # so that a rebuild knows the file even if this load is killed
+        apart = is_private(data, kind, request)
+        if before is not None:
+            keep(home, data, digest, private=apart)
+            if _unchanged(before, read_file(home, reading, data, request).file):
+                reason = before["reason"]
+                outcomes.append(Outcome(name_of(path), digest, before["status"], reason=reason, known=True))
+                continue
+        fresh[digest], given[digest] = reading, data
+        if apart:
+            private.add(digest)
+    new = keep_all(home, given, private)
+    # So that a rebuild knows the files even if this load is killed.
+    write_readings(home.readings, [fresh[digest] for digest in given])
+    if given:
         moments.passed(Moment.RAW_KEPT)
-    written = write_files(home, list(fresh.values()), known, request, now)
+    at_hand = {digest: given[digest] for digest in new}
+    del given
+    written = write_files(home, list(fresh.values()), known, request, now, at_hand=at_hand)
     became = {digest: row["status"] for digest, row in known.items()}
     became |= {o.given or o.digest: o.status for o in written}
     outcomes += [

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
+from types import MappingProxyType
 from typing import Any
 
 import polars as pl
 
 from flows.loading.door import Passed, erased_of, pass_door
 from flows.loading.outcome import HELD_BACK, Outcome
-from flows.loading.reading import Read, read_file
+from flows.loading.reading import Read, read_file, read_files
 from flows.loading.request import Request
+from flows.loading.vaults import keep, vault_of
 from pipeline.store import Home, moments
 from pipeline.store.journal import (
     Reading,
@@ -20,10 +22,10 @@ from pipeline.store.journal import (
     forget_reading,
     reading_of,
     write_journal,
-    write_reading,
+    write_readings,
 )
 from pipeline.store.moments import Moment
-from pipeline.store.vault import Vault
+from pipeline.store.vault import Vault, digest_of
 from schemas.lake import FILE_NAME, LOAD_FILE, MINUTE, REJECTED_ROW, REJECTED_VALUE, TRACE
 from schemas.registry import ANNOTATION, REGISTRY_DRAIN
 from schemas.table import Table
@@ -66,6 +68,7 @@ def write_files(
     *,
     again: bool = False,
     rest: Sequence[Reading] = (),
+    at_hand: Mapping[str, bytes] = MappingProxyType({}),
 ) -> list[Outcome]:
     """
     Read files whose bytes lie in the vault and write what they give; their `load_file` rows come last.
@@ -82,15 +85,15 @@ def write_files(
         Whether rows of these files may be in the lake already.
     rest
         Files still to come; they stay in the journal.
+    at_hand
+        Bytes by digest that were put into the vault just now; those of others are read from there.
     """
     if not readings:
         return []
     write_journal(home.journal, [*readings, *rest])
     moments.passed(Moment.BEGUN)
     asked = [reading for reading in readings if not reading.gone]
-    reads, passed = _through_door(
-        home, [_read(home, reading, request) for reading in asked], known, request, now
-    )
+    reads, passed = _through_door(home, read_files(home, asked, request, at_hand), known, request, now)
     gone = [reading for reading in [*readings, *passed] if reading.gone]
     if passed:
         write_journal(home.journal, [*gone, *(read.reading for read in reads), *rest])
@@ -109,10 +112,9 @@ def write_files(
         home.private_lake.append(table, _stack(reads, table))
         moments.passed(Moment.ROWS_ADDED)
     note_names(home, [(read.reading.name, read.reading.digest) for read in reads])
-    for read in reads:
-        if read.profile_text is not None:
-            home.raw.keep(read.profile_text.encode())
-        write_reading(home.readings, _as_read(home, read))
+    profiles = {read.profile_text.encode() for read in reads if read.profile_text is not None}
+    home.raw.keep_all({digest_of(text): text for text in profiles})
+    write_readings(home.readings, [_as_read(home, read) for read in reads])
     rows = [
         read.file | {"loaded_at": _taken_in(read.reading, known, now) if again else now} for read in reads
     ]
@@ -149,28 +151,6 @@ def note_names(home: Home, given: Sequence[tuple[str, str]]) -> None:
     some = pl.col("file_sha256").is_in(names["file_sha256"].implode())
     known = home.private_lake.scan(FILE_NAME).filter(some).collect()
     home.private_lake.append(FILE_NAME, names.join(known, on=FILE_NAME.names, how="anti"))
-
-
-def keep(home: Home, data: bytes, digest: str, *, private: bool) -> None:
-    """Keep a file's bytes in its vault; what was private and is recognised now moves out of there."""
-    if private:
-        home.private_raw.keep(data, digest)
-        return
-    home.private_raw.forget(home.raw.keep(data, digest))
-
-
-def vault_of(home: Home, digest: str) -> Vault:
-    """The vault that holds a file, or should: where neither does, its reading tells which."""
-    for vault in (home.raw, home.private_raw):
-        if vault.has(digest):
-            return vault
-    reading = reading_of(home.readings, digest)
-    recognised = reading is not None and reading.kind == "log" and reading.profile_sha256 is not None
-    return home.raw if recognised else home.private_raw
-
-
-def _read(home: Home, reading: Reading, request: Request) -> Read:
-    return read_file(home, reading, vault_of(home, reading.digest).read(reading.digest), request)
 
 
 def _taken_in(reading: Reading, known: Files, now: datetime) -> datetime:

@@ -15,7 +15,7 @@ from deltalake.exceptions import DeltaError
 from flows.loading.door import erased_of
 from flows.loading.load import run_rebuild
 from flows.loading.request import Request, request_for
-from flows.loading.writing import vault_of
+from flows.loading.vaults import vault_of
 from flows.research.extract import note_of
 from flows.research.extract_source import (
     as_read,

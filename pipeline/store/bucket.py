@@ -169,6 +169,11 @@ class Bucket:
         with speaking_of(self), self.filesystem.open_output_stream(f"{self._root}/{name}") as file:
             file.write(data)
 
+    def write_all_once(self, files: Mapping[str, bytes]) -> None:
+        """Write objects one after the other; each appears whole."""
+        for name, data in files.items():
+            self.write_once(name, data)
+
     def remove(self, name: str) -> None:
         """Take an object away."""
         with speaking_of(self):

@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from pipeline.store.durable import flush_folder, make_folder, write_whole
+from pipeline.store.durable import flush_folder, make_folder, write_all_whole, write_whole
 from schemas.errors import LedgerError
 
 _SPOILT = (ValueError, TypeError, KeyError, AttributeError)
@@ -76,20 +76,29 @@ class Reading:
 
 def write_reading(folder: Path, reading: Reading) -> None:
     """Keep, durably, how a file was read: what `rebuild` needs besides its bytes."""
-    path = folder / reading.digest[:2] / f"{reading.digest}.json"
+    path = _path(folder, reading.digest)
     make_folder(path.parent)
     _write(path, asdict(reading))
 
 
+def write_readings(folder: Path, readings: Sequence[Reading]) -> None:
+    """The same of many files, durable together."""
+    write_all_whole({_path(folder, one.digest): json.dumps(asdict(one)).encode() for one in readings})
+
+
 def reading_of(folder: Path, digest: str) -> Reading | None:
     """How one file was read; null where nothing is known of it."""
-    path = folder / digest[:2] / f"{digest}.json"
+    path = _path(folder, digest)
     return _read(path) if path.is_file() else None
 
 
 def forget_reading(folder: Path, digest: str) -> None:
     """Take away what is known of how a file was read, its name among that."""
-    (folder / digest[:2] / f"{digest}.json").unlink(missing_ok=True)
+    _path(folder, digest).unlink(missing_ok=True)
+
+
+def _path(folder: Path, digest: str) -> Path:
+    return folder / digest[:2] / f"{digest}.json"
 
 
 def read_readings(folder: Path) -> list[Reading]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
-from pipeline.store.durable import PASSING, make_folder, write_whole
+from pipeline.store.durable import PASSING, make_folder, write_all_whole, write_whole
 from schemas.errors import LedgerError
 
 if TYPE_CHECKING:  # Arrow takes longer to import than a small table takes to read
@@ -60,6 +60,10 @@ class Place(Protocol):
 
     def write_once(self, name: str, data: bytes) -> None:
         """Write a file durably and, where the place can say so, read-only."""
+        ...
+
+    def write_all_once(self, files: Mapping[str, bytes]) -> None:
+        """Write files by name, each as `write_once` would; all are durable on return."""
         ...
 
     def remove(self, name: str) -> None:
@@ -132,6 +136,10 @@ class Folder:
         path = self.path / name
         make_folder(path.parent)
         write_whole(path, data, _READ_ONLY)
+
+    def write_all_once(self, files: Mapping[str, bytes]) -> None:
+        """The same for many files, which wait for the disk together."""
+        write_all_whole({self.path / name: data for name, data in files.items()}, _READ_ONLY)
 
     def remove(self, name: str) -> None:
         """Take a file away."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -72,6 +73,16 @@ class Vault:
         if not self.has(digest):
             self.place.write_once(_name(digest), data)
         return digest
+
+    def keep_all(self, files: Mapping[str, bytes]) -> set[str]:
+        """
+        Store many files durably, by their digests, and return which were not there before.
+
+        Bytes already there are left alone.
+        """
+        new = {digest: data for digest, data in files.items() if not self.has(digest)}
+        self.place.write_all_once({_name(digest): data for digest, data in new.items()})
+        return set(new)
 
     def read(self, digest: str) -> bytes:
         """

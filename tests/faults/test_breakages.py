@@ -122,7 +122,7 @@ def test_a_disk_mounted_for_reading_alone_is_one_sentence(
         raise OSError(30, os.strerror(30), str(home.root / "raw"))
 
     with monkeypatch.context() as patch:
-        patch.setattr("pipeline.store.place.write_whole", shut)
+        patch.setattr("pipeline.store.place.write_all_whole", shut)
         with pytest.raises(
             DiskError, match=r"mounted read-only .* mount it for writing and run the command again"
         ):

@@ -13,7 +13,7 @@ from tests.faults.mortal import Death, Mortals
 # Each row is one home that is killed at these moments one after the other: (moment, the how manieth).
 CHAINS: dict[str, tuple[tuple[str, int], ...]] = {
     "load": (
-        ("WRITTEN_BESIDE", 1), ("SWEPT", 1), ("IN_PLACE", 2), ("RAW_KEPT", 2), ("BEGUN", 1), ("ROWS_ADDED", 4),
+        ("WRITTEN_BESIDE", 1), ("SWEPT", 1), ("IN_PLACE", 2), ("WRITTEN_BESIDE", 5), ("RAW_KEPT", 1), ("BEGUN", 1), ("ROWS_ADDED", 4),
         ("TAKEN_OUT", 3), ("FILES_NOTED", 1), ("ENDED", 1), ("DERIVED", 3),
     ),
     "late": (("DOUBTED", 2), ("GONE_DROPPED", 2), ("FORGOTTEN", 1), ("DERIVED", 4)),

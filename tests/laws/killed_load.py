@@ -40,7 +40,9 @@ def main(root: str, fatal: int, paths: list[str]) -> None:
         (lake.Lake, "replace"),
         (lake.Lake, "remove"),
         (vault.Vault, "keep"),
+        (vault.Vault, "keep_all"),
         (journal, "_write"),
+        (journal, "write_all_whole"),
         (os, "replace"),
     ):
         setattr(owner, name, _deadly(getattr(owner, name), fatal))
