@@ -31,7 +31,11 @@ from schemas.lake import EVIDENCE_COLUMNS
 Real = NDArray[np.floating[Any]]
 Flag = NDArray[np.bool_]
 
-BLOCK = 256  # traces worked on at once; the last block is filled up with empty traces
+BLOCK = 256  # traces worked on at once are a multiple of this; the last are filled up with empty ones
+# Of short traces so many are worked on at once that calling NumPy costs less than what it does; of long ones
+# so few that memory stays small.
+_MOST_BLOCKS = 4
+_MOST_SAMPLES = 1 << 19
 _SCRATCH_BYTES = 24 << 20  # more than a block's scratch, less than glibc's limit of 32 MiB
 _FINE_HZ = 8.0  # rates above are averaged down to no less than this to look for artefacts
 _COARSE_HZ = 4.0  # and to no less than this to look for breaths (the band ends at 0.8 Hz)
@@ -57,8 +61,8 @@ def assess(
     heart's band, which no swing can exceed, stays under the limit, in a trace that could have shown
     breathing. Everything else that has three breaths' worth of usable signal is `indeterminate`.
 
-    A trace's result depends on that trace alone, to the last bit: batches are worked on in blocks of
-    a fixed size, and memory grows with the batch only by its input and result.
+    A trace's result depends on that trace alone, to the last bit, whatever it shares a block with; and
+    memory grows with the batch only by its input and result.
 
     Parameters
     ----------
@@ -151,10 +155,12 @@ def _rate(rate_hz: float) -> float:
 
 
 def _blocks(matrix: NDArray[Any]) -> Iterator[tuple[Real, int]]:
-    """Blocks of exactly BLOCK traces and how many are real: arithmetic never sees the batch's size."""
-    for start in range(0, len(matrix), BLOCK):
-        part = matrix[start : start + BLOCK]
-        block = np.full((BLOCK, matrix.shape[1]), np.nan, dtype=np.float32)
+    """Blocks of BLOCK traces, or of a few times as many, and how many of them are real."""
+    width = matrix.shape[1]
+    most = BLOCK * min(_MOST_BLOCKS, max(1, _MOST_SAMPLES // (BLOCK * max(1, width))))
+    for start in range(0, len(matrix), most):
+        part = matrix[start : start + most]
+        block = np.full((-(-len(part) // BLOCK) * BLOCK, width), np.nan, dtype=np.float32)
         with np.errstate(over="ignore"):
             block[: len(part)] = part
         # A number too great for single precision is beyond belief, not out of range.
