@@ -20,7 +20,8 @@ _COLUMNS = 80
 
 def asks_for_it(arguments: list[str]) -> bool:
     """Whether this call asks for the help of everything, on a terminal that is wide enough for the page."""
-    return arguments in ([], ["--help"], ["-h"]) and shutil.get_terminal_size().columns >= _COLUMNS
+    asked = arguments[2:] if arguments[:1] == ["--home"] else arguments
+    return asked in ([], ["--help"], ["-h"]) and shutil.get_terminal_size().columns >= _COLUMNS
 
 
 def front_page() -> str:

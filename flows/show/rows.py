@@ -102,11 +102,11 @@ def print_table(frame: pl.DataFrame, title: str | None) -> None:
         short = [[_cut(cell) for cell in row] for row in cells]
         table = _table(frame.schema, short, title)
         cut = short != cells
-        if wide.measure(table).maximum > width:
+        if (needed := wide.measure(table).maximum) > width:
             _print_rows(frame.columns, cells, title)
             table, cut = None, False
     if table is not None:
-        Console(width=max(wide.measure(table).maximum, len(title or "")), highlight=False).print(table)
+        Console(width=max(needed, len(title or "")), highlight=False).print(table)
     if title is None:
         notes = [_count(frame.height)]
         if any(isinstance(dtype, pl.Datetime) and dtype.time_zone for dtype in frame.dtypes):

@@ -78,22 +78,29 @@ def _part(folder: Path, bits: int, what: str) -> Iterator[Loose]:
     if closed and bits == _OTHERS:
         yield from _links(folder)
         return
-    for path in _below(folder):
-        if found := list(_one(path, bits, what)):
+    for entry in _below(folder):
+        if found := list(_one(Path(entry.path), bits, what)):
             yield found[0]
             return
 
 
 def _links(folder: Path) -> Iterator[Loose]:
-    for path in _below(folder):
-        if path.is_symlink():
-            yield from _one(path, 0, "")
+    for entry in _below(folder):
+        if entry.is_symlink():
+            yield from _one(Path(entry.path), 0, "")
 
 
-def _below(folder: Path) -> Iterator[Path]:
-    for place, folders, names in os.walk(folder):
-        folders.sort()
-        yield from (Path(place) / name for name in sorted([*folders, *names]))
+def _below(folder: str | Path) -> Iterator[os.DirEntry[str]]:
+    """Everything below, in order; not as paths, of which thousands take longer to make than to look at."""
+    try:
+        with os.scandir(folder) as found:
+            entries = sorted(found, key=lambda entry: entry.name)
+    except OSError:  # gone since, or not ours to look into
+        return
+    yield from entries
+    for entry in entries:
+        if entry.is_dir(follow_symlinks=False):
+            yield from _below(entry.path)
 
 
 def _one(path: Path, bits: int, what: str) -> Iterator[Loose]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
@@ -147,8 +148,7 @@ class Folder:
 
     def sizes(self) -> Mapping[str, int]:
         """Every file below with its bytes."""
-        files = (path for path in self.path.rglob("*") if path.is_file() and path.suffix != PASSING)
-        return {path.relative_to(self.path).as_posix(): path.stat().st_size for path in files}
+        return dict(_sizes(os.fspath(self.path), ""))
 
     def set_aside(self) -> str | None:
         """Rename the folder, and make it anew, empty."""
@@ -165,6 +165,17 @@ class Folder:
     def explained(self, error: BaseException) -> None:
         """A disk's own errors speak for themselves."""
         return None
+
+
+def _sizes(folder: str, below: str) -> Iterator[tuple[str, int]]:
+    # Without a path made of each name: a year has thousands, and every look at a ledger adds them up.
+    with suppress(FileNotFoundError, PermissionError), os.scandir(folder) as entries:
+        for entry in entries:
+            if entry.is_dir(follow_symlinks=False):
+                yield from _sizes(entry.path, f"{below}{entry.name}/")
+            elif entry.is_file() and not entry.name.endswith(PASSING):
+                with suppress(FileNotFoundError):  # gone since
+                    yield below + entry.name, entry.stat().st_size
 
 
 def place_of(root: Path | Place) -> Place:
