@@ -7,6 +7,7 @@ import polars as pl
 from schemas.errors import InputError
 
 _NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
+_WORD = rf"(?:{_NUMBER}|[EUL])"
 
 
 def decode(texts: pl.Series, origin: float, factor: float) -> pl.Series:
@@ -45,21 +46,40 @@ def decode(texts: pl.Series, origin: float, factor: float) -> pl.Series:
             "mend the trace line of the file's preamble."
         )
     column = texts.cast(pl.String)
-    plain = column.str.contains(rf"^{_NUMBER}(?: {_NUMBER})*$").fill_null(value=False)
-    if plain.all():
+    known = column.str.contains(rf"^{_WORD}(?: {_WORD})*$").fill_null(value=False)
+    coded = column.str.contains("[EUL]").fill_null(value=False)
+    if (known & ~coded).all():
         return _numbers(column, origin, factor)
-    numbers, words = (
-        _numbers(column.filter(plain), origin, factor),
-        _words(column.filter(~plain), origin, factor),
-    )
-    places = pl.concat([plain.arg_true(), (~plain).arg_true()]).arg_sort()
-    return pl.concat([numbers, words]).gather(places).rename(texts.name)
+    kinds = ((known & ~coded, _numbers), (known & coded, _codes), (~known, _words))
+    found = [(kind, read(column.filter(kind), origin, factor)) for kind, read in kinds if kind.any()]
+    places = pl.concat([kind.arg_true() for kind, _ in found]).arg_sort()
+    return pl.concat([traces for _, traces in found]).gather(places).rename(texts.name)
 
 
 def _numbers(texts: pl.Series, origin: float, factor: float) -> pl.Series:
     """Traces of nothing but numbers, one space between them, as nearly all are: many times faster."""
     number = pl.element().cast(pl.Float64)
     return texts.str.split(" ").list.eval((origin + factor * number).cast(pl.Float32))
+
+
+def _codes(texts: pl.Series, origin: float, factor: float) -> pl.Series:
+    """Traces of numbers and letters, one space between them."""
+    number = pl.element().cast(pl.Float64, strict=False)
+    return texts.str.split(" ").list.eval(_value(pl.element(), origin + factor * number))
+
+
+def _value(word: pl.Expr, number: pl.Expr) -> pl.Expr:
+    """What a word says: a letter's meaning, or else the number."""
+    return (
+        pl.when(word == "E")
+        .then(pl.lit(float("nan")))
+        .when(word == "U")
+        .then(pl.lit(float("inf")))
+        .when(word == "L")
+        .then(pl.lit(float("-inf")))
+        .otherwise(number)
+        .cast(pl.Float32)
+    )
 
 
 def _words(texts: pl.Series, origin: float, factor: float) -> pl.Series:
@@ -75,17 +95,9 @@ def _words(texts: pl.Series, origin: float, factor: float) -> pl.Series:
     number = pl.when(pl.col("trace").str.contains(f"^{_NUMBER}$")).then(
         pl.col("trace").cast(pl.Float64, strict=False)
     )
-    value = (
-        pl.when(pl.col("trace") == "E")
-        .then(pl.lit(float("nan")))
-        .when(pl.col("trace") == "U")
-        .then(pl.lit(float("inf")))
-        .when(pl.col("trace") == "L")
-        .then(pl.lit(float("-inf")))
-        .otherwise(origin + factor * number)
-    )
+    value = _value(pl.col("trace"), origin + factor * number)
     traces = (
-        words.with_columns(value.cast(pl.Float32).alias("value"))
+        words.with_columns(value.alias("value"))
         .group_by("row", maintain_order=True)
         .agg(pl.col("value"), pl.col("value").is_null().any().alias("unreadable"))
         .with_columns(pl.when(~pl.col("unreadable")).then(pl.col("value")).alias("value"))
