@@ -16,7 +16,10 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
+from io import BytesIO
 from typing import Any, cast
+
+import polars as pl
 
 from flows.loading.computing import Ahead, Batch, Computed, Frames
 from flows.loading.load import Stages
@@ -28,6 +31,9 @@ from schemas.errors import CallError, LedgerError
 VARIABLE = "DRAINLEDGER_DASK"
 _CONNECT_SECONDS = 30  # that a scheduler may take to answer, and its first worker to come
 _A_WORKER = 2  # batches given to each thread of a worker: the one it computes and the next
+
+# A batch's frames as Arrow IPC: a twentieth of their size, and sooner made than a pickle of them.
+Packed = dict[str, bytes]
 
 
 def scheduler_address() -> str | None:
@@ -105,9 +111,11 @@ def workers(
         yield cast(Ahead, partial(_ahead, runner, step, most))
 
 
-def compute_there(compute: Computed, code: str) -> Frames:
+def compute_there(compute: Computed, code: str) -> Packed:
     """
-    What a worker does: compute one batch, with the very code that the load runs.
+    What a worker does: compute one batch, with the very code that the load runs, and pack the result.
+
+    A result goes through the scheduler, whose one process hands on those of all workers.
 
     Raises
     ------
@@ -119,7 +127,18 @@ def compute_there(compute: Computed, code: str) -> Frames:
             "a Dask worker runs another version of drainledger or of the libraries that compute; install the "
             "same there and load again."
         )
-    return compute()
+    return {name: _packed(frame) for name, frame in compute().items()}
+
+
+def unpacked(packed: Packed) -> Frames:
+    """The frames that a worker packed, as they were."""
+    return {name: pl.read_ipc(BytesIO(frame)) for name, frame in packed.items()}
+
+
+def _packed(frame: pl.DataFrame) -> bytes:
+    sent = BytesIO()
+    frame.write_ipc(sent, compression="zstd")
+    return sent.getvalue()
 
 
 def _ahead(
@@ -148,7 +167,7 @@ def _result(future: Any) -> Frames:
     from distributed import KilledWorker
 
     try:
-        return cast(Frames, future.result())
+        return unpacked(future.result())
     except KilledWorker as error:
         raise LedgerError(
             "Dask: workers died over one batch again and again, most likely for want of memory; give each "

@@ -19,9 +19,11 @@ from flows.cli import WRONG_CALL, run
 from flows.loading.computing import DEVICE_TABLES, DRAIN_STAGE, Computed
 from flows.loading.load import Stages, run_load
 from flows.loading.request import request_for
-from flows.orchestration.prefect_dask import compute_there
+from flows.orchestration.prefect_dask import compute_there, unpacked
+from pipeline.provenance import code_digest
 from pipeline.store import Home
 from schemas.errors import LedgerError
+from schemas.lake import COURSE
 from tests.laws.conftest import ANNOTATIONS, REGISTRY, v1, write_small
 from tests.support.homes import NOW, differences, load, make_home, published
 from tests.support.prefect_server import ROOT, Server, prefect_server
@@ -139,6 +141,16 @@ def test_no_key_of_a_patient_and_no_note_leaves_for_a_worker(
     assert any(b"clamp_trial" in batch for batch in sent)  # what decides does go
     for batch in sent:
         assert not any(word in batch for word in (b"Kittiwake", b"Puffin", b"Plover"))
+
+
+def test_what_a_worker_packs_comes_back_as_it_was(local: Home) -> None:
+    computed = {table.name: local.lake.scan(table).collect() for table in (*DEVICE_TABLES, *DRAIN_STAGE)}
+    computed["nothing"] = COURSE.empty()
+    returned = unpacked(compute_there(lambda: computed, code_digest()))
+    assert list(returned) == list(computed)
+    for name, frame in computed.items():
+        assert returned[name].schema == frame.schema
+        assert returned[name].equals(frame), name
 
 
 def test_a_worker_with_another_version_is_refused() -> None:
