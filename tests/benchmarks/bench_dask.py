@@ -18,9 +18,9 @@ from pathlib import Path
 from tests.benchmarks.fleet import ENVIRONMENT, copies, fleet, measured, staged
 from tests.benchmarks.rows import Row
 
-SIMULATED, TIMES, TRACES_EVERY_MIN = 100, 2, 5
+SIMULATED, TIMES, TRACES_EVERY_MIN = 100, 4, 5
 ROUNDS = 2
-BATCH_MINUTES = 60_000  # so that no worker stands idle at the end for want of a last batch
+BATCH_MINUTES = 120_000  # so that no worker stands idle at the end for want of a last batch
 PATIENCE = 120.0
 # One thread each, whatever the libraries would take: the question is what a second worker brings.
 ONE_THREAD = dict.fromkeys(("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1")
@@ -70,17 +70,36 @@ def rows() -> Iterator[Row]:
 
 @contextmanager
 def _process(command: list[str], more: dict[str, str]) -> Iterator[None]:
+    """A process that ends, with all that it began, when this is left or when this process ends, however that ends."""
     process = subprocess.Popen(
-        [sys.executable, *command],
+        [sys.executable, "-c", _UNTIL_LET_GO, sys.executable, *command],
         env=ENVIRONMENT | more,
+        stdin=subprocess.PIPE,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
+        start_new_session=True,
     )
+    assert process.stdin is not None
     try:
         yield
     finally:
-        process.terminate()
+        process.stdin.close()
         process.wait()
+
+
+# The pipe to it is held open by whoever began it; the system closes it even for a process that was killed.
+_UNTIL_LET_GO = """
+import os, signal, subprocess, sys
+begun = subprocess.Popen(sys.argv[1:], stdin=subprocess.DEVNULL)
+sys.stdin.read()
+signal.signal(signal.SIGTERM, signal.SIG_IGN)
+os.killpg(0, signal.SIGTERM)
+try:
+    begun.wait(10)
+except subprocess.TimeoutExpired:
+    pass
+os.killpg(0, signal.SIGKILL)
+"""
 
 
 def _free_port() -> int:
