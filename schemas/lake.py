@@ -222,7 +222,7 @@ USE_TABLE = Table(
         Column(
             "clock_carried_minutes",
             COUNT,
-            "How far steps before its first minute had moved the device's clock in all; negative: back; "
+            "How far steps before its first minute had set the device's clock back in all: 0 or negative; "
             "null: unknown.",
             "min",
         ),

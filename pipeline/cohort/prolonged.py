@@ -46,11 +46,11 @@ A removal may be presumed where nobody recorded why or when the tube came out (n
 time, a later session on the device, or an export made `presumed_after` hours or more after the last minute.
 
 A clock step puts every duration across it in doubt: in truth the leak may have ended as much earlier as the
-clock leapt, or as much later as it was set back (`clock_doubt`). So does a step in an earlier use of the
-device that was never put right, where the origin comes from the registry and its clock: a device that was set
-back tells the end of a leak too early, however well its own log goes on. Where there is such a step, a yes or
-a no stands only if the table says the same for a τ earlier by all that was set back and for one later by all
-that leapt; else it is unknown, `clock_uncertain`. Three verdicts need no such proof: a yes whose leak was
+clock leapt, or as much later as it was set back (`clock_doubt`). So does a clock set back in an earlier use
+of the device, where the origin comes from the registry and its clock: such a device tells the end of a leak
+too early, however well its own log goes on. Where there is such a step, a yes or a no stands only if the
+table says the same for a τ earlier by all that was set back and for one later by all that leapt; else it is
+unknown, `clock_uncertain`. Three verdicts need no such proof: a yes whose leak was
 seen on after τ before the first step, a no whose last leak was seen to end before it, and a no by line 12
 whose removal lies within `removal_window` even if no time passed in the leaps, for the registry has its
 times from other clocks.

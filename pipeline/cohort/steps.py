@@ -23,8 +23,9 @@ def clock_doubt(
 
     A step before the drain's first minute moved nothing inside its log, but all of it against the origin,
     where that comes from the registry and its clock: so it counts as well, by what earlier steps of the
-    device had moved its clock in all (`uses`). Of several devices the one that is furthest off counts.
-    Against an origin that is the log's own first minute such a step is none.
+    device had set its clock back in all (`uses`). Of several devices the one that is furthest off counts. A
+    leap before that minute is no such step, for the device may have been off. Against an origin that is the
+    log's own first minute no earlier step counts.
 
     Parameters
     ----------
@@ -56,11 +57,16 @@ def clock_doubt(
     """
     if uses is None:
         uses = drain_use.select("drain_id", "use_id", clock_carried_minutes=pl.lit(0, pl.Int32)).clear()
+    # Most drains have neither a step of their own nor one before them: their minutes are not looked at.
+    moved = pl.col("clock_carried_minutes").ne_missing(0)
+    with_step = pl.concat([course.filter("clock_step").select("use_id"), uses.filter(moved).select("use_id")])
+    drains = drain_use.join(with_step, on="use_id", how="semi")
+    stretches = drain_use.join(drains, on="drain_id", how="semi")
     rows = (
         course.lazy()
         .filter(pl.col("observed"))
         .select("use_id", "minute", "clock_step", "clock_step_minutes")
-        .join(drain_use.lazy().select("drain_id", "use_id", "from_at", "until_at"), on="use_id")
+        .join(stretches.lazy().select("drain_id", "use_id", "from_at", "until_at"), on="use_id")
         .join(uses.lazy().with_columns(by_registry=True), on=["drain_id", "use_id"], how="left")
         .with_columns(pl.col("by_registry").fill_null(False))
         .collect()
@@ -99,11 +105,12 @@ def _inside(inside: pl.DataFrame, unsized: int) -> pl.DataFrame:
 
 
 def _carried(rows: pl.DataFrame, inside: pl.DataFrame, unsized: int) -> pl.DataFrame:
-    """What the steps before the first minute of each of a drain's uses had moved; the furthest of them."""
+    """How far the steps before the first minute of each of a drain's uses had set it back; the furthest."""
     firsts = inside.filter("by_registry").group_by(_STRETCH).agg(first=pl.col("minute").min())
     earlier = (pl.col("minute") > pl.col("minute").min()) & (pl.col("minute") <= pl.col("first"))
     step, size = pl.col("clock_step"), pl.col("clock_step_minutes").cast(pl.Int64)
-    moved = pl.col("clock_carried_minutes").first().cast(pl.Int64) + size.filter(earlier & step).sum()
+    back = pl.min_horizontal(size, 0).filter(earlier & step).sum()
+    moved = pl.col("clock_carried_minutes").first().cast(pl.Int64) + back
     known = ~(earlier & step & size.is_null()).any()
     return (
         rows.join(firsts, on=_STRETCH)
@@ -112,8 +119,8 @@ def _carried(rows: pl.DataFrame, inside: pl.DataFrame, unsized: int) -> pl.DataF
         .group_by("drain_id")
         .agg(
             first_step_at=pl.col("first").filter(pl.col("moved") != 0).min(),
-            leapt=pl.max_horizontal(pl.col("moved").max(), 0),
-            set_back=pl.max_horizontal(-pl.col("moved").min(), 0),
+            leapt=pl.lit(0, pl.Int64),
+            set_back=-pl.col("moved").min(),
         )
         .filter(pl.col("first_step_at").is_not_null())
     )
