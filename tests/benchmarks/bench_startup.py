@@ -8,10 +8,10 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
-from tests.benchmarks.fleet import drainledger, fleet, measured
+from tests.benchmarks.fleet import copies, drainledger, fleet, measured
 from tests.benchmarks.rows import Row
 
-DRAINS = 1000
+SIMULATED, TIMES = 100, 10
 ROUNDS = 5
 RATE = "SELECT * FROM prolonged_leak_rate"
 
@@ -20,9 +20,9 @@ def rows() -> Iterator[Row]:
     """Each command in a new process, the median of some; beside an interpreter that does nothing."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        given = fleet(folder / "fleet", DRAINS, traces_every_min=None)
+        made = copies(fleet(folder / "fleet", SIMULATED, traces_every_min=None), folder / "copies", TIMES)
         home = folder / "home"
-        drainledger(home, "load", given.logs, given.registries[0].parent)
+        drainledger(home, "load", made.logs, made.registry)
         nothing = statistics.median(measured([sys.executable, "-c", ""]).seconds for _ in range(ROUNDS))
         for arguments, at_most in ((["--help"], 0.3), (["status"], 1.0), (["sql", RATE], 1.0)):
             runs = [drainledger(home, *arguments) for _ in range(ROUNDS)]
@@ -35,5 +35,5 @@ def rows() -> Iterator[Row]:
                 "s",
                 "nothing: a limit of our own",
                 at_most=at_most,
-                detail=f"{DRAINS} drains; processor {processor:.2f} s; an empty interpreter {nothing / 2:.2f} s",
+                detail=f"{SIMULATED * TIMES} drains; processor {processor:.2f} s; an empty interpreter {nothing / 2:.2f} s",
             )
