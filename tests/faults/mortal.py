@@ -171,8 +171,14 @@ def _live(work: Work, asked: dict[str, Any], tell: int) -> int:
 
 
 def _works() -> dict[str, Work]:
-    import tests.faults.remains  # noqa: F401 - everything a child needs is imported before it is born
+    # Everything a child needs is imported before it is born.
+    import deltalake  # noqa: F401
+    import structlog  # noqa: F401
+
+    import flows.calling  # noqa: F401
+    import tests.faults.remains  # noqa: F401
     from flows.cli import run
+    from flows.commands import import_all
     from flows.keeping.upkeep import maintain
     from flows.keeping.withdraw import run_withdraw
     from flows.loading.load import run_rebuild
@@ -184,6 +190,7 @@ def _works() -> dict[str, Work]:
     from schemas.errors import CallError
     from tests.support.homes import NOW, load
 
+    import_all()
     # Plain Python that every child needs. Nothing here may wake Polars: its threads do not survive a fork.
     factor_to_ours("kPa", Quantity.PRESSURE)
     code_digest()  # once for all lives: somebody may be editing

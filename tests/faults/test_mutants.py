@@ -34,7 +34,7 @@ def test_every_mutant_gets_an_answer_with_every_row_accounted_for(first: int) ->
 
 
 @settings(
-    max_examples=120, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large]
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large]
 )
 @given(st.randoms(use_true_random=False))
 def test_every_mutant_that_hypothesis_finds_gets_an_answer(chance: random.Random) -> None:

@@ -205,7 +205,7 @@ def test_a_withdrawn_file_and_its_reason_are_erased_too(ward: Home) -> None:
     assert places_of(ward.root, TRACES) == []
 
 
-@pytest.mark.parametrize("number", [9, 40, 75])
+@pytest.mark.parametrize("number", [9, 75])
 def test_an_erasure_killed_is_finished_by_the_next_command(number: int, ward: Home, erased: Home) -> None:
     with dying_at(number) as seen:
         erase(ward)
@@ -299,11 +299,11 @@ def test_nothing_is_left_in_whatever_was_made_of_damaged_copies(
 ) -> None:
     chance, sound = random.Random(3), {path.name: path.read_bytes() for path in ward_files}
     (tmp_path / "damaged").mkdir()
-    for number in range(60):
+    for number in range(20):  # `make soak` reads ten thousand
         made = mutate(chance, sound)
         (tmp_path / "damaged" / f"{number} {made.name}").write_bytes(made.data)
     load(ward, [tmp_path / "damaged"])
-    assert len({name for name, _ in places_of(ward.root, ANNA_KEYS) if "raw" in name}) > 15
+    assert len({name for name, _ in places_of(ward.root, ANNA_KEYS) if "raw" in name}) > 10
     erase(ward)
     assert places_of(ward.root, ANNA_KEYS) == []
     load(ward, [tmp_path / "damaged"])
