@@ -16,10 +16,8 @@ from tests.support.homes import load, make_home
 
 
 @pytest.fixture(scope="module")
-def loaded(tmp_path_factory: pytest.TempPathFactory, samples: list[Path]) -> Home:
-    home = make_home(tmp_path_factory.mktemp("samples"))
-    load(home, samples)
-    return home
+def loaded(loaded_samples: Home) -> Home:
+    return loaded_samples
 
 
 def test_every_row_read_is_kept_or_rejected(loaded: Home) -> None:

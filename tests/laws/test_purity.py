@@ -45,17 +45,15 @@ def test_loading_in_any_order_and_batching_gives_the_same_database(
 
 
 def test_the_sample_folder_in_any_order_gives_the_same_database(
-    tmp_path_factory: pytest.TempPathFactory, samples: list[Path]
+    tmp_path_factory: pytest.TempPathFactory, samples: list[Path], loaded_samples: Home
 ) -> None:
     files = find_files(samples)
-    together = make_home(tmp_path_factory.mktemp("samples"))
-    load(together, samples)
     shuffled = make_home(tmp_path_factory.mktemp("shuffled"))
     random.Random(5).shuffle(files)
     third = len(files) // 3
     for part in (files[:third], files[third:], files[third : 2 * third]):
         load(shuffled, part)
-    assert differences(published(shuffled), published(together)) == []
+    assert differences(published(shuffled), published(loaded_samples)) == []
 
 
 def test_loading_again_changes_nothing(small: list[Path], all_at_once: Home) -> None:

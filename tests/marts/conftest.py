@@ -17,7 +17,6 @@ from pipeline.store import Home
 from schemas.lake import COURSE, USE_ALERT, USE_TABLE
 from schemas.published import TABLES
 from schemas.table import Table
-from tests.support.homes import load, make_home
 
 Frames = dict[str, pl.DataFrame]
 Row = Mapping[str, Any]
@@ -189,11 +188,9 @@ def _ward_month() -> Cohort:
 
 
 @pytest.fixture(scope="session")
-def sample_home(samples, tmp_path_factory) -> Home:
+def sample_home(loaded_samples: Home) -> Home:
     """The sample logs as loaded; for tests that only ask."""
-    home = make_home(tmp_path_factory.mktemp("samples") / "home")
-    load(home, samples)
-    return home
+    return loaded_samples
 
 
 @pytest.fixture(scope="session")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
 
@@ -11,12 +10,10 @@ import polars as pl
 import pytest
 from playwright.sync_api import Browser
 
-from flows.loading.load import run_load
-from flows.loading.request import request_for
 from flows.looking.report import run_report
 from pipeline.marts import select
+from pipeline.store import Home
 from tests.pages.opened import PHONE, Opened
-from tests.support.homes import make_home
 
 A4 = (688, 1000)  # px between the margins of a portrait sheet
 SECTIONS = (
@@ -39,10 +36,8 @@ class Written(NamedTuple):
 
 
 @pytest.fixture(scope="module")
-def written(samples: list[Path], tmp_path_factory: pytest.TempPathFactory) -> Written:
-    folder = tmp_path_factory.mktemp("report")
-    home = make_home(folder / "home")
-    run_load(home, samples, request_for(home), datetime(2031, 6, 1, tzinfo=UTC))
+def written(loaded_samples: Home, tmp_path_factory: pytest.TempPathFactory) -> Written:
+    folder, home = tmp_path_factory.mktemp("report"), loaded_samples
     run_report(home, folder / "out", most=2)
     return Written(folder / "out", lambda sql: select(home.database, sql, home.lake.root))
 
