@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from flows.cli import DONE, SOME_REJECTED, run
+from flows.cli import DONE, SOME_REJECTED
 from pipeline.marts import select
 from pipeline.store import Home
 from shared import SHARED
-from tests.support.guides import ROOT, calls, follow, pictures_of
+from tests.support.guides import ROOT, calls, copy_of, follow, pictures_of
 
 GUIDES = SHARED / "guides"
 
@@ -44,7 +44,7 @@ def test_the_quality_team_follows_its_guide_from_the_files_to_the_meeting(
 
 
 def test_an_educator_prepares_a_teaching_day_from_the_demo(
-    desk: Path, capsys: pytest.CaptureFixture[str]
+    desk: Path, demo_made: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     wanted = calls((GUIDES / "teaching.md").read_text(encoding="utf-8"))
     assert len(wanted) >= 13
@@ -53,15 +53,15 @@ def test_an_educator_prepares_a_teaching_day_from_the_demo(
         "CLAMPED": drain_with(demo, "kind = 'clamped' AND grade = 'possible'"),
         "BLOCKED": drain_with(demo, "kind = 'occlusion_suspected' AND grade = 'probable'"),
     }
-    follow(wanted, capsys, names=names)
+    follow(wanted, capsys, names=names, demo_made=demo_made)
 
 
 def test_what_trips_people_is_said_as_the_answers_show_it(
-    desk: Path, capsys: pytest.CaptureFixture[str]
+    desk: Path, demo_made: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     wanted = calls((GUIDES / "faq.md").read_text(encoding="utf-8"))
     assert len(wanted) >= 9
-    run(["--home", "demo-ledger", "demo"])
+    copy_of(demo_made / "home", desk / "demo-ledger")
     follow(wanted, capsys, ends=(DONE, SOME_REJECTED))
 
 

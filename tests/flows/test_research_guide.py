@@ -14,13 +14,13 @@ GUIDE = SHARED / "guides" / "research.md"
 
 
 def test_every_command_of_the_guide_runs_and_prints_what_is_shown(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, demo_made: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (tmp_path / "shared").symlink_to(SHARED)
     monkeypatch.chdir(tmp_path)
     commands = calls(GUIDE.read_text(encoding="utf-8"))
     assert len(commands) >= 6
-    follow(commands, capsys)
+    follow(commands, capsys, demo_made=demo_made)
     for cohort in sorted((SHARED / "cohorts").glob("*.toml")):
         out = str(tmp_path / cohort.stem)
         assert run(["--home", "demo-ledger", "extract", str(cohort), "--out", out]) == DONE, cohort.name

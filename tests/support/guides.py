@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterable, Mapping
@@ -13,7 +14,9 @@ from pathlib import Path
 import pytest
 
 from flows.cli import DONE, FAILED, WRONG_CALL, run
+from pipeline.store import Home
 from shared import SHARED
+from tests.support.homes import load
 
 ROOT = SHARED.parent
 OF_THE_SHELL = ("mkdir", "install", "cp", "sed", "chmod")
@@ -58,6 +61,7 @@ def follow(
     *,
     ends: tuple[int, ...] = (DONE,),
     names: Mapping[str, Callable[[], str]] | None = None,
+    demo_made: Path | None = None,
 ) -> None:
     """
     Run each command where one stands, and find what is shown beneath it in what it prints.
@@ -68,6 +72,8 @@ def follow(
         Exit statuses that the guide may meet; where it shows a complaint, the command must fail.
     names
         What a reader would put in place of a word: an id that differs from ledger to ledger.
+    demo_made
+        What `demo` made and printed elsewhere, to be put where the guide has it made; unsaid: it is made.
     """
     for call in wanted:
         arguments = [_put(word, names or {}) for word in call.words[1:]]
@@ -78,7 +84,11 @@ def follow(
             assert f"\n{arguments[0]}:" in (ROOT / "Makefile").read_text(encoding="utf-8"), call
             continue
         capsys.readouterr()
-        if call.program == "python":
+        if demo_made is not None and arguments[-1] == "demo":
+            assert arguments[0] == "--home"
+            copy_of(demo_made / "home", Path(arguments[1]))
+            printed, complaint = (demo_made / "printed.txt").read_text(encoding="utf-8"), ""
+        elif call.program == "python":
             done = subprocess.run([sys.executable, *arguments], capture_output=True, text=True, check=False)
             assert done.returncode == 0, (call, done.stderr)
             printed, complaint = done.stdout, done.stderr
@@ -91,6 +101,12 @@ def follow(
         lines = [line.strip() for line in (printed + complaint).splitlines()]
         for line in call.shown:
             assert any(_begins(one, line) for one in lines), (call.words, line, lines)
+
+
+def copy_of(made: Path, home: Path) -> None:
+    """A home as another is, published anew: its minutes are found by the place where it lies."""
+    shutil.copytree(made, home, symlinks=True)
+    load(Home(home), [])
 
 
 def pictures_of(guide: Path) -> list[Path]:
