@@ -45,6 +45,10 @@ _MACROS = ("figure", "wilson", "binomial", "poisson", "removal")
 _VIEWS = [view.name for view in VIEWS if view not in (*CURVES, MINUTE_VIEW, DEVICE_USE)]
 _MACROS_ON_VIEWS = ("prolonged_leak_signals",)
 
+# By the level of intervals, the bytes of a database laid out and empty. Only rows differ from load to load;
+# what holds them takes hundreds of statements, which a process that publishes often need not run again.
+_WITHOUT_ROWS: dict[float, bytes] = {}
+
 
 def build(
     path: Path,
@@ -58,20 +62,19 @@ def build(
     Tables take their types and comments from the contracts and their rows in the order of their key;
     nothing depends on the order in which rows come. Parameters and errors as in `publish`.
     """
+    level = definitions.statistics.level
+    if level in _WITHOUT_ROWS:
+        path.write_bytes(_WITHOUT_ROWS[level])
     with duckdb.connect(str(path)) as connection:
         connection.execute("SET TimeZone = 'UTC'")
-        # One transaction: hundreds of comments would each wait for the disk.
+        if level not in _WITHOUT_ROWS:
+            _lay_out(connection, level)
+            _WITHOUT_ROWS[level] = path.read_bytes()
         connection.execute("BEGIN")
         for table in (*TABLES, *CURVES):
             _fill(connection, table, _frame(frames, table.name))
         _fill(connection, DEFINITION, figures(definitions))
-        _create(connection, DEVICE_USE)
-        for name in _MACROS:
-            connection.execute(_sql(name, level=repr(definitions.statistics.level)))
-        for statement in minute_statements(course_files):
-            connection.execute(statement)
-        for name in (*_VIEWS, *_MACROS_ON_VIEWS):
-            connection.execute(_sql(name))
+        _view_minutes(connection, course_files)
         uses = use_by_month(_frame(frames, "use"))
         alerts = alert_by_month(_frame(frames, "use_alert"), _frame(frames, "use"))
         connection.register("use_by_month", uses)
@@ -79,9 +82,36 @@ def build(
         connection.execute(_sql("device_use"))
         connection.unregister("use_by_month")
         connection.unregister("alert_by_month")
-        _comment(connection)
         connection.execute("COMMIT")
         connection.execute("CHECKPOINT")
+
+
+def _lay_out(connection: duckdb.DuckDBPyConnection, level: float) -> None:
+    """Make every table, macro, view and comment, without a row; committed and checkpointed."""
+    # One transaction: hundreds of comments would each wait for the disk.
+    connection.execute("BEGIN")
+    for table in (*TABLES, *CURVES, DEFINITION, DEVICE_USE):
+        _create(connection, table)
+    for name in _MACROS:
+        connection.execute(_sql(name, level=repr(level)))
+    for statement in minute_statements([]):
+        connection.execute(statement)
+    for name in (*_VIEWS, *_MACROS_ON_VIEWS):
+        connection.execute(_sql(name))
+    _comment(connection)
+    connection.execute("COMMIT")
+    connection.execute("CHECKPOINT")
+
+
+def _view_minutes(connection: duckdb.DuckDBPyConnection, course_files: Sequence[str]) -> None:
+    """Put the view over the lake's files in the place of the one without rows."""
+    connection.execute(f"DROP VIEW {_name(MINUTE_VIEW.name)}")
+    for statement in minute_statements(course_files):
+        connection.execute(statement)
+    _comment_on(connection, MINUTE_VIEW, "VIEW")
+    if connection.execute("SELECT 1 FROM duckdb_functions() WHERE function_name = ?", [IN_STORE]).fetchall():
+        connection.execute(f"COMMENT ON MACRO TABLE {IN_STORE} IS {_text(IN_STORE_MEANING)}")
+        connection.execute(f"COMMENT ON MACRO {FILES} IS {_text(FILES_MEANING)}")
 
 
 def _frame(frames: Mapping[str, pl.DataFrame], name: str) -> pl.DataFrame:
@@ -93,7 +123,6 @@ def _frame(frames: Mapping[str, pl.DataFrame], name: str) -> pl.DataFrame:
 def _fill(connection: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -> None:
     # Without a key every column takes part, so that the order is full all the same.
     ordered = _checked(table, frame).sort(list(table.key) or table.names, nulls_last=True)
-    _create(connection, table)
     connection.register("rows_to_publish", ordered)
     connection.execute(f"INSERT INTO {_name(table.name)} SELECT * FROM rows_to_publish")
     connection.unregister("rows_to_publish")
@@ -134,16 +163,17 @@ def _comment(connection: duckdb.DuckDBPyConnection) -> None:
         ).fetchall()
     )
     for table in (*TABLES, DEFINITION, *VIEWS):
-        name = _name(table.name)
-        connection.execute(f"COMMENT ON {kinds[table.name]} {name} IS {_text(table.meaning)}")
-        for c in table.columns:
-            connection.execute(f"COMMENT ON COLUMN {name}.{_name(c.name)} IS {_text(c.comment)}")
-    if connection.execute("SELECT 1 FROM duckdb_functions() WHERE function_name = ?", [IN_STORE]).fetchall():
-        connection.execute(f"COMMENT ON MACRO TABLE {IN_STORE} IS {_text(IN_STORE_MEANING)}")
-        connection.execute(f"COMMENT ON MACRO {FILES} IS {_text(FILES_MEANING)}")
+        _comment_on(connection, table, kinds[table.name])
     for macro in MACROS:
         kind = "MACRO TABLE" if macro.gives_rows else "MACRO"
         connection.execute(f"COMMENT ON {kind} {_name(macro.name)} IS {_text(macro.meaning)}")
+
+
+def _comment_on(connection: duckdb.DuckDBPyConnection, table: Table, kind: str) -> None:
+    name = _name(table.name)
+    connection.execute(f"COMMENT ON {kind} {name} IS {_text(table.meaning)}")
+    for c in table.columns:
+        connection.execute(f"COMMENT ON COLUMN {name}.{_name(c.name)} IS {_text(c.comment)}")
 
 
 def _name(text: str) -> str:
