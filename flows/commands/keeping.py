@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -130,13 +131,17 @@ def check(
     from flows.loading.checking import check_files
     from flows.loading.request import request_for
     from flows.loading.survey import survey
+    from flows.show.plain import plain
     from flows.show.results import show_check
 
     if not paths:
         raise CallError("check: no path given; name the files or folders to check.")
     found = survey(paths, home)
-    clean = show_check(found, check_files(found, request_for(open_home(home), profile, site)), as_json=json_)
-    return DONE if clean else SOME_REJECTED
+    request = request_for(open_home(home), profile, site)
+    for sentence in request.set_aside:
+        print(f"drainledger: set aside: {plain(sentence)}", file=sys.stderr)
+    clean = show_check(found, check_files(found, request), as_json=json_)
+    return DONE if clean and not request.set_aside else SOME_REJECTED
 
 
 @app.command(group=LOOK, help_epilogue=examples("status", "status --json"))

@@ -70,6 +70,9 @@ def _settings(home: Home) -> Iterator[Finding]:
     definitions = load_definitions()
     request = request_for(home)
     rules = load_rules()
+    for sentence in request.set_aside:
+        said, _, do = sentence.rstrip(".").rpartition(". ")
+        yield broken("settings", said or do, "", do if said else "mend it; files of its layout wait")
     yield fine(
         "settings",
         f"definitions {definitions.digest[:12]}, {len(request.profiles)} profiles, {len(rules)} rules "

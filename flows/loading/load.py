@@ -82,6 +82,7 @@ class Summary:
     findings: tuple[tuple[str, int], ...] = ()  # of the registry, and how many of each
     found: Found = NOTHING_FOUND
     again: tuple[Outcome, ...] = ()  # files of the ledger that were due to be read again
+    set_aside: tuple[str, ...] = ()  # profiles that cannot be used, a sentence each
 
     @property
     def new(self) -> tuple[Outcome, ...]:
@@ -91,7 +92,7 @@ class Summary:
     @property
     def clean(self) -> bool:
         """Whether nothing given was rejected, now or before."""
-        if self.found.closed:
+        if self.found.closed or self.set_aside:
             return False
         return all(o.clean for o in self.new) and all(o.status != FileStatus.REJECTED for o in self.outcomes)
 
@@ -154,7 +155,7 @@ def run_load(
             outcomes += stages.take_in(home, batch, request, now)
         progress("reading files", len(files), len(files))
         done = compute_and_publish(home, request, now, progress, stages)
-        return Summary(tuple(outcomes), tuple(finished), *done, found, tuple(again))
+        return Summary(tuple(outcomes), tuple(finished), *done, found, tuple(again), request.set_aside)
 
 
 def run_reread(
@@ -173,7 +174,7 @@ def run_reread(
         if which or request.profile is not None:
             again += read_named(home, which, request, now)
         done = compute_and_publish(home, request, now, progress)
-        return Summary((), tuple(finished), *done, again=tuple(again))
+        return Summary((), tuple(finished), *done, again=tuple(again), set_aside=request.set_aside)
 
 
 def run_rebuild(

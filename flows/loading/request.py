@@ -11,6 +11,7 @@ from pipeline.ingest import Profile, load_profiles, read_profile
 from pipeline.marts import chart_baselines
 from pipeline.store import Home
 from schemas.errors import CallError
+from shared import SHARED
 
 
 @dataclass(frozen=True)
@@ -32,6 +33,8 @@ class Request:
         Whether the profile was named as a file of its own, not as one of the shelf.
     take_back
         Whether withdrawn files that are given again are to count again.
+    set_aside
+        A sentence for each profile on the shelf that cannot be used; files of its layout wait for it.
     """
 
     profiles: tuple[Profile, ...]
@@ -42,6 +45,7 @@ class Request:
     pinned: bool = False
     take_back: bool = False
     shelved: tuple[Profile, ...] | None = None
+    set_aside: tuple[str, ...] = ()
 
     @property
     def shelf(self) -> tuple[Profile, ...]:
@@ -58,6 +62,9 @@ def request_for(home: Home, profile: str | None = None, site: str | None = None)
     """
     Put a request together: shipped profiles, those in the home's `profiles/`, and the one named.
 
+    A profile on the shelf that cannot be used, a draft for one, is set aside: one site's slip must not keep
+    all others waiting.
+
     Parameters
     ----------
     profile
@@ -68,19 +75,25 @@ def request_for(home: Home, profile: str | None = None, site: str | None = None)
     CallError
         When there is no profile of that name.
     InputError
-        When a profile, the definitions or the charts' baselines are not valid.
+        When the profile that is named, the definitions or the charts' baselines are not valid.
     """
     own = home.root / "profiles"
-    profiles = load_profiles(own if own.is_dir() else None)
+    aside: list[str] = []
+    profiles = load_profiles(own if own.is_dir() else None, aside)
     definitions = load_definitions()
     chart_baselines(home.root)  # a slip in it is said before anything is read
     if profile is not None and profile.endswith(".toml"):
         named = read_profile(Path(profile))
         taken = (*(p for p in profiles if p.name != named.name), named)
-        return Request(taken, definitions, named.name, site, pinned=True, shelved=profiles)
+        return Request(
+            taken, definitions, named.name, site, pinned=True, shelved=profiles, set_aside=tuple(aside)
+        )
     if profile is not None and profile not in {p.name for p in profiles}:
+        for place in (own, SHARED / "profiles"):
+            if (place / f"{profile}.toml").is_file():
+                read_profile(place / f"{profile}.toml")  # says what is wrong with it
         names = ", ".join(sorted(p.name for p in profiles))
         raise CallError(
             f"profile {profile}: there is none of that name; choose one of {names}, or a TOML file."
         )
-    return Request(profiles, definitions, profile, site)
+    return Request(profiles, definitions, profile, site, set_aside=tuple(aside))

@@ -41,9 +41,10 @@ class Night:
 
     @property
     def exit(self) -> int:
-        """0: done; 1: done, but something this night brought was rejected or could not be read."""
+        """0: done; 1: done, but something was rejected or could not be read, or a profile not used."""
         news_clean = all(o.clean for o in self.summary.new) and not self.unread
-        return DONE if news_clean and not self.cleared.stayed else SOME_REJECTED
+        done = news_clean and not self.cleared.stayed and not self.summary.set_aside
+        return DONE if done else SOME_REJECTED
 
     @property
     def counts(self) -> dict[str, int]:
@@ -67,6 +68,8 @@ class Night:
             parts.append(f"{len(self.summary.again)} read again")
         if count["unread"]:
             parts.append(f"{count['unread']} could not be read")
+        if aside := len(self.summary.set_aside):
+            parts.append(f"{aside} profile{'' if aside == 1 else 's'} that cannot be used set aside")
         parts.append(f"{count['rows_kept']} rows kept, {count['rows_rejected']} rejected")
         if count["unended"]:
             parts.append(unended_words(count["unended"]))
@@ -84,6 +87,7 @@ class Night:
             "said": self.line(),
             "counts": self.counts,
             "rules": self.rules,
+            "profiles_set_aside": list(self.summary.set_aside),
             "seconds": self.seconds,
             "files": [o.__dict__ for o in self.summary.outcomes],
             "left": [

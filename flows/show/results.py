@@ -45,11 +45,14 @@ def show_load(summary: Summary, home: Home, *, as_json: bool, rebuilt: bool = Fa
                 "drains_summarised": summary.drains,
                 "published": summary.published,
                 "registry_findings": dict(summary.findings),
+                "profiles_set_aside": list(summary.set_aside),
                 "remarks": summary.found.remarks() if not rebuilt else [],
                 "database": str(home.database),
             }
         )
         return
+    for sentence in summary.set_aside:
+        print(f"Set aside, files of its layout wait: {plain(sentence)}")
     for outcome in summary.outcomes:
         if outcome.remark is not None:
             print(f"{outcome.name}: {outcome.remark}")

@@ -21,9 +21,14 @@ TO_FILL = "?"  # what a drafted profile holds where nobody can tell from a file
 BUILT_IN = Path(__file__).parent / "v1.toml"
 
 
-def load_profiles(folder: Path | None = None) -> tuple[Profile, ...]:
+def load_profiles(folder: Path | None = None, unusable: list[str] | None = None) -> tuple[Profile, ...]:
     """
     All profiles a file can be read with: `v1`, those of `shared/profiles/`, those of `folder`.
+
+    Parameters
+    ----------
+    unusable
+        Takes a sentence for each that cannot be used, and the others are given; null: that is an error.
 
     Raises
     ------
@@ -39,7 +44,13 @@ def load_profiles(folder: Path | None = None) -> tuple[Profile, ...]:
     paths = [path for place in folders for path in sorted(place.glob("*.toml"))]
     profiles: dict[str, Profile] = {}
     for path in [BUILT_IN, *paths]:
-        profile = _shelved(path)
+        try:
+            profile = _shelved(path)
+        except InputError as error:
+            if unusable is None:
+                raise
+            unusable.append(str(error))
+            continue
         if profile.name in profiles:
             raise InputError(
                 f"profile '{profile.name}' is there twice; rename {path.name} and the name in it."

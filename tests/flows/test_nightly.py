@@ -170,6 +170,19 @@ def test_a_file_waits_for_its_profile_and_is_loaded_when_it_is_there(home: Home,
     assert tried.summary.again or tried.summary.outcomes  # looked at once more, for the profiles are others
 
 
+def test_a_draft_of_one_site_keeps_no_other_site_waiting(home: Home, landing: Path) -> None:
+    (home.root / "profiles").mkdir()
+    draft = home.root / "profiles" / "moor.toml"
+    draft.write_text('name = "moor"\n[device]\nconstant = "?"\n')
+    put(landing, "a.csv", export())
+    found = night(home, landing)
+    assert (found.counts["new"], found.counts["rejected"], found.exit) == (1, 0, SOME_REJECTED)
+    assert "1 profile that cannot be used set aside" in found.line()
+    assert ["moor" in sentence for sentence in found.facts()["profiles_set_aside"]] == [True]
+    draft.unlink()
+    assert night(home, landing, NIGHT + DAY).exit == DONE
+
+
 def test_a_file_that_changes_while_it_is_taken_in_is_left_for_the_next_night(
     home: Home, landing: Path
 ) -> None:
