@@ -106,6 +106,12 @@ def find_file(home: Home, name: str) -> str:
     raise CallError(f"{name}: {len(found)} files are meant ({some}…); give more digits of the digest.")
 
 
+def names_of(home: Home, digest: str) -> list[str]:
+    """Every name under which these bytes were ever given."""
+    names = home.private_lake.scan(FILE_NAME).filter(pl.col("file_sha256") == digest).collect()
+    return sorted(set(names["name"]))
+
+
 def _files(home: Home) -> list[dict[str, Any]]:
     files = home.lake.scan(LOAD_FILE).select(_ASKED).collect().sort("file_sha256")
     return list(files.iter_rows(named=True))

@@ -38,7 +38,8 @@ def device_freshness(files: pl.DataFrame, uses: pl.DataFrame, now: datetime) -> 
         .group_by("site", "device")
         .agg(files=pl.col("file_sha256").n_unique(), last_export=pl.col("exported_at").max())
     )
-    minutes = uses.group_by("site", "device").agg(last_minute=pl.col("ended_at").max())
+    # A use's end is the end of its last minute; told is the minute, as a log has it.
+    minutes = uses.group_by("site", "device").agg(last_minute=pl.col("ended_at").max().dt.offset_by("-1m"))
     return (
         exports.join(minutes, on=["site", "device"], how="full", coalesce=True)
         .with_columns(silent=(pl.lit(now) - pl.col("last_minute")).dt.total_seconds())

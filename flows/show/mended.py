@@ -9,6 +9,8 @@ from flows.keeping.backup import Kept
 from flows.keeping.erase import Erased
 from flows.keeping.withdraw import Withdrawal
 from flows.loading.load import Summary
+from flows.loading.reread import names_of
+from flows.show.plain import plain
 from flows.show.results import show_json
 from pipeline.store import Home
 from schemas.vocabulary import FileStatus
@@ -39,6 +41,9 @@ def show_withdrawn(summary: Summary, home: Home, *, undone: bool, as_json: bool)
                 f"taken back, {outcome.status}: {outcome.rows_kept} of {outcome.rows_read} rows count again"
             )
         print(f"{outcome.name} ({outcome.digest[:12]}): {fate}.")
+        others = [name for name in names_of(home, outcome.digest) if name != outcome.name]
+        if others:
+            print(f"  The same bytes are also {', '.join(map(plain, others))}: one file under several names.")
     _say_moved(summary, home)
     if not undone:
         gone = [o.digest[:12] for o in summary.outcomes if o.status == FileStatus.WITHDRAWN]

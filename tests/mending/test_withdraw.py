@@ -158,6 +158,21 @@ def test_loading_it_again_says_so_and_takes_it_back_only_when_told(
     assert ask(ward, "SELECT count(*) FROM load_file WHERE status = 'withdrawn'") == [(0,)]
 
 
+def test_withdrawing_a_copy_says_that_the_original_is_the_same_bytes(
+    ward: Home, ward_files: list[Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    dora = next(path for path in ward_files if path.name == "dora.csv")
+    copy = tmp_path / "Copy of dora.csv"
+    copy.write_bytes(dora.read_bytes())
+    home = ["--home", str(ward.root)]
+    assert run(["load", str(copy), *home]) == DONE
+    capsys.readouterr()
+    assert run(["withdraw", copy.name, "--why", "a copy", *home]) == DONE
+    said = capsys.readouterr().out
+    assert "The same bytes are also" in said
+    assert "dora.csv" in said.replace("Copy of dora.csv", "")
+
+
 def test_a_name_that_means_no_file_or_a_file_twice_withdrawn_is_a_wrong_call(ward: Home) -> None:
     with pytest.raises(CallError, match="no file of that digest or name"):
         withdraw(ward, "nothing.csv")
