@@ -316,7 +316,11 @@ READINESS = Table(
         Column("ready_since_at", INSTANT, "Start of the unbroken stretch up to removal."),
         Column("ready_basis", TEXT, "What the rule's fulfilment rests on."),
         Column("hours_ready_before_removal", REAL, "ready_since_at to tube out.", "h"),
-        Column("removed_before_ready", FLAG, "Whether the tube came out before the rule held."),
+        Column(
+            "removed_before_ready",
+            FLAG,
+            "Whether the tube came out before the rule held; null where the patient left or died with it.",
+        ),
         Column(
             "leak_returned_within_24h", FLAG, "Whether the leak came back; null: not watched long enough."
         ),

@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.cohort.quantities import hours, in_units, steps_per_unit
+from pipeline.cohort.removal import came_out
 from pipeline.cohort.rule_clock import NEVER, RuleClock
 from pipeline.cohort.rules import RemovalRule
 from pipeline.definitions import Definitions
@@ -31,8 +32,9 @@ def readiness(
 
     What came after is told looking back. `ready_since_at` is the start of the unbroken stretch, on the
     rule's clock, up to the end of the log, where the log reaches within `readiness.log_within` of a known
-    removal. `removed_before_ready` is null where the log does not, and where it begins late and never shows
-    the rule fulfilled. `leak_returned_within_24h` looks at the course's m(t) above the greater of the rule's
+    removal. `removed_before_ready` is null where the log does not, where it begins late and never shows the
+    rule fulfilled, and where the tube did not come out but went with the patient or was replaced.
+    `leak_returned_within_24h` looks at the course's m(t) above the greater of the rule's
     limit and `readiness.return_above`, for `readiness.return_least` minutes after `ready_at`; it is false
     only where `drain.watched_share` of the time was assessable (`watched_24h_share`).
 
@@ -92,9 +94,9 @@ def _of_rule(
             ready_since_at=since,
             ready_basis="basis",
             hours_ready_before_removal=hours(out - since),
-            removed_before_ready=pl.when(at.is_not_null() & out.is_not_null())
+            removed_before_ready=pl.when(came_out() & at.is_not_null())
             .then(False)
-            .when(reaches & whole)
+            .when(came_out() & reaches & whole)
             .then(True),
             leak_returned_within_24h=pl.when(at.is_null())
             .then(None)

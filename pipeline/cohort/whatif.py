@@ -10,17 +10,11 @@ import polars as pl
 from pipeline.cohort.curves import counts_of, kaplan_meier, reaches, value_at
 from pipeline.cohort.intervals import wilson
 from pipeline.cohort.quantities import hours, in_units
+from pipeline.cohort.removal import came_out
 from pipeline.cohort.rules import RemovalRule
 from pipeline.definitions import Definitions
-from schemas.vocabulary import RemovalReason
 from schemas.whatif import EVENTS, RULE_FIGURES, WHATIF
 
-_WENT_WITH_IT = (
-    RemovalReason.DIED.value,
-    RemovalReason.TRANSFERRED_WITH_DRAIN.value,
-    RemovalReason.DISCHARGED_WITH_DRAIN.value,
-    RemovalReason.REPLACED.value,
-)
 _RETURN = ("leak_back_share", "leak_back_low", "leak_back_high")
 _NO = ("no", "none", "n", "0", "false")
 _YES = ("yes", "y", "1", "true")
@@ -143,7 +137,7 @@ def _with_events(drains: pl.DataFrame) -> pl.DataFrame:
         reinserted=dated("reinserted_at"),
         readmitted=dated("readmitted_at"),
         pneumothorax=pl.when(word.is_in(_YES)).then(True).when(word.is_in(_NO)).then(False),
-        came_out=out.is_not_null() & ~pl.col("removal_reason").is_in(_WENT_WITH_IT).fill_null(False),
+        came_out=came_out(),
     )
 
 

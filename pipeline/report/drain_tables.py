@@ -33,7 +33,12 @@ def sections_of(record: DrainRecord, clock: SiteClock) -> list[Section]:
 def _periods(record: DrainRecord, clock: SiteClock) -> Markup:
     kinds = {kind.value: said for kind, said in ROWS.items()}
     drain = str(record.drain["drain_id"])[:_ENOUGH]
-    asked = [f"drainledger explain {drain} {clock.iso(at)}" for at in record.periods["started_at"]]
+    # Without a log there is no minute that `explain` could take apart.
+    logged = record.drain["started_at"] is not None
+    asked = [
+        f"drainledger explain {drain} {clock.iso(at)}" if logged else None
+        for at in record.periods["started_at"]
+    ]
     rows = _timed(record.periods, clock, "started_at", "ended_at").with_columns(
         explain=pl.Series(asked, dtype=pl.String)
     )
@@ -48,7 +53,7 @@ def _periods(record: DrainRecord, clock: SiteClock) -> Markup:
             "detail": Col("what supports it", null="–"),
             "started_at": Col(f"from, {_UTC}"),
             "ended_at": Col(f"until, {_UTC}"),
-            "explain": Col("why, clause by clause"),
+            "explain": Col("why, clause by clause", null="no log"),
         },
         f"Periods: every flagged stretch, in time order; local time is {clock.name}. What supports a stretch "
         "speaks of the whole finding it is a part of, which may have begun long before",

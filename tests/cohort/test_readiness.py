@@ -69,12 +69,15 @@ def minutes_of(leak: list[float | None], **columns: list) -> pl.DataFrame:
     )
 
 
-def drains_of(minutes: pl.DataFrame, out: float | None = None, entered: float = 0.0) -> pl.DataFrame:
+def drains_of(
+    minutes: pl.DataFrame, out: float | None = None, entered: float = 0.0, reason: str | None = "planned"
+) -> pl.DataFrame:
     return pl.DataFrame(
         {
             "drain_id": [minutes["drain_id"][0]],
             "origin_at": [ORIGIN],
             "tube_out_at": [None if out is None else after(out)],
+            "removal_reason": [reason],
             "ended_at": [minutes["minute"].max()],
             "entered_hours": [entered],
         },
@@ -100,6 +103,13 @@ def test_ready_after_the_rules_hours_of_little_leak() -> None:
 def test_never_ready_and_removed_is_removed_before_ready() -> None:
     got = applied(minutes_of([100.0] * 30 + [5.0] * 59), out=89)
     assert (got["ready_at"], got["removed_before_ready"]) == (None, True)
+
+
+@pytest.mark.parametrize("reason", ["died", "transferred_with_drain", "discharged_with_drain", "replaced"])
+def test_who_left_with_the_tube_was_not_removed_before_ready(reason: str) -> None:
+    minutes = minutes_of([200.0] * 120)
+    found = readiness(minutes, drains_of(minutes, 120, reason=reason), DEFINITIONS, (RULE,))
+    assert found["removed_before_ready"].to_list() == [None]
 
 
 def test_who_entered_late_or_left_the_log_may_have_been_ready_unseen() -> None:

@@ -32,3 +32,5 @@ def test_zone_and_notes_reach_the_page_and_a_notes_words_do_not(tmp_path: Path, 
     assert "Staff noted: clamp trial." in page
     assert "One stretch with the line clamped: day 2 (Sun 30 Mar, 17:00), 50 min, as noted by staff." in page
     assert "No log of this drain was found" in unseen
+    assert "drainledger explain" in page
+    assert "drainledger explain" not in unseen  # it has no minute to take apart
