@@ -12,6 +12,7 @@ from pipeline.zones import is_zone
 
 SITE_PATTERN = r"[a-z0-9_-]{1,40}"
 DEVICE_PATTERN = r"[A-Za-z0-9._-]{1,40}"
+SERIAL_IN_WORDS = "1 to 40 letters, digits, dots, _ and -"
 RFC_3339 = "rfc3339"
 
 Text = Annotated[str, Field(min_length=1)]

@@ -6,33 +6,31 @@ import re
 from collections.abc import Sequence
 
 from pipeline.ingest.pattern import literal
+from pipeline.ingest.sources import DEVICE_PATTERN, SERIAL_IN_WORDS
 from pipeline.ingest.suggest.columns import Column
 from pipeline.ingest.suggest.draft import FILL_IN, Draft
+from pipeline.ingest.suggest.preamble import said_above
 from pipeline.ingest.suggest.sheet import Sheet
 from pipeline.ingest.suggest.times import moment_format, single_format
 from pipeline.ingest.suggest.words import plain_words, speaks
 from pipeline.zones import is_zone
 
-_SERIAL = r"[A-Za-z0-9._-]{1,40}"
-_LABELS = tuple(
-    re.compile(rf"^(?P<label>\W{{0,3}}[^\W\d_][^:;=,\t]{{0,30}}?)(?P<between>{between})(?P<value>\S.*)$")
-    for between in (r"\s*[:;=,\t]\s*", r"\s+")  # a sign between them, else a blank
-)
 _FEW_PARTS = 2  # delimiters of a last line that sums up; what has more is a row cut off
-_MOST_WORDS = 3  # of a label: a longer one is a sentence, and may hold a name
+_UNFIT = (
+    f"what the line for it says is no serial ({SERIAL_IN_WORDS}): write a pattern whose group device is "
+    "a part that is one and that no other drain has too"
+)
 
 
 def device_of(draft: Draft, sheet: Sheet, columns: Sequence[Column], file_name: str) -> str | None:
     """Add [device]; returns the name of the column it is in, if it is in one."""
     named = [c for c in columns if speaks(plain_words(c.name), "device") == 1.0 and not c.is_trace]
     for column in named:
-        if column.filled and all(re.fullmatch(_SERIAL, cell) for cell in column.distinct):
+        if column.filled and all(re.fullmatch(DEVICE_PATTERN, cell) for cell in column.distinct):
             draft.say("device", "column", column.name)
             return column.name
-    for label, between, value in _labelled(sheet):
-        if _names_a_device(label) and re.fullmatch(_SERIAL, value.split()[0]):
-            draft.say("device", "line", f"^{literal(label + between)}(?P<device>{_SERIAL})")
-            return None
+    if _line_of_device(draft, sheet):
+        return None
     stem, dot, ending = file_name.partition(".")
     tokens = re.split(r"([_ ])", stem)
     serials = [at for at, part in enumerate(tokens) if _is_serial(part)]
@@ -51,6 +49,22 @@ def device_of(draft: Draft, sheet: Sheet, columns: Sequence[Column], file_name: 
     return None
 
 
+def _line_of_device(draft: Draft, sheet: Sheet) -> bool:
+    """Add the pattern of a line that names the device, or ask for it where what it says is no serial."""
+    named = [said for said in said_above(sheet) if _names_a_device(said.label)]
+    numbered = [said for said in named if re.search(r"\d", said.value)]
+    fitting = [said for said in numbered if re.fullmatch(DEVICE_PATTERN, said.value)]
+    unfit = [said for said in numbered if said.by_sign and said not in fitting]
+    words = [said for said in named if said.by_sign and re.fullmatch(DEVICE_PATTERN, said.value)]
+    if fitting or (words and not unfit):
+        said = (fitting or words)[0]
+        doubt = None if fitting else "it holds no digit in this file: is it the serial of one drain?"
+        draft.say("device", "line", f"{said.lead}(?P<device>{DEVICE_PATTERN}){said.end}", doubt)
+    elif unfit:
+        draft.say("device", "line", FILL_IN, _UNFIT)
+    return bool(fitting or words or unfit)
+
+
 def export_of(
     draft: Draft, sheet: Sheet, columns: Sequence[Column], clocks: Sequence[str], file_name: str
 ) -> None:
@@ -66,11 +80,11 @@ def export_of(
             draft.say("exported_at", "column", column.name)
             _format(draft, forms)
             return
-    for label, between, value in _labelled(sheet):
-        forms = single_format(value.strip().rstrip(sheet.delimiter))
-        if forms and (speaks(plain_words(label), "exported_at") > 0 or "date" in plain_words(label)):
-            pattern = f"^{literal(label + between)}(?P<exported_at>.*?){literal(sheet.delimiter)}* *$"
-            draft.say("exported_at", "line", pattern)
+    for said in said_above(sheet):
+        forms = single_format(said.value)
+        label = plain_words(said.label)
+        if forms and (speaks(label, "exported_at") > 0 or "date" in label):
+            draft.say("exported_at", "line", f"{said.lead}(?P<exported_at>{said.inside}*?){said.end}")
             _format(draft, forms)
             return
     for token in re.findall(r"\d{8}(?:T?\d{4,6})?", file_name):
@@ -100,9 +114,9 @@ def zone_of(draft: Draft, sheet: Sheet, timezone: str | None) -> None:
     if timezone is not None:
         draft.say("clock", "timezone", timezone)
         return
-    for label, between, value in _labelled(sheet):
-        if is_zone(value.split()[0]):
-            draft.say("clock", "timezone", {"line": f"^{literal(label + between)}(?P<timezone>\\S+)"})
+    for said in said_above(sheet):
+        if is_zone(said.value.split()[0]):
+            draft.say("clock", "timezone", {"line": rf"{said.lead}(?P<timezone>[\w\/+-]+)"})
             return
     draft.say(
         "clock",
@@ -130,17 +144,6 @@ def _format(draft: Draft, forms: Sequence[str]) -> None:
     draft.say("exported_at", "format", forms[0], doubt)
 
 
-def _labelled(sheet: Sheet) -> list[tuple[str, str, str]]:
-    """Lines above the column names that say something of something: label, what stands between, value."""
-    found = []
-    for line in sheet.above:
-        text = line.rstrip().rstrip(sheet.delimiter)[:300]
-        parted = next((p for label in _LABELS if (p := label.match(text)) is not None), None)
-        if parted is not None and len(plain_words(parted["label"])) <= _MOST_WORDS:
-            found.append((parted["label"], parted["between"], parted["value"]))
-    return found
-
-
 def _shape(part: str) -> str:
     """Any part of this kind: names and numbers of one file are not those of the next."""
     if part in ("_", " ", ""):
@@ -150,7 +153,7 @@ def _shape(part: str) -> str:
 
 def _is_serial(part: str) -> bool:
     letters_and_digits = re.search(r"\d", part) and re.search(r"[A-Za-z]", part)
-    return bool(letters_and_digits) and re.fullmatch(_SERIAL, part) is not None and not _is_time(part)
+    return bool(letters_and_digits) and re.fullmatch(DEVICE_PATTERN, part) is not None and not _is_time(part)
 
 
 def _names_a_device(label: str) -> bool:
