@@ -10,7 +10,7 @@ from pipeline.ingest.page import PREAMBLE_WIDTH, Page
 from pipeline.ingest.pattern import every, first, holds
 from pipeline.ingest.profile import Profile
 from pipeline.ingest.rules import FileRejected, Rule
-from pipeline.ingest.sources import DEVICE_PATTERN, RFC_3339, SITE_PATTERN
+from pipeline.ingest.sources import DEVICE_PATTERN, RFC_3339, SERIAL_IN_WORDS, SITE_PATTERN
 from pipeline.zones import is_zone, to_utc
 
 _RFC_3339_TEXT = re.compile(r"\d{4}-\d{2}-\d{2}[Tt ]\d{2}:\d{2}:\d{2}(\.\d{1,9})?([Zz]|[+-]\d{2}:\d{2})")
@@ -134,7 +134,10 @@ def _device(page: Page, profile: Profile, name: str) -> str | None:
         return source.constant
     if source.line is not None:
         device = preamble_value(page, source.line, "device", "device")
-        where, todo = "its preamble", "add the line"
+        where, todo = (
+            "its preamble",
+            "add the line, or have the profile's [device] line fit what stands there",
+        )
     else:
         device = first(source.file_name or "", name.removesuffix(".gz"), "device")
         where, todo = "its file name", "name it as the profile expects"
@@ -145,7 +148,8 @@ def _device(page: Page, profile: Profile, name: str) -> str | None:
     if not re.fullmatch(DEVICE_PATTERN, device):
         raise FileRejected(
             Rule.DEVICE_UNREADABLE,
-            f"The device serial in {where} is not 1 to 40 letters, digits, dots, _ and -; mend it.",
+            f"The device serial in {where} is not {SERIAL_IN_WORDS}; have the pattern in the profile's "
+            "[device] pick a part of it that is, and that no other device has too.",
             column="device",
             value=device,
         )

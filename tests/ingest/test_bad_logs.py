@@ -173,7 +173,7 @@ BAD_FILES = [
     (
         LOG.saying(device=None).data,
         "preamble_missing",
-        "No device serial stands in its preamble; add the line.",
+        "No device serial stands in its preamble; add the line, or have the profile's [device] line fit",
     ),
     (LOG.saying(device="../etc").data, "device_unreadable", "The device serial in its preamble is not"),
     (LOG.saying(device="DV'42").data, "device_unreadable", "The device serial in its preamble is not"),

@@ -222,3 +222,19 @@ def test_an_end_line_that_says_no_number_is_a_remark_like_any_other() -> None:
     )
     answer = read_log((DATA / name).read_bytes().replace(b"rows 3", b"rows many"), name, [loose], DEFINITIONS)
     assert (answer.file["complete"], answer.file["rows_kept"]) == (None, 3)
+
+
+def test_of_a_serial_with_a_blank_the_profile_picks_a_part_that_is_one() -> None:
+    text = next(p for p in PROFILES if p.name == "north").text
+    named = next(line for line in text.splitlines() if line.startswith("file_name = "))
+    text = text.replace("skip_lines = 2", "skip_lines = 3")
+    log = north().replace(b"\n", b"\nunit,B 22,x\n", 1)
+
+    def with_line(line: str) -> dict[str, object]:
+        profile = parse_profile(text.replace(named, f"line = '{line}'"))
+        return read_log(log, NORTH_NAME, [profile], DEFINITIONS).file
+
+    assert with_line("^unit,B (?P<device>[0-9]+)(?:,|$)")["device"] == "22"
+    whole = with_line("^unit,(?P<device>[^,]*)")
+    assert whole["status"] == "rejected"
+    assert "have the pattern in the profile's [device] pick a part of it" in str(whole["reason"])

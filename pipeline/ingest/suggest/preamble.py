@@ -37,7 +37,7 @@ class Said:
 
 
 def said_above(sheet: Sheet) -> list[Said]:
-    """Each label with a value, both in one cell or in two that follow one another; a line may have several."""
+    """Each label with a value: both in one cell, or in two in a row; a line may have several."""
     found = [said for line in sheet.above for said in _said(line.rstrip()[:_WIDTH], sheet.delimiter)]
     return [said for said in found if len(plain_words(said.label)) <= _MOST_WORDS]
 
