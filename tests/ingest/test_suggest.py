@@ -16,7 +16,6 @@ from hypothesis import strategies as st
 from flows.cli import DONE, SOME_REJECTED, WRONG_CALL, run
 from pipeline.definitions import load_definitions
 from pipeline.ingest import load_profiles, read_log
-from pipeline.ingest.pattern import every
 from pipeline.ingest.shelf import parse_profile
 from pipeline.ingest.suggest import Suggestion, suggest
 from schemas.errors import CallError, InputError
@@ -323,33 +322,3 @@ def test_check_doubts_a_record_that_counts_no_minutes_and_a_state_that_hides_pau
     said = " ".join(capsys.readouterr().out.split())
     assert "record rises by 60 from row to row" in said
     assert "in 7 rows hardly any of the ordered suction is there" in said
-
-
-def above(*lines: str, delimiter: str = ",", file_name: str = "log.csv") -> tuple[Suggestion, dict[str, Any]]:
-    """What is drafted for a plain table under these lines."""
-    rows = [f"2031-03-12 10:{n:02},17,run,-20,-19.5,30" for n in range(20)]
-    head = "Time,Use,State,Ordered cmH2O,Suction cmH2O,Leak mL/min"
-    table = "\n".join([head, *rows]).replace(",", delimiter)
-    made = suggest("\n".join([*lines, table, ""]).encode(), file_name, site="mill", timezone="Europe/Zurich")
-    return made, tomllib.loads(made.text)
-
-
-@pytest.mark.parametrize(
-    "line", ["unit,B-22,printed,2031-03-12 11:00,,", "unit: B-22", "ward,7,unit no:, B-22 ,x"]
-)
-def test_a_serial_ends_at_the_lines_end_or_the_next_delimiter(line: str) -> None:
-    pattern = above(line)[1]["device"]["line"]
-    assert every(pattern, line, "device") == ["B-22"]
-    assert every(pattern, line.replace("B-22", "C-9"), "device") == ["C-9"]
-    for odd in ("B 22", "B/22", "B-22 (new)"):
-        assert every(pattern, line.replace("B-22", odd), "device") == []
-
-
-def test_what_is_no_serial_is_asked_for_and_not_cut() -> None:
-    made, told = above("unit,B 22,printed,2031-03-12 11:00", file_name="DV-7.csv")
-    assert told["device"] == {"line": "?"}
-    assert any("[device] line" in asked and "no other drain has too" in asked for asked in made.to_fill)
-
-
-def test_a_word_for_a_unit_may_be_a_ward_and_is_doubted() -> None:
-    assert any("[device] line" in doubt for doubt in above("unit,thoracic")[0].doubts)

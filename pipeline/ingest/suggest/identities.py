@@ -10,12 +10,11 @@ from pipeline.ingest.sources import DEVICE_PATTERN, SERIAL_IN_WORDS
 from pipeline.ingest.suggest.columns import Column
 from pipeline.ingest.suggest.draft import FILL_IN, Draft
 from pipeline.ingest.suggest.preamble import said_above
-from pipeline.ingest.suggest.sheet import Sheet
+from pipeline.ingest.suggest.sheet import MOST_SUMMED_UP, Sheet
 from pipeline.ingest.suggest.times import moment_format, single_format
 from pipeline.ingest.suggest.words import plain_words, speaks
 from pipeline.zones import is_zone
 
-_FEW_PARTS = 2  # delimiters of a last line that sums up; what has more is a row cut off
 _UNFIT = (
     f"what the line for it says is no serial ({SERIAL_IN_WORDS}): write a pattern whose group device is "
     "a part that is one and that no other drain has too"
@@ -131,9 +130,11 @@ def end_of(draft: Draft, sheet: Sheet) -> None:
     if sheet.last is None or len(sheet.last) > 200:
         return
     numbers = [n for n in re.findall(r"\d+", sheet.last) if int(n[:12]) == sheet.rows]
-    if len(numbers) == 1 and sheet.last.rstrip(sheet.delimiter).count(sheet.delimiter) <= _FEW_PARTS:
-        before, _, after = sheet.last.rstrip().partition(numbers[0])
-        draft.say("", "end_line", f"^{literal(before)}(?P<rows>\\d+){literal(after)}$")
+    summed_up = sheet.last.rstrip(sheet.delimiter + " ")
+    if len(numbers) == 1 and summed_up.count(sheet.delimiter) < MOST_SUMMED_UP:
+        before, _, after = summed_up.partition(numbers[0])
+        padding = f"(?:{literal(sheet.delimiter)}| )*"
+        draft.say("", "end_line", f"^{literal(before)}(?P<rows>\\d+){literal(after)}{padding}$")
     else:
         draft.remark("", "DOUBT: the last line is no row and names no number that fits: is the copy cut off?")
 

@@ -16,6 +16,8 @@ _LEAST_COLUMNS = 4  # a clock, a session, a state and one reading
 _HEAD_LINES = 60  # within which the column names are looked for
 _ROWS = 5_000  # read at most: some days of minutes, with a midnight among them
 _MOST_BELOW = 3  # lines of units or formats under the header
+MOST_SUMMED_UP = 3  # cells of a last line that sums up; what has more is a row cut off
+_PADDED_AFTER = 3  # rows that must say more than a padded sum does
 _WIDTH = 100_000  # signs of a line that are looked at: a minute of samples is far shorter
 _COMMENTS = ("#", "%", "//", "*", "'", "!")
 _NUMBER = re.compile(r"[+-]?\d+([.,]\d+)?")
@@ -90,7 +92,7 @@ def sheet_of(data: bytes) -> Sheet:
         None,
     )
     last = None
-    if body and len(_parted([body[-1]], delimiter)[0]) != len(names):
+    if body and (_width(body[-1], delimiter) != len(names) or _sums_up(body, delimiter)):
         last = body.pop()
     if comment is not None:
         body = [line for line in body if not line.startswith(comment)]
@@ -133,6 +135,19 @@ def _table(lines: Sequence[str], delimiter: str) -> tuple[int, int, str, int] | 
     if best is None or statistics.median(widths[best[3] + 1 :]) < _LEAST_COLUMNS:
         return None
     return best
+
+
+def _width(line: str, delimiter: str) -> int:
+    return len(_parted([line], delimiter)[0])
+
+
+def _sums_up(body: Sequence[str], delimiter: str) -> bool:
+    """Whether the last line says little, begins unlike a row, and is padded with delimiters to its width."""
+    lines = body[-_PADDED_AFTER - 1 :]
+    said = [_width(line.rstrip(delimiter + " "), delimiter) for line in lines]
+    begins = [re.sub(r"\d+", "9", line.partition(delimiter)[0]) for line in lines]
+    few = len(lines) > _PADDED_AFTER and said[-1] <= MOST_SUMMED_UP < min(said[:-1])
+    return few and begins[-1] not in begins[:-1]
 
 
 def _below(rows: Sequence[Sequence[str]]) -> int:
