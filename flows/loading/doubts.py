@@ -43,6 +43,11 @@ def doubts(
     if profile.match is not None and not matches(profile, data):
         yield "the profile's own match does not fit this file: named it reads it, by itself it would not"
     yield from _signs(minutes)
+    if minutes["pressure_mean_cmh2o"].null_count() == minutes.height:
+        yield (
+            "no minute has a mean pressure, so no shortfall of suction can be told, and an open line only "
+            "where the device's own alert says it: see [columns] pressure_mean"
+        )
     yield from _counter(minutes)
     yield from _unpaused(minutes, profile)
     yield from _decimal(rejected_values, profile)

@@ -245,6 +245,12 @@ def _columns(draft: Draft, found: Found, clocks: tuple[str, ...]) -> None:
     for ours, column in found.columns.items():
         if ours != "mains" or column.filled:
             draft.say("columns", ours, column.name, found.doubts.get(ours))
+    if "pressure_mean" not in found.columns:
+        draft.remark(
+            "columns",
+            "DOUBT: no mean pressure was recognised: without pressure_mean no shortfall of suction is told, "
+            "and an open line only where the device's own alert says it",
+        )
 
 
 def _constants(draft: Draft, found: Found) -> None:
