@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import tomllib
+from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 import polars as pl
 import pytest
 
+from flows.cli import WRONG_CALL, run
 from flows.loading.doubts import doubts
 from pipeline.definitions import load_definitions
 from pipeline.ingest import read_log
@@ -91,3 +94,25 @@ def test_a_draft_without_a_mean_pressure_is_doubted_and_so_is_what_it_reads() ->
     )
     assert "no minute has a mean pressure" in said
     assert "see [columns] pressure_mean" in said
+
+
+@pytest.mark.parametrize(
+    ("line", "date"),
+    [
+        ("Ausdruck: 20.10.2031 20:01", "20.10.2031 20:01"),
+        ("unit,B-22,printed,09/04/2031 02:50:00 AM", "09/04/2031 02:50:00 AM"),
+        ("Druckdatum,20.10.2031 20:01,,,", "20.10.2031 20:01"),
+    ],
+)
+def test_the_date_of_export_is_found_by_its_word_wherever_it_stands_in_the_line(line: str, date: str) -> None:
+    export = above(line)[1]["exported_at"]
+    assert every(export["line"], line, "exported_at") == [date]
+    assert datetime.strptime(date, export["format"]).year == 2031
+
+
+@pytest.mark.parametrize("kind", ["registry", "annotations"])
+def test_a_registry_needs_no_profile(kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "ward.csv"
+    file.write_text(f"# drain-{kind}: 1\n# exported_at: 2031-03-20T06:00:00+01:00\n")
+    assert run(["profile", "suggest", str(file)]) == WRONG_CALL
+    assert "is loaded as it is" in capsys.readouterr().err
