@@ -14,6 +14,7 @@ from flows.app import TAKE_IN, Json, app, examples
 from flows.exits import DONE, SOME_REJECTED
 from schemas.errors import CallError
 
+_OF_THE_WARD = {"registry": "a registry", "annotations": "a file of annotations"}
 profile_app = App(
     name="profile", help="Draft how a site's layout is to be read: `profile suggest`.", group=TAKE_IN
 )
@@ -38,6 +39,7 @@ def suggest(
 
     Prints it, or writes it with -o. Exit status 1: something is left to be filled in.
     """
+    from flows.loading.reading import kind_of
     from flows.show.results import show_json
     from pipeline.ingest.suggest import suggest as propose
 
@@ -47,8 +49,14 @@ def suggest(
         raise CallError(f"profile suggest: a profile is a .toml file; write -o {out.stem}.toml.")
     if file.is_dir():
         raise CallError(f"profile suggest: {file} is a folder; name one of its files.")
+    data = file.read_bytes()
+    if (kind := kind_of(data)) != "log":
+        raise CallError(
+            f"profile suggest: {file.name} is {_OF_THE_WARD[kind]} by its first line and needs no profile; "
+            f"it is loaded as it is (drainledger load {shlex.quote(str(file))})."
+        )
     called = name or ("draft" if out is None else re.sub("[^a-z0-9_-]", "_", out.stem.lower())[:40])
-    made = propose(file.read_bytes(), file.name, called, site=site, timezone=timezone)
+    made = propose(data, file.name, called, site=site, timezone=timezone)
     status = SOME_REJECTED if made.to_fill else DONE
     if out is not None:
         out.write_text(made.text, encoding="utf-8")
