@@ -14,19 +14,22 @@ from pipeline.definitions import Definitions
 from pipeline.ingest.cells import Cells, cells_of
 from pipeline.ingest.columns import ignored_columns, places, under_our_names
 from pipeline.ingest.container import unpack
+from pipeline.ingest.encoding import other_encoding
 from pipeline.ingest.identity import Identity, export_time, identify, second_preamble
 from pipeline.ingest.numbers import TABLE_NAMES
 from pipeline.ingest.outcome import Known, ReadLog, nothing_kept, outcome
 from pipeline.ingest.page import Page, lay_out, rows_promised
 from pipeline.ingest.profile import Profile
 from pipeline.ingest.readings import Readings, clean_readings, number_places, read_readings
-from pipeline.ingest.recognise import recognise
+from pipeline.ingest.recognise import recognise, refuse_no_text
 from pipeline.ingest.rules import FAULTS, FileRejected, Rule, no_faults
 from pipeline.ingest.sources import SITE_PATTERN
 from pipeline.ingest.traces import read_traces, trace_settings
 from schemas.errors import CallError
 from schemas.lake import MINUTE, TRACE
 from schemas.vocabulary import RejectScope
+
+_LOOKED_FOR = (Rule.HEADER_MISSING, Rule.COLUMN_MISSING, Rule.PREAMBLE_MISSING)
 
 
 def read_log(
@@ -73,16 +76,32 @@ def read_log(
     if site is not None and not re.fullmatch(SITE_PATTERN, site):
         raise CallError("A site's name is 1 to 40 of a-z, 0-9, _ and -; write --site like that.")
     known = Known(digest or hashlib.sha256(data).hexdigest())
+    plain = b""
     try:
         unpacked = unpack(data, definitions.plausible.file_most)
-        chosen = recognise(unpacked.data, profiles, profile)
+        plain = unpacked.data
+        chosen = recognise(plain, profiles, profile)
         known = replace(known, profile=chosen)
+        refuse_no_text(plain, chosen)
         page = lay_out(unpacked.data, chosen, unpacked.cut_off, definitions.plausible.line_most)
         identity = identify(page, chosen, name, site, definitions.plausible.earliest_year)
         known = replace(known, identity=identity)
         return _read_rows(page, known, chosen, identity, definitions)
     except FileRejected as rejection:
-        return nothing_kept(known, rejection)
+        return nothing_kept(known, _with_its_cause(rejection, plain, known.profile))
+
+
+def _with_its_cause(rejection: FileRejected, data: bytes, profile: Profile | None) -> FileRejected:
+    """Where something was looked for and not found, another encoding than the profile's is told with it."""
+    if profile is None or rejection.rule not in _LOOKED_FOR:
+        return rejection
+    cause = other_encoding(data, profile.encoding)
+    if cause is None:
+        return rejection
+    reason = f"{rejection.reason} {cause}"
+    return FileRejected(
+        rejection.rule, reason, column=rejection.column, line=rejection.line, value=rejection.value
+    )
 
 
 def _read_rows(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Sequence
 
+from pipeline.ingest.encoding import is_wide
 from pipeline.ingest.pattern import holding, holds
 from pipeline.ingest.profile import Profile
 from pipeline.ingest.rules import FileRejected, Rule
@@ -49,15 +50,45 @@ def recognise(data: bytes, profiles: Sequence[Profile], named: str | None = None
             Rule.SEVERAL_PROFILES,
             f"Several profiles match its first lines ({names}); name one with --profile.",
         )
-    if foreign := [what for sign, what in _NO_TEXT.items() if data.startswith(sign)]:
-        raise FileRejected(
-            Rule.NO_PROFILE, f"It is {foreign[0]} and no text; export the log as text (CSV) and load that."
-        )
+    _refuse_foreign(data)
     known = ", ".join(sorted(profile.name for profile in profiles))
     raise FileRejected(
         Rule.NO_PROFILE,
-        f"No profile matches its first lines (known: {known}); name one with --profile or add one.",
+        f"No profile matches its first lines{', which are UTF-16 text' if is_wide(data) else ''} "
+        f"(known: {known}); name one with --profile or add one.",
     )
+
+
+def refuse_no_text(data: bytes, profile: Profile) -> None:
+    """
+    Refuse what a named profile cannot read whatever it says: no text, or UTF-16 where it says otherwise.
+
+    Raises
+    ------
+    FileRejected
+        Says what the file is.
+    """
+    wide = is_wide(data) and not profile.encoding.startswith(("utf-16", "utf-32"))
+    if not (wide or _foreign(data)) or matches(profile, data):
+        return
+    _refuse_foreign(data)
+    raise FileRejected(
+        Rule.NO_PROFILE,
+        f"It is UTF-16 text, and profile '{profile.name}' says {profile.encoding}; export it like that, "
+        'or write a profile with encoding = "utf-16".',
+    )
+
+
+def _refuse_foreign(data: bytes) -> None:
+    if (what := _foreign(data)) is not None:
+        raise FileRejected(
+            Rule.NO_PROFILE, f"It is {what} and no text; export the log as text (CSV) and load that."
+        )
+
+
+def _foreign(data: bytes) -> str | None:
+    """What a file is that is no text, by its first bytes."""
+    return next((what for sign, what in _NO_TEXT.items() if data.startswith(sign)), None)
 
 
 def _by_name(profiles: Sequence[Profile], named: str) -> Profile:
