@@ -373,20 +373,22 @@ def test_broken_definitions_are_one_sentence_and_touch_nothing(
             load_definitions(path)
 
 
-def test_a_broken_profile_of_the_house_is_named_and_nothing_is_loaded(
+def test_a_broken_profile_of_the_house_is_named_and_everything_else_is_loaded(
     home: Home, given: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    before = contents(home)
     profiles = home.root / "profiles"
     profiles.mkdir()
     (profiles / "annex.toml").write_text('name = "annex"\ndelimeter = ";"\n')
-    said = said_by(capsys, "load", str(given / "c.csv"), home=home)
+    assert run(["load", str(given / "c.csv"), "--home", str(home.root)]) == 1
+    assert "Set aside, files of its layout wait: profile 'annex'" in capsys.readouterr().out
+    said = said_by(capsys, "load", str(given / "c.csv"), "--profile", "annex", home=home)
     assert "annex" in said
     assert run(["doctor", "--home", str(home.root)]) == 3
     assert "annex" in capsys.readouterr().out
+    whole = contents(home)
     (profiles / "annex.toml").unlink()
-    assert differences(contents(home), before) == []
-    assert load(home, [given / "c.csv"]).published
+    assert load(home, [given / "c.csv"]).clean
+    assert differences(contents(home), whole) == []
 
 
 @pytest.mark.parametrize("spoilt", [b"", b"{", b'{"digest": 7}', b"\xff\xfe"])

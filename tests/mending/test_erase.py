@@ -35,6 +35,7 @@ from tests.support.searching import places_of
 ANNA_ASKS = Target("patient", "lakeside", "PAT-ANNA")
 # Keys, and what only Anna's minutes or the shared log's preamble hold, in every form the home may have them.
 TRACES = [*ANNA_KEYS, str(ANNA), f"{ANNA}.0", "HOUSEMAN"]
+CORRECTED = (4001.5, 4002.5)  # not whole: names of files hold groups of four digits that begin with a 4
 
 
 def erase(home: Home, target: Target = ANNA_ASKS) -> Erased:
@@ -254,7 +255,7 @@ def corrected_twice(folder: Path) -> list[Path]:
     """Two more exports of the shared log, which differ from it and from each other in Anna's minutes alone."""
     folder.mkdir()
     paths = [folder / "shared again.csv", folder / "shared once more.csv"]
-    for leak, path in zip((4001, 4002), paths, strict=True):
+    for leak, path in zip(CORRECTED, paths, strict=True):
         path.write_bytes(shared_log().replace(f",{ANNA},".encode(), f",{leak},".encode()))
     return paths
 
@@ -273,7 +274,7 @@ def test_files_that_differ_in_the_patients_minutes_alone_become_one(
     assert [(o.status, o.known) for o in outcomes] == [("loaded", True), ("loaded", True)]
     assert len({outcome.digest for outcome in outcomes}) == 1
     for home in (before, after):
-        assert places_of(home.root, [*TRACES, "4001", "4002"]) == []
+        assert places_of(home.root, [*TRACES, *map(str, CORRECTED)]) == []
     assert differences(published(before), published(after)) == []
 
 
