@@ -11,7 +11,9 @@
 --   the log says at such a minute, `drainledger explain` tells. Drains that share a device use count once,
 --   events and days (not in `drains`). A ward with no such days has a null rate. A short stay says little:
 --   one suspicion in 20 days is anything from 0.1 to 28 per 100; wards with fewer than
---   chart.least_evaluable drains assessed, or days, are `too_few` and stand last. Missing tidaling has
+--   chart.least_evaluable drains assessed, or days, are `too_few` and stand last. Days on which tidaling
+--   stayed indeterminate are among them, though a suspicion could hardly arise there: hold
+--   `tidaling_indeterminate_minutes` of `drain` against a rate of nought. Missing tidaling has
 --   several causes, a sealed and expanded lung among them: a suspicion is a reason to look, not a finding.
 SELECT
     site,
