@@ -20,9 +20,9 @@ from tests.support.homes import NOW, differences, load, make_home, published
 HERE = Path(__file__).parent
 ENVIRONMENT = os.environ | {"PYTHONPATH": str(HERE.parent.parent)}
 
-# A load of the small folder has well over a hundred moments just before or after a write to the store; it is
+# A load of the small folder has some seventy moments just before or after a write to the store; it is
 # killed at these: in intake, among devices, among drains. tests/faults kills at each moment that has a name.
-FATAL_MOMENTS = (12, 48, 92, 131)
+FATAL_MOMENTS = (6, 24, 48, 69)
 
 
 @pytest.fixture(scope="module")
