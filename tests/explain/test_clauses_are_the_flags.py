@@ -58,7 +58,7 @@ def wordless(told: Explained) -> set[str]:
     return {c.name for way in ways for c in way.clauses if c.says == c.name.replace("_", " ")}
 
 
-@settings(max_examples=15)
+@settings(max_examples=8)
 @given(therapies, st.integers(0, 10**6), st.data())
 def test_the_clauses_say_what_the_flags_say_at_any_minute(
     therapy: Therapy, seed: int, data: st.DataObject
