@@ -17,7 +17,7 @@ from tests.benchmarks.rows import Row
 SIMULATED = 100  # drains; larger fleets are copies of these under other serials and keys
 TRACES_EVERY_MIN = 5
 # How often the simulated drains are copied. GROWTH_MOST=1000 leaves the largest out, for a quick look, and
-# GROWTH_TRACED_MOST=100 of those with traces alone.
+# GROWTH_TRACED_MOST=100 of those with traces alone; 0: none of these.
 ENVELOPE, TRACED = (1, 10, 100), (1, 10)
 MOST_SLOPE, MOST_TIME, MOST_MEMORY, MOST_GIB = 1.05, 11.0, 2.0, 6.0
 
@@ -34,6 +34,8 @@ def rows() -> Iterator[Row]:
 
 
 def _grown(kind: str, every: int | None, times: list[int]) -> Iterator[Row]:
+    if not times:
+        return
     sizes = [SIMULATED * n for n in times]
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
