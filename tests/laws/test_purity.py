@@ -16,7 +16,7 @@ from pipeline.store import Home
 from tests.support.homes import NOW, differences, load, make_home, published
 
 ONCE = settings(
-    max_examples=6,
+    max_examples=4,
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )

@@ -87,7 +87,7 @@ class _History:
 
 
 @settings(
-    max_examples=3,
+    max_examples=2,
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
