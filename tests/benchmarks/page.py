@@ -87,7 +87,7 @@ def growth_picture(figures: Figures, path: Path) -> None:
         alt.StrokeDash("kind:N", title="logs"),
     )
     panel = (base.mark_line() + base.mark_point(size=60)).properties(width=330, height=260)
-    picture(panel.facet("what:N", title=None).resolve_scale(y="independent"), path)
+    picture(panel.facet(alt.Facet("what:N", title=None), columns=2).resolve_scale(y="independent"), path)
 
 
 def group(figures: Figures) -> str:
