@@ -48,6 +48,8 @@ def test_the_longest_silent_device_and_site_come_first() -> None:
         schema_overrides={"ended_at": pl.Datetime("us", "UTC")},
     )
     devices = device_freshness(files, uses, NOW)
+    told = dict(devices.select("device", "last_minute").rows())
+    assert told["D"] == NOW - timedelta(minutes=1)  # the minute, not its end
     assert devices.select("device", "silent_days").rows() == [("C", None), ("A", 9), ("B", 1), ("D", 0)]
     sites = site_freshness(devices, files)
     assert sites.select("site", "devices", "files", "silent_days").rows() == [
