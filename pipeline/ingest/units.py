@@ -1,9 +1,11 @@
-"""Units of a site's layout turned into ours, by pint; UCUM's bracketed codes are understood too."""
+"""Units of a site's layout turned into ours: the usual ones by their definitions, all others by pint."""
 
 from __future__ import annotations
 
 import difflib
+import math
 from enum import StrEnum
+from fractions import Fraction
 from functools import cache
 from typing import Any
 
@@ -21,7 +23,7 @@ class Quantity(StrEnum):
 
 
 # UCUM codes that pint spells otherwise. Bracketed codes are not units of pint's at all.
-_FROM_UCUM = {
+FROM_UCUM = {
     "cm[H2O]": "cmH2O",
     "m[H2O]": "meter_H2O",
     "mm[H2O]": "mmH2O",
@@ -33,12 +35,44 @@ _FROM_UCUM = {
 }
 _ANGLES = {"degree", "radian", "milliradian", "grade", "turn", "arcminute"}
 _SHARES = {"percent", "permille", "dimensionless"}
-_COMMON = {
-    Quantity.PRESSURE: ("cm[H2O]", "cmH2O", "kPa", "hPa", "mbar", "Pa", "mm[Hg]", "mmHg", "bar"),
-    Quantity.FLOW: ("mL/min", "L/min", "L/h", "mL/h", "mL/s", "L/s"),
-    Quantity.VOLUME: ("mL", "cL", "dL", "L", "cm^3"),
-    Quantity.ANGLE: ("deg", "rad", "mrad"),
-    Quantity.SHARE: ("%", "1", "permille"),
+# What exports are usually written in, each as a multiple of one unit of its quantity. Making pint's registry takes
+# longer than a night's logs take to read, and all that most sites need of it stands here; a test holds the two
+# together. Pressures in Pa: cm[H2O] of water at 1 g/cm3 and mm[Hg] of mercury at 13.5951 g/cm3 under standard
+# gravity, as in NIST SP 811, table B.8.
+_WATER, _MERCURY = Fraction("98.0665"), Fraction("133.322387415")
+USUAL: dict[Quantity, dict[str, Fraction]] = {
+    Quantity.PRESSURE: {
+        "cm[H2O]": _WATER,
+        "cmH2O": _WATER,
+        "kPa": Fraction(1000),
+        "hPa": Fraction(100),
+        "mbar": Fraction(100),
+        "Pa": Fraction(1),
+        "mm[Hg]": _MERCURY,
+        "mmHg": _MERCURY,
+        "bar": Fraction(100_000),
+    },
+    Quantity.FLOW: {
+        "mL/min": Fraction(1),
+        "L/min": Fraction(1000),
+        "L/h": Fraction(1000, 60),
+        "mL/h": Fraction(1, 60),
+        "mL/s": Fraction(60),
+        "L/s": Fraction(60_000),
+    },
+    Quantity.VOLUME: {
+        "mL": Fraction(1),
+        "cL": Fraction(10),
+        "dL": Fraction(100),
+        "L": Fraction(1000),
+        "cm^3": Fraction(1),
+    },
+    Quantity.ANGLE: {
+        "deg": Fraction(1),
+        "rad": Fraction(180 / math.pi),
+        "mrad": Fraction(180 / math.pi) / 1000,
+    },
+    Quantity.SHARE: {"%": Fraction(1), "1": Fraction(100), "permille": Fraction(1, 10)},
 }
 
 
@@ -47,8 +81,8 @@ def factor_to_ours(unit: str, quantity: Quantity) -> float:
     """
     By what a number in `unit` is multiplied to be in our unit of `quantity`.
 
-    Factors are those of pint's registry: 1 cm[H2O] = 98.0665 Pa and 1 mm[Hg] = 133.322 Pa, both
-    conventional (water at 1 g/cm3, mercury at 13.5951 g/cm3, standard gravity), as in NIST SP 811.
+    Factors of the usual units are exact up to the last rounding: 1 cm[H2O] = 98.0665 Pa and
+    1 mm[Hg] = 133.322 Pa, both conventional, as in NIST SP 811. All others are those of pint's registry.
 
     Raises
     ------
@@ -62,10 +96,13 @@ def factor_to_ours(unit: str, quantity: Quantity) -> float:
     >>> round(factor_to_ours("kPa", Quantity.PRESSURE), 6)
     10.197162
     """
-    spelling = _FROM_UCUM.get(unit.strip(), unit.strip())
+    usual = USUAL[quantity]
+    if unit.strip() in usual:
+        return float(usual[unit.strip()] / usual[quantity.value])
+    spelling = FROM_UCUM.get(unit.strip(), unit.strip())
     registry = _registry()
     try:
-        ours = registry.Unit(_FROM_UCUM.get(quantity.value, quantity.value))
+        ours = registry.Unit(FROM_UCUM.get(quantity.value, quantity.value))
         theirs = registry.Unit(spelling)
         if not _measures(theirs, ours, quantity):
             raise ValueError(unit)
@@ -92,7 +129,7 @@ def _measures(theirs: Any, ours: Any, quantity: Quantity) -> bool:
 
 
 def _unknown(unit: str, quantity: Quantity) -> str:
-    known = _COMMON[quantity]
+    known = tuple(USUAL[quantity])
     near = difflib.get_close_matches(unit, known, n=1, cutoff=0.5)
     hint = f'did you mean "{near[0]}"?' if near else "write one of " + ", ".join(known)
     return f'unit "{unit}" is not one of {quantity.name.lower()}; {hint}'

@@ -184,7 +184,6 @@ def _works() -> dict[str, Work]:
     from flows.loading.load import run_rebuild
     from flows.loading.request import request_for
     from pipeline.definitions import load_definitions
-    from pipeline.ingest.units import Quantity, factor_to_ours
     from pipeline.provenance import code_digest
     from schemas.derivation import MADE
     from schemas.errors import CallError
@@ -192,7 +191,6 @@ def _works() -> dict[str, Work]:
 
     import_all()
     # Plain Python that every child needs. Nothing here may wake Polars: its threads do not survive a fork.
-    factor_to_ours("kPa", Quantity.PRESSURE)
     code_digest()  # once for all lives: somebody may be editing
     # Nobody reads an earlier database here, and a log is trimmed from the first entry on.
     at_once = load_definitions().upkeep.model_copy(update={"reader_hours": 0, "log_entries": 0})

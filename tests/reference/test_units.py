@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import math
 
+import pint
 import pytest
 
-from pipeline.ingest.units import Quantity, factor_to_ours
+from pipeline.ingest.units import FROM_UCUM, USUAL, Quantity, factor_to_ours
 
 CMH2O = 9.80665e1  # Pa, centimeter of water, conventional
 
@@ -53,3 +54,13 @@ def test_factors_are_those_of_the_table(unit: str, quantity: Quantity, factor: f
 
 def test_a_radian_is_a_half_turn_over_pi() -> None:
     assert math.isclose(factor_to_ours("rad", Quantity.ANGLE), 180 / math.pi, rel_tol=1e-15)
+
+
+def test_the_usual_units_are_those_of_the_registry_that_reads_the_others() -> None:
+    registry = pint.UnitRegistry(cache_folder=None)
+    for quantity, usual in USUAL.items():
+        ours = registry.Unit(FROM_UCUM.get(quantity.value, quantity.value))
+        for unit in usual:
+            theirs = registry.Quantity(1.0, registry.Unit(FROM_UCUM.get(unit, unit)))
+            factor = factor_to_ours(unit, quantity)
+            assert math.isclose(factor, theirs.to(ours).magnitude, rel_tol=1e-15), unit
