@@ -16,6 +16,7 @@ from flows.cli import DONE, run
 from flows.demo import sample_folders
 from pipeline.store import Home
 from tests.support.homes import load, make_home
+from tests.support.prefect_server import empty_records
 
 # The same examples in every run: whether a change is good must not hang on chance. To look for new ones:
 # HYPOTHESIS_PROFILE=explore make test
@@ -71,6 +72,12 @@ def demo_made(tmp_path_factory: pytest.TempPathFactory) -> Path:
             assert run(["--home", str(folder / "home"), "demo"]) == DONE
 
     return _once(tmp_path_factory, "demo-made", make)
+
+
+@pytest.fixture(scope="session")
+def prefect_records(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The empty records of a Prefect server, to begin one with."""
+    return _once(tmp_path_factory, "prefect-records", empty_records)
 
 
 @pytest.fixture

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 import duckdb
@@ -27,11 +29,12 @@ AT_ONCE = USUAL.model_copy(update={"reader_hours": 0, "log_entries": 0})
 COHORT = Path(__file__).parents[2] / "shared" / "cohorts" / "samples.toml"
 
 
-@pytest.fixture
-def many(tmp_path: Path) -> Home:
-    """A home after six small nights."""
-    home = make_home(tmp_path / "home")
-    landing = tmp_path / "landing"
+@pytest.fixture(scope="module")
+def six_nights(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Home]:
+    """A home after six small nights, and a copy of it beside."""
+    folder = tmp_path_factory.mktemp("nights")
+    home = make_home(folder / "home")
+    landing = folder / "landing"
     landing.mkdir()
     for name in ("registry.csv", "annotations.csv"):
         (landing / name).write_bytes(FILES[name])
@@ -39,7 +42,17 @@ def many(tmp_path: Path) -> Home:
         data = v1("DV-1", 10 * night, 10 * night + 30, f"2031-03-10T{16 + night}:00:00+01:00")
         (landing / f"night {night}.csv").write_bytes(data)
         load(home, [landing])
-    return home
+    shutil.copytree(home.root, folder / "as made")
+    yield home
+    shutil.rmtree(home.root)
+
+
+@pytest.fixture
+def many(six_nights: Home) -> Home:
+    """The home after six small nights, as it was; where it was, since its database names the lake's place."""
+    shutil.rmtree(six_nights.root)
+    shutil.copytree(six_nights.root.parent / "as made", six_nights.root)
+    return Home(six_nights.root)
 
 
 def test_many_small_nights_become_few_files_and_not_a_row_changes(many: Home) -> None:

@@ -46,11 +46,14 @@ def local(tmp_path_factory: pytest.TempPathFactory, given: list[Path]) -> Home:
 
 
 @pytest.fixture(scope="module")
-def cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+def cluster(tmp_path_factory: pytest.TempPathFactory, prefect_records: Path) -> Iterator[Server]:
     """A Prefect server, and a Dask scheduler with two workers; each a process of its own, ended here."""
     folder = tmp_path_factory.mktemp("dask")
     found = folder / "scheduler.json"
-    with prefect_server(tmp_path_factory.mktemp("server")) as server, ExitStack() as begun:
+    with (
+        prefect_server(tmp_path_factory.mktemp("server"), prefect_records) as server,
+        ExitStack() as begun,
+    ):
         server.environment.update(
             DO_NOT_TRACK="1", PREFECT_LOGGING_TO_API_ENABLED="false", POLARS_MAX_THREADS="1"
         )

@@ -27,12 +27,12 @@ class Loaded:
 
 
 @pytest.fixture(scope="module")
-def loaded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Loaded]:
+def loaded(tmp_path_factory: pytest.TempPathFactory, prefect_records: Path) -> Iterator[Loaded]:
     folder = tmp_path_factory.mktemp("Night_Jay")  # folders can be named after people too
     path = folder / PRIVATE_NAME
     path.write_text(export())
     home = make_home(folder / "ledger")
-    with prefect_server(tmp_path_factory.mktemp("server")) as server:
+    with prefect_server(tmp_path_factory.mktemp("server"), prefect_records) as server:
         done = server.told(["-m", "flows.cli", "load", str(path), "--home", str(home.root), "--json"])
         assert done.returncode == 0, done.stderr
         told = json.loads(done.stdout)

@@ -32,8 +32,8 @@ PLANTED = ("Ada_Example", "Heron", "P-4711", "D-0815")
 
 
 @pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
-    with prefect_server(tmp_path_factory.mktemp("server")) as server:
+def server(tmp_path_factory: pytest.TempPathFactory, prefect_records: Path) -> Iterator[Server]:
+    with prefect_server(tmp_path_factory.mktemp("server"), prefect_records) as server:
         yield server
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shutil
 import signal
 import socket
 import subprocess
@@ -79,8 +80,9 @@ def serve(home: Home, room: Path) -> subprocess.Popen[str]:
     )
 
 
-def test_the_pages_of_a_server_on_another_port_ask_that_server(tmp_path: Path) -> None:
+def test_the_pages_of_a_server_on_another_port_ask_that_server(tmp_path: Path, prefect_records: Path) -> None:
     home = make_home(tmp_path / "ledger")
+    shutil.copytree(prefect_records, home.private / "prefect")
     with socket.socket() as usual:
         with suppress(OSError):  # taken already: as well
             usual.bind(("127.0.0.1", 4200))

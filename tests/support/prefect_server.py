@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import socket
 import sqlite3
 import subprocess
@@ -80,17 +81,32 @@ def wait_for(question: Callable[[], Any], seconds: float = 120) -> Any:
     raise AssertionError("waited too long")
 
 
+def empty_records(folder: Path) -> None:
+    """Write the empty records of a server, `prefect.db`: to make them takes longer than to start one."""
+    home = {"PREFECT_HOME": str(folder), "PREFECT_SERVER_ANALYTICS_ENABLED": "false", "DO_NOT_TRACK": "1"}
+    subprocess.run(
+        [sys.executable, "-m", "prefect", "server", "database", "upgrade", "--yes"],
+        env=_calm() | home,
+        check=True,
+        capture_output=True,
+    )
+
+
 @contextmanager
-def prefect_server(folder: Path) -> Iterator[Server]:
-    """Start a server that keeps its records in the folder, calls nobody outside, and ends with the block."""
+def prefect_server(folder: Path, records: Path) -> Iterator[Server]:
+    """
+    Start a server that keeps its records in the folder, calls nobody outside, and ends with the block.
+
+    It begins with a copy of `records`, what `empty_records` wrote.
+    """
     (folder / "site").mkdir()
+    (folder / "prefect").mkdir()
+    shutil.copy(records / "prefect.db", folder / "prefect")
     (folder / "site" / "sitecustomize.py").write_text(SITE)
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
-    environment = {
-        name: value for name, value in os.environ.items() if not name.startswith(("PREFECT_", "DRAINLEDGER_"))
-    } | {
+    environment = _calm() | {
         "PYTHONPATH": f"{folder / 'site'}:{ROOT}",
         RECORD: str(folder / "calls.txt"),
         "PREFECT_HOME": str(folder / "prefect"),
@@ -100,6 +116,7 @@ def prefect_server(folder: Path) -> Iterator[Server]:
         # Not said here: drainledger itself switches off what Prefect would send to its makers.
     }
     quiet = environment | {"PREFECT_SERVER_ANALYTICS_ENABLED": "false", "DO_NOT_TRACK": "1"}
+    quiet["PREFECT_SERVER_UI_ENABLED"] = "false"  # nobody looks at its pages
     process = subprocess.Popen(
         [sys.executable, "-m", "prefect", "server", "start", "--host", "127.0.0.1", "--port", str(port)],
         env=quiet,
@@ -119,3 +136,8 @@ def prefect_server(folder: Path) -> Iterator[Server]:
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait(30)
+
+
+def _calm() -> dict[str, str]:
+    """The environment without what a developer's shell says of Prefect or of a home."""
+    return {n: v for n, v in os.environ.items() if not n.startswith(("PREFECT_", "DRAINLEDGER_"))}
