@@ -35,10 +35,10 @@ FROM_UCUM = {
 }
 _ANGLES = {"degree", "radian", "milliradian", "grade", "turn", "arcminute"}
 _SHARES = {"percent", "permille", "dimensionless"}
-# What exports are usually written in, each as a multiple of one unit of its quantity. Making pint's registry takes
-# longer than a night's logs take to read, and all that most sites need of it stands here; a test holds the two
-# together. Pressures in Pa: cm[H2O] of water at 1 g/cm3 and mm[Hg] of mercury at 13.5951 g/cm3 under standard
-# gravity, as in NIST SP 811, table B.8.
+# What exports are usually written in, each as a multiple of one unit of its quantity. Making pint's registry
+# takes longer than a night's logs take to read, and all that most sites need of it stands here; a test holds
+# the two together. Pressures in Pa: cm[H2O] of water at 1 g/cm3 and mm[Hg] of mercury at 13.5951 g/cm3 under
+# standard gravity, as in NIST SP 811, table B.8.
 _WATER, _MERCURY = Fraction("98.0665"), Fraction("133.322387415")
 USUAL: dict[Quantity, dict[str, Fraction]] = {
     Quantity.PRESSURE: {
