@@ -26,7 +26,7 @@ $(INSTALLED): requirements.lock pyproject.toml
 demo: $(INSTALLED)  ## load the sample logs into ./demo-ledger and print the main figures
 	$(BIN)/drainledger demo
 
-test: $(INSTALLED) $(RECORDING)  ## run all tests
+test: $(INSTALLED) $(RECORDING)  ## run the tests, all but the long ones of soak
 	$(BIN)/python -m pytest -n 2 --dist loadfile -q
 
 lint: $(INSTALLED)  ## style, types and the layers
@@ -59,8 +59,9 @@ guides: $(INSTALLED)  ## draw the pictures of the README and of the guide to the
 	$(BIN)/python -m tests.evaluation.front_pictures
 	$(BIN)/python -m tests.evaluation.course_pictures
 
-soak: $(INSTALLED)  ## 300 kills and 10 000 broken files; SOAK="--kills 50 --mutants 0" for less
+soak: $(INSTALLED)  ## 300 kills, 10 000 broken files, the tests marked long; SOAK="--kills 50 --mutants 0" for less
 	$(BIN)/python -m tests.soak $(SOAK)
+	$(BIN)/python -m pytest -n 2 --dist loadfile -q -m long
 
 evaluate: $(INSTALLED)  ## the course of simulated drains against the truth; DRAINS="--drains 40 --seed 1" for another fleet
 	$(BIN)/python -m tests.evaluation.evaluate $(DRAINS)

@@ -180,7 +180,7 @@ WEAKER = {"flow_stopped": {"flow_stopped", "clamped"}}
 SMOOTHED = {"tidaling_present", "tidaling_absent", "tidaling_indeterminate", "leak"}
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=24, deadline=None)
 @given(therapies, st.data())
 def test_a_hole_never_makes_a_finding(therapy: Therapy, data: st.DataObject) -> None:
     n = len(therapy.told["state"])
@@ -198,7 +198,7 @@ def test_a_hole_never_makes_a_finding(therapy: Therapy, data: st.DataObject) -> 
             assert WEAKER.get(flag, {flag}) & set(before), (minute, flag, hole)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(therapies, st.data())
 def test_a_hole_makes_no_leak_where_there_was_no_air(therapy: Therapy, data: st.DataObject) -> None:
     n = len(therapy.told["state"])
@@ -210,7 +210,7 @@ def test_a_hole_makes_no_leak_where_there_was_no_air(therapy: Therapy, data: st.
     assert holed.minutes["leak_on"].any() is False
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(therapies)
 def test_flags_and_periods_tell_the_same_minutes(therapy: Therapy) -> None:
     told = course(therapy.use())
@@ -222,7 +222,7 @@ def test_flags_and_periods_tell_the_same_minutes(therapy: Therapy) -> None:
     ).dt.total_minutes().to_list() == told.periods["minutes"].to_list()
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(therapies)
 def test_what_is_blank_is_never_a_finding(therapy: Therapy) -> None:
     blank = dict.fromkeys(("mean", "low", "high", "leak", "tilt", "volume", "alerts"))

@@ -169,13 +169,23 @@ def _newest_log(table: Path) -> Path:
     ("what", "table", "breaks"),
     [
         ("a log cut off", "minute", lambda table: _cut(_newest_log(table))),
-        ("a log emptied", "course", lambda table: _newest_log(table).write_bytes(b"")),
+        pytest.param(
+            "a log emptied",
+            "course",
+            lambda table: _newest_log(table).write_bytes(b""),
+            marks=pytest.mark.long,
+        ),
         (
             "a log's beginning gone",
             "load_file",
             lambda table: min((table / "_delta_log").glob("*.json")).unlink(),
         ),
-        ("a part cut off", "course", lambda table: _cut(sorted(table.rglob("*.parquet"))[0])),
+        pytest.param(
+            "a part cut off",
+            "course",
+            lambda table: _cut(sorted(table.rglob("*.parquet"))[0]),
+            marks=pytest.mark.long,
+        ),
         ("a part gone", "minute", lambda table: sorted(table.rglob("*.parquet"))[0].unlink()),
     ],
 )
@@ -212,7 +222,7 @@ def test_a_registry_that_cannot_be_read_leaves_the_one_before_in_force(home: Hom
     assert after["database: drain"] == before["database: drain"]
 
 
-@pytest.mark.parametrize("year", [1970, 2200])
+@pytest.mark.parametrize("year", [pytest.param(1970, marks=pytest.mark.long), 2200])
 def test_a_clock_that_is_wrong_changes_bookkeeping_alone(year: int, tmp_path: Path, given: Path) -> None:
     right, wrong = make_home(tmp_path / "right"), make_home(tmp_path / "wrong")
     load(right, [given])
@@ -275,7 +285,7 @@ def test_a_stale_write_ahead_log_beside_the_database_is_swept(home: Home, given:
         assert connection.execute("SELECT count(*) FROM drain").fetchone() is not None
 
 
-@pytest.mark.parametrize("what", ["gone", "emptied", "overwritten"])
+@pytest.mark.parametrize("what", ["gone", pytest.param("emptied", marks=pytest.mark.long), "overwritten"])
 def test_a_lost_or_spoilt_database_is_published_again(
     what: str, home: Home, capsys: pytest.CaptureFixture[str]
 ) -> None:

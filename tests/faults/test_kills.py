@@ -22,6 +22,7 @@ CHAINS: dict[str, tuple[tuple[str, int], ...]] = {
     "mend": (("SET_ASIDE", 1), ("ROWS_ADDED", 2)),
     "maintain": (("COMPACTED", 1), ("COMPACTED", 8), ("VACUUMED", 3), ("LOG_TRIMMED", 1), ("LOG_TRIMMED", 9)),
 }  # fmt: skip
+SOAKED = {"late", "withdraw", "maintain"}  # `make soak` kills at each of them by the hundred
 
 
 @pytest.fixture(scope="module")
@@ -30,7 +31,9 @@ def ward(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ward]:
         yield Ward(tmp_path_factory.mktemp("kills"), mortals)
 
 
-@pytest.mark.parametrize("name", CHAINS)
+@pytest.mark.parametrize(
+    "name", [pytest.param(name, marks=pytest.mark.long) if name in SOAKED else name for name in CHAINS]
+)
 def test_killed_at_each_named_moment_in_turn_it_ends_as_if_nobody_had_died(name: str, ward: Ward) -> None:
     case = next(case for case in CASES if case.name == name)
     trial = ward.trial(case, [Death(moment, nth) for moment, nth in CHAINS[name]])

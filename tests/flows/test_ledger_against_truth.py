@@ -73,6 +73,7 @@ class TestSamples:
             run_demo(tmp_path)
         assert [p.name for p in tmp_path.iterdir()] == ["mine.txt"]
 
+    @pytest.mark.long
     def test_the_demo_can_be_run_again_in_its_own_home(
         self, demo: Home, capsys: pytest.CaptureFixture[str]
     ) -> None:

@@ -56,6 +56,7 @@ def test_the_same_ledger_gives_the_same_bytes(home: Home, tmp_path: Path) -> Non
     assert bytes_of(tmp_path / "one") == bytes_of(tmp_path / "other")
 
 
+@pytest.mark.long
 def test_another_loading_of_the_same_files_gives_the_same_page(
     home: Home, samples: list[Path], tmp_path: Path
 ) -> None:

@@ -157,7 +157,10 @@ def test_a_drive_that_hiccups_is_asked_again_and_the_night_goes_on(
 
 @pytest.mark.parametrize(
     ("fault", "told"),
-    [("Ada_Example.csv: bad", "Ada_Example.csv: bad"), ("ENOSPC", "the disk is full")],
+    [
+        ("Ada_Example.csv: bad", "Ada_Example.csv: bad"),
+        pytest.param("ENOSPC", "the disk is full", marks=pytest.mark.long),
+    ],
 )
 def test_what_waiting_cannot_mend_is_not_tried_again_and_told_without_names(
     server: Server, ward: Path, tmp_path: Path, fault: str, told: str
@@ -220,6 +223,7 @@ def test_stopping_leaves_the_schedule_paused_and_nothing_behind(server: Server, 
     assert ledger_status(served.home, NIGHT).schedule is None
 
 
+@pytest.mark.long
 def test_the_deployment_file_works_with_a_worker(server: Server, ward: Path, tmp_path: Path) -> None:
     home = make_home(tmp_path / "ledger")
     (home.root / "nightly.toml").write_text(f'landing = "{ward / "Ada_Example in"}"\nsettle_minutes = 0\n')

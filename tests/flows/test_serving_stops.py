@@ -100,7 +100,9 @@ def test_the_pages_of_a_server_on_another_port_ask_that_server(tmp_path: Path, p
     assert serving.returncode == 0
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGKILL])
+@pytest.mark.parametrize(
+    "number", [signal.SIGTERM, pytest.param(signal.SIGINT, marks=pytest.mark.long), signal.SIGKILL]
+)
 def test_a_server_that_is_still_starting_ends_with_us(number: signal.Signals, tmp_path: Path) -> None:
     serving = serve(make_home(tmp_path / "ledger"), tmp_path)
     try:

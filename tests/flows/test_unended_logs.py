@@ -54,7 +54,7 @@ def test_a_night_and_status_count_them_and_the_night_is_done(
     landing.mkdir()
     for log in cut:
         os.utime(log.rename(landing / log.name), (0, 0))
-    assert run([*home, "nightly", "--landing", str(landing)]) == DONE
+    assert run([*home, "nightly", "--plain", "--landing", str(landing)]) == DONE
     assert "; 1 log without an end line; " in capsys.readouterr().out
     assert run([*home, "status"]) == DONE
     assert "2 loaded; 1 log without an end line; last taken in" in capsys.readouterr().out

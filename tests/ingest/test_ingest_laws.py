@@ -48,7 +48,7 @@ def damaged(draw: st.DrawFn) -> tuple[str, bytes]:
     return name, whole
 
 
-@settings(max_examples=250, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(damaged())
 def test_whatever_the_bytes_are_every_row_is_kept_or_recorded(case: tuple[str, bytes]) -> None:
     name, data = case
@@ -103,7 +103,7 @@ def bodies(draw: st.DrawFn) -> tuple[bytes, int]:
     return ("\n".join(lines) + end).encode(), width
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=200, deadline=None)
 @given(bodies())
 def test_the_fast_way_and_the_careful_way_give_the_same_cells(case: tuple[bytes, int]) -> None:
     body, width = case

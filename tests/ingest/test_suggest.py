@@ -169,7 +169,7 @@ def layouts(draw: st.DrawFn) -> tuple[str, str]:
     return "\n".join([delimiter.join(head[at] for at in order), *rows]) + "\n", "DV-7_log.csv"
 
 
-@settings(max_examples=40)
+@settings(max_examples=20)
 @given(layouts())
 def test_a_layout_of_any_sites_making_is_read_as_it_is_meant(made: tuple[str, str]) -> None:
     log, name = made
@@ -199,7 +199,7 @@ _ODD = st.one_of(
 )
 
 
-@settings(max_examples=100)
+@settings(max_examples=20)
 @given(_ODD)
 def test_whatever_the_bytes_there_is_a_profile_or_one_sentence(data: bytes) -> None:
     try:

@@ -22,7 +22,7 @@ ENVIRONMENT = os.environ | {"PYTHONPATH": str(HERE.parent.parent)}
 
 # A load of the small folder has some seventy moments just before or after a write to the store; it is
 # killed at these: in intake, among devices, among drains. tests/faults kills at each moment that has a name.
-FATAL_MOMENTS = (6, 24, 48, 69)
+FATAL_MOMENTS = (6, pytest.param(24, marks=pytest.mark.long), 48, pytest.param(69, marks=pytest.mark.long))
 
 
 @pytest.fixture(scope="module")
@@ -90,7 +90,9 @@ def test_a_reader_with_the_database_open_is_not_disturbed_by_a_load(
         assert fresh.sql("SELECT count(*) FROM drain").fetchall() == [(4,)]
 
 
-@pytest.mark.parametrize("fatal", [20, 40, 56])
+@pytest.mark.parametrize(
+    "fatal", [pytest.param(20, marks=pytest.mark.long), 40, pytest.param(56, marks=pytest.mark.long)]
+)
 def test_a_killed_correction_that_is_taken_back_leaves_no_trace(
     fatal: int, tmp_path: Path, small: list[Path], undisturbed: Home
 ) -> None:
@@ -108,7 +110,15 @@ def test_a_killed_correction_that_is_taken_back_leaves_no_trace(
     assert differences(tables, expected) == []
 
 
-@pytest.mark.parametrize("broken", ["minute", "course", "load_file", "drain"])
+@pytest.mark.parametrize(
+    "broken",
+    [
+        "minute",
+        pytest.param("course", marks=pytest.mark.long),
+        "load_file",
+        pytest.param("drain", marks=pytest.mark.long),
+    ],
+)
 def test_rebuild_mends_a_lake_that_cannot_be_read(
     broken: str, tmp_path: Path, small: list[Path], undisturbed: Home
 ) -> None:
@@ -122,6 +132,7 @@ def test_rebuild_mends_a_lake_that_cannot_be_read(
     assert (home.root / "lake.broken-1").is_dir()
 
 
+@pytest.mark.long
 def test_rebuild_knows_the_files_of_a_load_that_was_killed_while_reading(
     tmp_path: Path, small: list[Path], undisturbed: Home
 ) -> None:

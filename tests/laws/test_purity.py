@@ -16,7 +16,7 @@ from pipeline.store import Home
 from tests.support.homes import NOW, differences, load, make_home, published
 
 ONCE = settings(
-    max_examples=4,
+    max_examples=2,
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
@@ -44,6 +44,7 @@ def test_loading_in_any_order_and_batching_gives_the_same_database(
     assert differences(published(home), published(all_at_once)) == []
 
 
+@pytest.mark.long
 def test_the_sample_folder_in_any_order_gives_the_same_database(
     tmp_path_factory: pytest.TempPathFactory, samples: list[Path], loaded_samples: Home
 ) -> None:
@@ -69,8 +70,8 @@ def test_rebuilding_from_raw_files_gives_the_same_database(
     tmp_path_factory: pytest.TempPathFactory, small: list[Path], all_at_once: Home
 ) -> None:
     home = make_home(tmp_path_factory.mktemp("rebuilt"))
-    for path in small:
-        load(home, [path])
+    for part in (small[:4], small[4:8], small[8:]):
+        load(home, part)
     run_rebuild(home, request_for(home), NOW)
     assert differences(published(home), published(all_at_once)) == []
 

@@ -87,11 +87,12 @@ class _History:
 
 
 @settings(
-    max_examples=2,
+    max_examples=5,
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(data=st.data())
+@pytest.mark.long
 def test_a_rebuild_gives_the_database_that_a_history_left(
     data: st.DataObject, tmp_path_factory: pytest.TempPathFactory, pile: list[Path]
 ) -> None:

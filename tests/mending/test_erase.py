@@ -101,6 +101,7 @@ def test_a_later_export_of_the_device_does_not_bring_it_back(erased: Home, tmp_p
     assert select(home.database, "SELECT count(*) FROM drain", home.lake.root).item() == 4
 
 
+@pytest.mark.long
 def test_erasing_before_or_after_a_file_comes_is_the_same(
     another: Callable[[], Home], tmp_path: Path
 ) -> None:
@@ -155,6 +156,7 @@ def test_a_reason_that_names_the_patient_is_refused(ward: Home) -> None:
     assert read_erasures(ward.private) == []
 
 
+@pytest.mark.long
 def test_a_row_that_was_corrected_to_another_patient_goes_and_the_drain_stays(
     ward: Home, ward_files: list[Path], tmp_path: Path
 ) -> None:
@@ -206,7 +208,7 @@ def test_a_withdrawn_file_and_its_reason_are_erased_too(ward: Home) -> None:
     assert places_of(ward.root, TRACES) == []
 
 
-@pytest.mark.parametrize("number", [9, 75])
+@pytest.mark.parametrize("number", [pytest.param(9, marks=pytest.mark.long), 75])
 def test_an_erasure_killed_is_finished_by_the_next_command(number: int, ward: Home, erased: Home) -> None:
     with dying_at(number) as seen:
         erase(ward)
@@ -219,6 +221,7 @@ def test_an_erasure_killed_is_finished_by_the_next_command(number: int, ward: Ho
     assert read_erasures(ward.private)[0].done
 
 
+@pytest.mark.long
 def test_a_rebuild_finishes_a_killed_erasure_too(ward: Home, erased: Home) -> None:
     with dying_at(25):
         erase(ward)
@@ -241,6 +244,7 @@ def test_the_extracts_it_touches_are_listed_and_can_no_longer_be_verified(ward: 
         run_verify(ward, tmp_path / "given-away")
 
 
+@pytest.mark.long
 def test_an_extract_without_the_patient_is_not_said_to_hold_them(ward: Home, tmp_path: Path) -> None:
     cohort = tmp_path / "cohort.toml"
     cohort.write_text('cohort = 1\nname = "hill"\ntitle = "Hill"\n[who]\nsites = ["hillside"]\n')
@@ -260,6 +264,7 @@ def corrected_twice(folder: Path) -> list[Path]:
     return paths
 
 
+@pytest.mark.long
 def test_files_that_differ_in_the_patients_minutes_alone_become_one(
     another: Callable[[], Home], tmp_path: Path
 ) -> None:
@@ -295,6 +300,7 @@ def test_what_was_rejected_of_registries_and_notes_keeps_no_key(ward: Home, tmp_
     assert places_of(ward.root, TRACES) == []
 
 
+@pytest.mark.long
 def test_nothing_is_left_in_whatever_was_made_of_damaged_copies(
     ward: Home, ward_files: list[Path], tmp_path: Path
 ) -> None:
@@ -311,7 +317,7 @@ def test_nothing_is_left_in_whatever_was_made_of_damaged_copies(
     assert places_of(ward.root, ANNA_KEYS) == []
 
 
-@pytest.mark.parametrize("kind", ["registry", "annotations"])
+@pytest.mark.parametrize("kind", ["registry", pytest.param("annotations", marks=pytest.mark.long)])
 def test_a_registry_or_annotation_file_without_rows_stands_in_no_erasures_way(
     kind: str, ward: Home, tmp_path: Path
 ) -> None:

@@ -191,7 +191,7 @@ def withdrawn(loaded_ward: Home, tmp_path_factory: pytest.TempPathFactory) -> Ho
     return home
 
 
-@pytest.mark.parametrize("number", [2, 7, 24])
+@pytest.mark.parametrize("number", [pytest.param(2, marks=pytest.mark.long), 7, 24])
 def test_a_withdrawal_killed_is_finished_or_undone_by_the_next_command(
     number: int, ward: Home, loaded_ward: Home, withdrawn: Home
 ) -> None:

@@ -191,6 +191,7 @@ def test_a_name_from_right_to_left_does_not_turn_the_sites_about(
     assert any(re.fullmatch(r"\u2068\u202eקומה שלוש\u202c\u2069 · <b>site</b>.*", cell) for cell in cells)
 
 
+@pytest.mark.long
 def test_the_same_database_gives_the_same_bytes(hostile_database: Path, hostile: Path) -> None:
     assert cohort_html(hostile_database) == hostile.read_text(encoding="utf-8")
 

@@ -160,6 +160,7 @@ def test_a_load_killed_while_it_writes_to_the_bucket_is_finished_by_the_next(
     assert differences(dump(home.database, home.lake.place), published(on_disk)) == []
 
 
+@pytest.mark.long
 def test_rebuild_mends_a_lake_with_parts_gone_and_overwritten_and_keeps_the_broken_one(
     s3: Server, tmp_path: Path, few: list[Path], on_disk: Home, capsys: pytest.CaptureFixture[str]
 ) -> None:
