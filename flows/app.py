@@ -74,14 +74,11 @@ def open_ledger(path: Path) -> Home:
 
 def _near(path: Path) -> str:
     """A ledger beside the one that is not there, whose name is like it."""
-    import difflib
-
+    from pipeline.meant import nearest_few
     from pipeline.store import Home
 
     beside = [one.name for one in path.parent.iterdir() if one.is_dir()] if path.parent.is_dir() else []
-    like = [
-        name for name in difflib.get_close_matches(path.name, beside) if Home(path.parent / name).exists()
-    ]
+    like = [name for name in nearest_few(path.name, beside, 3) if Home(path.parent / name).exists()]
     return f" ({path.parent / like[0]} is one)" if like else ""
 
 

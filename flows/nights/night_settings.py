@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import os
 import tomllib
 from collections.abc import Mapping
@@ -14,6 +13,7 @@ from zoneinfo import ZoneInfo, available_timezones
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from flows.nights.landing import Patience
+from pipeline.meant import did_you_mean, meant
 from schemas.errors import CallError, InputError
 
 FILE = "nightly.toml"  # in the home
@@ -62,8 +62,8 @@ class NightSettings(BaseModel):
     @classmethod
     def _known_zone(cls, value: str) -> str:
         if value not in available_timezones():
-            near = difflib.get_close_matches(value, available_timezones(), 1)
-            raise ValueError(f"no such time zone{f'; did you mean {near[0]}?' if near else ''}")
+            asked = did_you_mean(value, sorted(available_timezones()))
+            raise ValueError(f"no such time zone{f'; {asked}' if asked else ''}")
         ZoneInfo(value)
         return value
 
@@ -154,9 +154,7 @@ def _filed(path: Path, names: list[str]) -> dict[str, Any]:
         raise InputError(f"{path}: not valid TOML ({error}); mend it.") from error
     for key in filed:
         if key not in names:
-            near = difflib.get_close_matches(key, names, 1)
-            meant = f"did you mean {near[0]}?" if near else f"there are {', '.join(names)}."
-            raise InputError(f"{path}: unknown key {key}; {meant}")
+            raise InputError(f"{path}: unknown key {key}; {meant(key, names)}")
     return filed
 
 

@@ -17,6 +17,7 @@ from pipeline.cohort.rule_grid import RuleGrid, read_axis, read_grid, rule_named
 from pipeline.cohort.rules import RemovalRule, load_rules
 from pipeline.cohort.whatif import whatif
 from pipeline.definitions import Definitions, load_definitions
+from pipeline.meant import meant
 from pipeline.store import Home
 from schemas.errors import CallError, InputError
 from schemas.lake import BEDSIDE
@@ -64,8 +65,7 @@ def run_whatif(
         sites = drains["site"].drop_nulls().unique().sort().to_list()
         drains = drains.filter(site=site)
         if drains.is_empty():
-            there = ", ".join(sites)
-            raise InputError(f"home {home.root}: no drains of site {site} are loaded; there are {there}.")
+            raise InputError(f"home {home.root}: no drains of site {site} are loaded; {meant(site, sites)}")
     logged = drains.filter(pl.col("minutes_observed") > 0)
     weights = dict(logged.select("drain_id", "minutes_observed").iter_rows())
     parts: list[pl.DataFrame] = [FOLLOWED.empty()]

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 from typing import Any
 
 import polars as pl
@@ -16,6 +15,7 @@ from pipeline.cohort.paper import Paper, RegistryKind, Unreadable, check_header,
 from pipeline.definitions import load_definitions
 from pipeline.ingest.outcome import unread_file
 from pipeline.ingest.rules import Rule
+from pipeline.meant import did_you_mean
 from schemas.lake import REJECTED_ROW, REJECTED_VALUE
 from schemas.registry import ANNOTATION, REGISTRY_DRAIN
 from schemas.table import Table
@@ -291,8 +291,8 @@ def _unread(header: Sequence[str], unknown: Sequence[str], layout: _Layout) -> s
     spare = [cell.name for cell in layout.cells if cell.name not in header]
     places = []
     for name in unknown[:_MOST_UNKNOWN]:
-        near = get_close_matches(name.strip().lower(), spare, n=1)
-        places.append(f"no. {header.index(name) + 1}" + (f", did you mean {near[0]}?" if near else ""))
+        asked = did_you_mean(name, spare)
+        places.append(f"no. {header.index(name) + 1}" + (f", {asked}" if asked else ""))
     if len(unknown) > _MOST_UNKNOWN:
         places.append(f"and {len(unknown) - _MOST_UNKNOWN} more")
     said = (

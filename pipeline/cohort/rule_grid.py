@@ -11,7 +11,8 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from pipeline.cohort.rules import FIGURES, RemovalRule, nearest, read_rule, telling
+from pipeline.cohort.rules import FIGURES, KEYS, RemovalRule, read_rule, telling
+from pipeline.meant import meant
 from schemas.errors import CallError, InputError
 from shared import SHARED
 
@@ -96,7 +97,7 @@ def spread(base: Mapping[str, Any], axes: Mapping[str, Sequence[Any]], where: st
     """
     wrong = [key for key in axes if key in _WORDS or key not in RemovalRule.model_fields]
     if wrong:
-        raise InputError(f"{where}: {wrong[0]} is no figure of a rule; {nearest(wrong[0], FIGURES)}")
+        raise InputError(f"{where}: {wrong[0]} is no figure of a rule; {meant(wrong[0], FIGURES)}")
     values = {
         key: tuple(dict.fromkeys(_value(key, value, where) for value in axis)) for key, axis in axes.items()
     }
@@ -123,7 +124,7 @@ def spread(base: Mapping[str, Any], axes: Mapping[str, Sequence[Any]], where: st
             place = ".".join(str(part) for part in first["loc"])
             what = first["msg"].removeprefix("Value error, ").lower()
             if first["type"] == "extra_forbidden":
-                raise InputError(f"{where}: {place} is no key of a rule; {nearest(place)}") from error
+                raise InputError(f"{where}: {place} is no key of a rule; {meant(place, KEYS)}") from error
             if place:
                 raise InputError(f"{where}: with {title}: {place}: {what}; mend that key.") from error
             # Only the figures together are wrong: another combination may be right.

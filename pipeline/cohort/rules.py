@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Sequence
-from difflib import get_close_matches
 from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 from pydantic_core import ErrorDetails
 
+from pipeline.meant import meant
 from schemas.errors import InputError
 from shared import SHARED
 
@@ -63,20 +62,8 @@ class RemovalRule(BaseModel):
         return self
 
 
+KEYS = tuple(RemovalRule.model_fields)
 FIGURES = tuple(key for key in RemovalRule.model_fields if key not in ("name", "title", "source", "caution"))
-
-
-def nearest(key: str, known: Sequence[str] = tuple(RemovalRule.model_fields)) -> str:
-    """
-    What a key that is unknown may have meant, for a message; all there are where nothing is near.
-
-    Examples
-    --------
-    >>> nearest("leak_ours")
-    'did you mean leak_hours?'
-    """
-    close = get_close_matches(key, known, n=1)
-    return f"did you mean {close[0]}?" if close else f"there are {', '.join(known)}."
 
 
 def telling(error: ValidationError) -> ErrorDetails:
@@ -127,7 +114,7 @@ def read_rule(path: Path) -> RemovalRule:
         first = telling(error)
         place = ".".join(str(part) for part in first["loc"]) or "the rule"
         if first["type"] == "extra_forbidden":
-            raise InputError(f"{path.name}: {place} is no key of a rule; {nearest(place)}") from error
+            raise InputError(f"{path.name}: {place} is no key of a rule; {meant(place, KEYS)}") from error
         raise InputError(
             f"{path.name}: {place}: {first['msg'].removeprefix('Value error, ').lower()}; mend that key."
         ) from error

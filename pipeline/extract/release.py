@@ -13,6 +13,7 @@ from pipeline.definitions import Definitions, ExtractRules
 from pipeline.extract.cohort_file import Cohort
 from pipeline.extract.keys import ExtractKey, shift_days
 from pipeline.extract.local_time import shifted_wall_clock
+from pipeline.meant import meant
 from schemas.errors import InputError
 from schemas.extract import MAPPED_WORDS, OLDEST, RARE, UNMAPPED, Dates, released, source_of
 from schemas.table import COUNT, INSTANT, TEXT, Table
@@ -186,7 +187,7 @@ def _of_the_cohort(
             if rule not in known:
                 raise InputError(
                     f'cohort {cohort.name}: [give] rules: the ledger has no removal rule "{rule}"; '
-                    f"there are {', '.join(known)}."
+                    + meant(rule, known, '"')
                 )
         rows = rows.filter(pl.col("rule").is_in(list(cohort.give.rules)))
     return rows

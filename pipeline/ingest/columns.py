@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections import Counter
 
 import polars as pl
@@ -10,6 +9,7 @@ import polars as pl
 from pipeline.ingest.alerts import joined_flags
 from pipeline.ingest.profile import Profile
 from pipeline.ingest.rules import FileRejected, Rule
+from pipeline.meant import nearest
 
 _MOST_NAMED = 6
 
@@ -85,8 +85,8 @@ def _check_once(name: str, ours: str, counts: Counter[str], profile: Profile) ->
             "Export it with that sign, or write a profile for it (drainledger profile suggest).",
             column=ours,
         )
-    near = difflib.get_close_matches(name, list(counts), n=1)
-    has = f'; it has "{near[0][:80]}"' if near else _unnamed(list(counts), profile)
+    near = nearest(name, counts)
+    has = f'; it has "{near[:80]}"' if near is not None else _unnamed(list(counts), profile)
     raise FileRejected(
         Rule.COLUMN_MISSING,
         f"profile '{profile.name}': column \"{name}\" is not in the file{has}. "

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Sequence
 
 from pipeline.ingest.encoding import is_wide
 from pipeline.ingest.pattern import holding, holds
 from pipeline.ingest.profile import Profile
 from pipeline.ingest.rules import FileRejected, Rule
+from pipeline.meant import meant
 from schemas.errors import CallError
 
 _HEAD_BYTES = 16_384
@@ -96,8 +96,7 @@ def _by_name(profiles: Sequence[Profile], named: str) -> Profile:
         if profile.name == named:
             return profile
     names = sorted(profile.name for profile in profiles)
-    near = difflib.get_close_matches(named, names, n=1)
-    hint = f"did you mean '{near[0]}'?" if near else "known are " + ", ".join(names) + "."
+    hint = meant(named, names, "'")
     raise CallError(f"There is no profile '{named}'; {hint}")
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import tomllib
 from collections.abc import Mapping
 from functools import lru_cache
@@ -14,6 +13,7 @@ from pydantic_core import ErrorDetails
 
 from pipeline.ingest.profile import Profile
 from pipeline.ingest.sources import Part
+from pipeline.meant import meant
 from schemas.errors import InputError
 from shared import SHARED
 
@@ -164,8 +164,7 @@ def _place(problem: ErrorDetails) -> tuple[list[str], str]:
 def _unknown_key(within: list[str], key: str) -> str:
     table = f"[{'.'.join(within)}] " if within else ""
     known = _keys_of(within)
-    near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
-    hint = f'did you mean "{near[0]}"?' if near else "known are " + ", ".join(known) + "."
+    hint = meant(key, known, '"')
     return f'{table}unknown key "{key}", {hint}'
 
 

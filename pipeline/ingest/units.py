@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import difflib
 import math
 from enum import StrEnum
 from fractions import Fraction
 from functools import cache
 from typing import Any
 
+from pipeline.meant import did_you_mean
 from schemas.errors import InputError
 
 
@@ -130,6 +130,5 @@ def _measures(theirs: Any, ours: Any, quantity: Quantity) -> bool:
 
 def _unknown(unit: str, quantity: Quantity) -> str:
     known = tuple(USUAL[quantity])
-    near = difflib.get_close_matches(unit, known, n=1, cutoff=0.5)
-    hint = f'did you mean "{near[0]}"?' if near else "write one of " + ", ".join(known)
+    hint = did_you_mean(unit, known, '"') or "write one of " + ", ".join(known)
     return f'unit "{unit}" is not one of {quantity.name.lower()}; {hint}'

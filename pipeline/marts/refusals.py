@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from difflib import get_close_matches
 
 import duckdb
 
 from pipeline.marts.minute_view import LENT
 from pipeline.marts.statement import OTHER_FILE, complaint, tables_named
+from pipeline.meant import nearest, nearest_few
 from schemas.errors import CallError, LakeError, LedgerError
 from schemas.macros import MACROS
 from schemas.views import MINUTE_VIEW
@@ -89,7 +89,7 @@ def _unknown_column(connection: duckdb.DuckDBPyConnection, query: str, name: str
     ).fetchall()
     named = tables_named(query)
     here = sorted({column for table, column in columns if table in named})
-    if get_close_matches(name.lower(), here, n=1, cutoff=0.6):
+    if nearest(name, here) is not None:
         return _unknown("column", name, here)
     holders = [table for table, column in columns if column == name.lower()]
     if holders:
@@ -107,11 +107,11 @@ def _known(connection: duckdb.DuckDBPyConnection, name: str, catalogue: str) -> 
 
 
 def _unknown(what: str, name: str, known: list[str]) -> CallError:
-    nearest = get_close_matches(name.lower(), known, n=3, cutoff=0.5)
-    verb = "is" if len(nearest) == 1 else "are"
+    some = nearest_few(name, known, 3)
+    verb = "is" if len(some) == 1 else "are"
     near = (
-        f"the nearest {verb} {', '.join(nearest)}"
-        if nearest
+        f"the nearest {verb} {', '.join(some)}"
+        if some
         else "DESCRIBE a table or SHOW TABLES tells what there is"
     )
     return CallError(f"sql: there is no {what} {name!r}; {near}.")

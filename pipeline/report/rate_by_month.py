@@ -9,6 +9,7 @@ import altair as alt
 import polars as pl
 from markupsafe import Markup
 
+from pipeline.meant import meant
 from pipeline.report.ask import Ask
 from pipeline.report.figure import figure
 from pipeline.report.look import GREYS
@@ -230,7 +231,7 @@ def _baseline_told(months: pl.DataFrame) -> str:
 def _signals(ask: Ask, rules: Sequence[str]) -> Markup:
     known = ask("SELECT rule FROM chart_rule")["rule"].to_list()
     if strange := [rule for rule in rules if rule not in known]:
-        raise CallError(f"report: there is no chart rule {strange[0]!r}; there are {', '.join(known)}.")
+        raise CallError(f"report: there is no chart rule {strange[0]!r}; {meant(strange[0], known)}")
     listed = ", ".join(f"'{rule}'" for rule in dict.fromkeys(rules))
     found = ask(f"SELECT * FROM prolonged_leak_signals(rules := [{listed}]) ORDER BY site, month, rule")
     marked = table(

@@ -22,7 +22,7 @@ MISTAKES = [
     ("decimal =", "decimel =", 'unknown key "decimel", did you mean "decimal"?'),
     ('air_leak = "Leak', 'air_leek = "Leak', '[columns] unknown key "air_leek", did you mean "air_leak"?'),
     ("separator", "seperator", '[alerts] unknown key "seperator", did you mean "separator"?'),
-    ("missing =", "xyz =", 'unknown key "xyz", known are name, about, match'),
+    ("missing =", "xyz =", 'unknown key "xyz", there are name, about, match'),
     ('set_pressure = "kPa"', 'set_pressure = "kPaa"', 'unit "kPaa" is not one of pressure; did you mean "kPa"?'),
     ('air_leak = "L/min"', 'air_leak = "L"', 'unit "L" is not one of flow'),
     ('tilt = "rad"\n', "", '[units] does not say the unit of tilt; add it, like tilt = "deg".'),

@@ -280,7 +280,7 @@ def test_a_whole_number_beyond_64_bits_is_not_lost(asked):
         ("SELECT *\nFROM drain\nWHER site = 'a'", r"syntax error .* \(line 3, at \"site"),
         ("SELECT site\nFROM drain\nGROUP BY unit", r"must appear in the GROUP BY .*\(line 1, at 'site'\)"),
         ("SELECT * FROM elsewhere.drain", r"no schema 'elsewhere'"),
-        ("SELECT * FROM drian", r"no table 'drian'; the nearest are drain"),
+        ("SELECT * FROM drian", r"no table 'drian'; the nearest (is|are) drain"),
         ("SELECT wilson_lo(1, 2)", r"no function 'wilson_lo'; the nearest are wilson_low"),
         ("SELECT count(*) fom drain", r"syntax error at or near \"drain\" \(line 1, at 'drain'\)"),
         ("SELECT 'x'::INTEGER", r"could not convert string 'x'"),
