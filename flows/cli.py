@@ -8,7 +8,7 @@ import sys
 from flows.exits import DONE, FAILED, INTERRUPTED, SOME_REJECTED, WRONG_CALL
 from flows.front_page import asks_for_it, front_page
 from flows.show.plain import plain
-from schemas.errors import CallError, DrainledgerError
+from schemas.errors import CallError, DrainledgerError, Slips
 
 __all__ = ["DONE", "FAILED", "SOME_REJECTED", "WRONG_CALL", "main", "run"]
 
@@ -51,7 +51,8 @@ def _answer(arguments: list[str]) -> int:
 
 
 def _say(message: object, status: int) -> int:
-    print(f"drainledger: {plain(' '.join(str(message).split()))}", file=sys.stderr)
+    for told in message.told if isinstance(message, Slips) else (message,):
+        print(f"drainledger: {plain(' '.join(str(told).split()))}", file=sys.stderr)
     return status
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 
 class DrainledgerError(Exception):
     """Anything drainledger says no to, in one sentence a user can act on."""
@@ -13,6 +15,21 @@ class CallError(DrainledgerError):
 
 class InputError(DrainledgerError):
     """A file, profile, registry, rule or definition cannot be used as it is."""
+
+
+class Slips(InputError):
+    """
+    Several things wrong with one file, all that could be told in one run; each is a sentence and a line.
+
+    Parameters
+    ----------
+    told
+        The sentences, each whole by itself: what, where, what to do.
+    """
+
+    def __init__(self, told: Sequence[str]) -> None:
+        super().__init__("\n".join(told))
+        self.told = tuple(told)
 
 
 class LedgerError(DrainledgerError):

@@ -4,7 +4,8 @@ The ledger's tables and a cohort file come in; the bytes of every file of an ext
 `verify`, `sample` and `score` call it.
 """
 
-from pipeline.extract.cohort_file import Cohort, parse_cohort, read_cohort
+from pipeline.extract.cohort_file import Cohort
+from pipeline.extract.cohort_reading import parse_cohort, read_cohort
 from pipeline.extract.making import MANIFEST, Extract, FileInForce, Source, make_extract
 from pipeline.extract.manifest import Manifest, read_manifest
 

@@ -4,25 +4,24 @@ from __future__ import annotations
 
 import json
 import re
-import tomllib
-from collections.abc import Callable
+from collections.abc import Iterator
 from datetime import date
-from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import (
+    AfterValidator,
     BaseModel,
     ConfigDict,
     Field,
     PrivateAttr,
     StringConstraints,
-    ValidationError,
     field_validator,
     model_validator,
 )
+from pydantic_core import PydanticCustomError
 
-from pipeline.extract.complaint import nearest, sentence
-from schemas.errors import InputError
+from pipeline.extract.complaint import QUARRELS, Quarrel
+from pipeline.meant import meant
 from schemas.extract import GIVEN_NAMES, OLDEST, RARE, UNMAPPED, Dates
 from schemas.vocabulary import ProlongedLeak, RemovalReason, Side
 
@@ -33,6 +32,29 @@ _Own = Annotated[str, StringConstraints(min_length=1, max_length=200)]
 _Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
 _Day = Annotated[date, Field(strict=True)]
 _Yes = Annotated[bool, Field(strict=True)]
+_HOURLY = "drain_hour"  # the table that `hourly` asks for
+
+
+def _can_leave(word: str) -> str:
+    if not _WORD.fullmatch(word):
+        raise ValueError(f'"{word}" cannot leave as a word; write up to 60 plain letters, digits and blanks')
+    if word in (UNMAPPED, RARE):
+        raise ValueError(f'"{word}" has a meaning of its own in an extract; choose another word')
+    return word
+
+
+def _is_given(name: str) -> str:
+    offered = [name for name in GIVEN_NAMES if name != _HOURLY]
+    if name == _HOURLY:
+        raise ValueError(f'the hourly table is asked for with hourly = true; take "{_HOURLY}" out')
+    if name not in offered:
+        hint = meant(name, offered, '"')
+        raise ValueError(f'there is no table "{name}", {hint}')
+    return name
+
+
+_Leaving = Annotated[str, AfterValidator(_can_leave)]
+_Given = Annotated[str, AfterValidator(_is_given)]
 
 
 class _Part(BaseModel):
@@ -91,15 +113,6 @@ class Who(_Part):
 
     _order: tuple[str, ...] = PrivateAttr(default=())
 
-    @model_validator(mode="after")
-    def _hangs_together(self) -> Who:
-        if self.origin_from and self.origin_before and self.origin_from >= self.origin_before:
-            raise ValueError(
-                f"origin_from {self.origin_from} is not before origin_before {self.origin_before}: "
-                "no day lies between them; write the earlier day as origin_from"
-            )
-        return self
-
     @field_validator("linked_only", mode="before")
     @classmethod
     def _is_true(cls, value: object) -> object:
@@ -125,24 +138,12 @@ class Who(_Part):
 class Mapping(_Part):
     """The registry's own words → the words that leave the house; null means none leave."""
 
-    site: dict[_Own, str] | None = None
-    unit: dict[_Own, str] | None = None
-    procedure: dict[_Own, str] | None = None
-    sex: dict[_Own, str] | None = None
-    adhesions: dict[_Own, str] | None = None
-    pneumothorax_after: dict[_Own, str] | None = None
-
-    @field_validator("*")
-    @classmethod
-    def _words_can_leave(cls, value: dict[str, str] | None) -> dict[str, str] | None:
-        for word in (value or {}).values():
-            if not _WORD.fullmatch(word):
-                raise ValueError(
-                    f'"{word}" cannot leave as a word; write up to 60 plain letters, digits and blanks'
-                )
-            if word in (UNMAPPED, RARE):
-                raise ValueError(f'"{word}" has a meaning of its own in an extract; choose another word')
-        return value
+    site: dict[_Own, _Leaving] | None = None
+    unit: dict[_Own, _Leaving] | None = None
+    procedure: dict[_Own, _Leaving] | None = None
+    sex: dict[_Own, _Leaving] | None = None
+    adhesions: dict[_Own, _Leaving] | None = None
+    pneumothorax_after: dict[_Own, _Leaving] | None = None
 
     def of(self, column: str) -> dict[str, str] | None:
         """The mapping of one column."""
@@ -170,7 +171,7 @@ class Give(_Part):
         `pseudonym`, `mapped` (by the mapping), `none`; a site's name may also leave as it is (`name`).
     """
 
-    tables: tuple[str, ...] = ("drain", "operation", "drain_outcome", "drain_day", "period", "readiness")
+    tables: tuple[_Given, ...] = ("drain", "operation", "drain_outcome", "drain_day", "period", "readiness")
     hourly: _Yes = False
     dates: Dates = Dates.SHIFTED
     keep_weekdays: _Yes = False
@@ -182,13 +183,7 @@ class Give(_Part):
 
     @field_validator("tables")
     @classmethod
-    def _known_tables(cls, value: tuple[str, ...]) -> tuple[str, ...]:
-        offered = [name for name in GIVEN_NAMES if name != "drain_hour"]
-        for name in value:
-            if name == "drain_hour":
-                raise ValueError('the hourly table is asked for with hourly = true; take "drain_hour" out')
-            if name not in offered:
-                raise ValueError(f'there is no table "{name}"{nearest(name, offered)}')
+    def _has_drains(cls, value: tuple[str, ...]) -> tuple[str, ...]:
         if "drain" not in value:
             raise ValueError('"drain" is missing: the other tables mean nothing without it; add it')
         return value
@@ -196,7 +191,7 @@ class Give(_Part):
     @property
     def names(self) -> tuple[str, ...]:
         """Tables to write, in the order of the contract."""
-        wanted = {*self.tables, *(["drain_hour"] if self.hourly else [])}
+        wanted = {*self.tables, *([_HOURLY] if self.hourly else [])}
         return tuple(name for name in GIVEN_NAMES if name in wanted)
 
 
@@ -220,84 +215,43 @@ class Cohort(_Part):
 
     @model_validator(mode="after")
     def _hangs_together(self) -> Cohort:
+        if quarrels := list(self._quarrels()):
+            raise PydanticCustomError(QUARRELS, "keys do not go together", {"quarrels": quarrels})
+        return self
+
+    def _quarrels(self) -> Iterator[Quarrel]:
+        who = self.who
+        if who.origin_from and who.origin_before and who.origin_from >= who.origin_before:
+            yield Quarrel(
+                ("who.origin_from", "who.origin_before"),
+                f"[who] origin_from {who.origin_from} is not before origin_before {who.origin_before}: "
+                "no day lies between them; write the earlier day as origin_from.",
+            )
         for key, column in (("procedures", "procedure"), ("sexes", "sex"), ("adhesions", "adhesions")):
-            words = getattr(self.who, key)
             mapped = self.mapping.of(column)
-            if words is None:
-                continue
-            if mapped is None:
-                raise ValueError(
-                    f"[who] {key} needs [mapping.{column}]: free text leaves the house only through a mapping"
-                )
-            for word in words:
-                if word not in mapped.values():
-                    hint = nearest(word, sorted(set(mapped.values())))
-                    raise ValueError(f'[who] {key}: no word of [mapping.{column}] leads to "{word}"{hint}')
+            for word in getattr(who, key) or ():
+                if mapped is None:
+                    said = (
+                        f"[who] {key} needs [mapping.{column}]: free text leaves the house only through a "
+                        "mapping; add one."
+                    )
+                elif word not in mapped.values():
+                    hint = meant(word, sorted(set(mapped.values())), '"')
+                    said = f'[who] {key}: no word of [mapping.{column}] leads to "{word}", {hint}'
+                else:
+                    continue
+                yield Quarrel((f"who.{key}", f"mapping.{column}"), said)
+                if mapped is None:
+                    break
         for column in ("site", "unit"):
             if (getattr(self.give, column) == "mapped") != (self.mapping.of(column) is not None):
-                raise ValueError(
-                    f'[give] {column} = "mapped" and [mapping.{column}] go together; add or drop one'
+                yield Quarrel(
+                    (f"give.{column}", f"mapping.{column}"),
+                    f'[give] {column} = "mapped" and [mapping.{column}] go together; add or drop one.',
                 )
-        return self
 
     def canonical(self) -> str:
         """The cohort as JSON: what was said and nothing else, criteria in their order."""
         content = self.model_dump(mode="json", exclude_none=True)
         content["who"] = {key: content["who"][key] for key in self.who.criteria}
         return json.dumps(content, ensure_ascii=False, separators=(",", ":"))
-
-
-def read_cohort(path: Path) -> Cohort:
-    """
-    Read and check a cohort file.
-
-    Raises
-    ------
-    InputError
-        One sentence: which file, which key, what is wrong with it, what to do.
-    """
-    try:
-        text = path.read_text(encoding="utf-8")
-    except OSError as error:
-        raise InputError(f"cohort {path}: cannot be read ({error.strerror}); check the path.") from error
-    except UnicodeDecodeError as error:
-        raise InputError(f"cohort {path}: is not UTF-8 text; save it as UTF-8.") from error
-    return parse_cohort(text, path.name)
-
-
-def parse_cohort(text: str, file: str = "the cohort") -> Cohort:
-    """
-    Make a cohort of TOML text and check all of it.
-
-    Raises
-    ------
-    InputError
-        As `read_cohort`.
-
-    Examples
-    --------
-    >>> parse_cohort('cohort = 1\\nname = "a"\\ntitle = "A"\\n[who]\\nsights = ["x"]', "a.toml")
-    Traceback (most recent call last):
-    ...
-    schemas.errors.InputError: cohort a.toml: [who] unknown key "sights", did you mean "sites"?
-    """
-    try:
-        raw = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise InputError(f"cohort {file}: not valid TOML ({error}); mend that line.") from error
-    return _checked(lambda: Cohort.model_validate(raw), raw, file)
-
-
-def written_cohort(content: dict[str, Any], file: str) -> Cohort:
-    """The cohort that `Cohort.canonical` wrote as JSON, where days are text."""
-    return _checked(lambda: Cohort.model_validate_json(json.dumps(content)), content, file)
-
-
-def _checked(make: Callable[[], Cohort], content: dict[str, Any], file: str) -> Cohort:
-    """The cohort; the order of its criteria is that of the keys in `who`."""
-    try:
-        made = make()
-    except ValidationError as error:
-        raise InputError(f"cohort {file}: {sentence(error, Cohort)}") from error
-    made.who._order = tuple(content.get("who", {}))
-    return made

@@ -1,4 +1,4 @@
-"""What is wrong with a file of settings, in one sentence: which key, what it says, what to write instead."""
+"""What is wrong with a file of settings, a sentence each: which key, what it says, what to write instead."""
 
 from __future__ import annotations
 
@@ -7,46 +7,103 @@ import math
 import re
 from collections.abc import Callable, Mapping
 from datetime import date
-from difflib import get_close_matches
-from typing import Any, get_args
+from typing import Any, NamedTuple, TypeGuard, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
+from pipeline.extract.toml_slips import day_meant, looks_like_a_day, yes_or_no_meant
+from pipeline.meant import meant, nearest
+
 _SHOWN = 40  # characters of a wrong value
 
 
-def sentence(error: ValidationError, model: type[BaseModel]) -> str:
-    """The first problem; unknown keys first, for one is usually why another is missing."""
+QUARRELS = "quarrels"  # type of the error that says which keys do not go together, a Quarrel each
+
+
+class Quarrel(NamedTuple):
+    """Keys that do not go together, each with its table (`who.sites`), and the sentence about them."""
+
+    keys: tuple[str, ...]
+    said: str
+
+
+class Complaint(NamedTuple):
+    """A sentence about a file of settings, and the places in it that it is about."""
+
+    places: tuple[tuple[str, ...], ...]
+    said: str
+
+
+def complaints(error: ValidationError, model: type[BaseModel]) -> list[Complaint]:
+    """
+    A sentence for everything that is wrong, unknown keys first.
+
+    A key that is missing is not told where an unknown one of its table is probably that key, misspelt.
+    """
     problems = error.errors()
     unknown = [problem for problem in problems if problem["type"] == "extra_forbidden"]
-    first = (unknown or problems)[0]
-    within, key = _place(first, model)
+    rest = [problem for problem in problems if problem["type"] != "extra_forbidden"]
+    misspelt: set[tuple[str, ...]] = set()
+    told: list[Complaint] = []
+    for problem in (*unknown, *rest):
+        if problem["type"] == QUARRELS:
+            quarrels = problem["ctx"]["quarrels"]
+            told += [Complaint(tuple(tuple(key.split(".")) for key in keys), said) for keys, said in quarrels]
+            continue
+        within, key = _place(problem, model)
+        place = (*within, key) if key else tuple(within)
+        if problem["type"] == "missing" and place in misspelt:
+            continue
+        if problem["type"] == "too_short" and any(place in one.places for one in told):
+            continue  # its words were told, each
+        places = [place]
+        if problem["type"] == "extra_forbidden" and (near := nearest(key, _keys_of(within, model))):
+            places.append((*within, near))
+            misspelt.add((*within, near))
+        told.append(Complaint(tuple(places), _sentence(problem, within, key, model)))
+    return told
+
+
+def _sentence(problem: ErrorDetails, within: list[str], key: str, model: type[BaseModel]) -> str:
     table = f"[{'.'.join(within)}] " if within else ""
-    if unknown:
-        return f'{table}unknown key "{key}"{nearest(key, _keys_of(within, model))}'
-    if first["type"] == "missing":
+    if problem["type"] == "extra_forbidden":
+        return f'{table}unknown key "{key}", {_meant_key(within, key, problem["input"], model)}'
+    if problem["type"] == "missing":
         return f'{table}key "{key}" is missing; add a line {key} = … .'
-    message = _SAID.get(first["type"], _unforeseen)(key, first["input"], first.get("ctx", {}), first["msg"])
-    if not message.endswith("?"):
-        message = f"{message.rstrip('.')}."
+    say = _SAID.get(problem["type"], _unforeseen)
+    message = say(key, problem["input"], problem.get("ctx", {}), problem["msg"])
+    if not message.endswith(("?", ".")):
+        message = f"{message}."
     return f"{table}{key}: {message}" if key else f"{table}{message}"
 
 
-def nearest(word: str, known: list[str]) -> str:
-    """The end of a sentence about an unknown word: the nearest known one, else all there are."""
-    near = get_close_matches(word, known, n=1, cutoff=0.5)
-    if near:
-        return f', did you mean "{near[0]}"?'
-    return f"; there are {', '.join(known)}." if known else "."
+def _meant_key(within: list[str], key: str, value: Any, model: type[BaseModel]) -> str:
+    """The key that an unknown one may have meant, with its value as a list where that key takes one."""
+    known = _keys_of(within, model)
+    near = nearest(key, known)
+    if near is not None and isinstance(value, str) and _takes_a_list(within, near, model):
+        return f"did you mean {near} = {_toml([value])}?"
+    return meant(key, known, '"')
+
+
+def _takes_a_list(within: list[str], key: str, model: type[BaseModel]) -> bool:
+    part = _part_at(within, model)
+    annotation = None if part is None else part.model_fields[key].annotation
+    return any(get_origin(kind) is tuple for kind in (annotation, *get_args(annotation)))
+
+
+def _parts(problem: ErrorDetails) -> tuple[list[str], str]:
+    place = [str(part) for part in problem["loc"] if not isinstance(part, int) and part != "[key]"]
+    return place[:-1], place[-1] if place else ""
 
 
 def _place(problem: ErrorDetails, model: type[BaseModel]) -> tuple[list[str], str]:
     """The table and the key; a table that is wrong as a whole has no key."""
-    place = [str(part) for part in problem["loc"] if not isinstance(part, int) and part != "[key]"]
-    if problem["type"] == "value_error" and len(place) == 1 and _keys_of(place, model):
-        return place, ""
-    return place[:-1], place[-1] if place else ""
+    within, key = _parts(problem)
+    if problem["type"] == "value_error" and not within and _keys_of([key], model):
+        return [key], ""
+    return within, key
 
 
 _Say = Callable[[str, Any, Mapping[str, Any], str], str]
@@ -82,10 +139,21 @@ def _no_number(key: str, value: Any, bound: Mapping[str, Any], message: str) -> 
 
 
 def _no_day(key: str, value: Any, bound: Mapping[str, Any], message: str) -> str:
-    day = re.match(r"\d{4}-\d{2}-\d{2}", _plain(value))
+    written = re.match(r"\d{4}-\d{2}-\d{2}", _plain(value))
+    if isinstance(value, str) and written is None and looks_like_a_day(value):
+        day = day_meant(value)
+        means = f"{key} = {day}" if day else "year-month-day, as in 2031-01-31"
+        return f"{_toml(value)} is a day in another order; write it without quotes: {means}"
     what = "is text" if isinstance(value, str) else "is no day"
-    example = day[0] if day else "2031-01-31"
+    example = written[0] if written else "2031-01-31"
     return f"{_toml(value)} {what}; write the day alone and without quotes: {key} = {example}"
+
+
+def _no_yes(key: str, value: Any, bound: Mapping[str, Any], message: str) -> str:
+    truth = yes_or_no_meant(_plain(value))
+    if truth is None:
+        return f"{_toml(value)} is neither true nor false; write one of them, without quotes"
+    return f"{_toml(value)} is neither true nor false; write {key} = {str(truth).lower()}, without quotes"
 
 
 def _no_such_word(key: str, value: Any, bound: Mapping[str, Any], message: str) -> str:
@@ -128,8 +196,8 @@ _SAID: dict[str, _Say] = {
     "string_pattern_mismatch": _no_name,
     "enum": _no_such_word,
     "literal_error": _no_such_word,
-    "bool_type": _is("{value} is neither yes nor no; write true or false, without quotes"),
-    "bool_parsing": _is("{value} is neither yes nor no; write true or false, without quotes"),
+    "bool_type": _no_yes,
+    "bool_parsing": _no_yes,
     "int_type": _is("{value} is no whole number; write one, without quotes"),
     "int_from_float": _is("{value} is no whole number; write one, without quotes"),
     "greater_than_equal": _is("{value} is too small; write {ge} or more"),
@@ -163,19 +231,22 @@ def _number(value: Any) -> str | None:
 
 
 def _keys_of(within: list[str], whole: type[BaseModel]) -> list[str]:
-    model: Any = whole
+    part = _part_at(within, whole)
+    return [] if part is None else list(part.model_fields)
+
+
+def _part_at(within: list[str], whole: type[BaseModel]) -> type[BaseModel] | None:
+    """The model of a table within the whole; null where that is no table of fixed keys."""
+    model: type[BaseModel] = whole
     for key in within:
         field = model.model_fields.get(key)
-        inner = (
-            [kind for kind in (field.annotation, *get_args(field.annotation)) if _is_part(kind)]
-            if field
-            else []
-        )
-        if not inner:
-            return []
-        model = inner[0]
-    return list(model.model_fields)
+        kinds = (field.annotation, *get_args(field.annotation)) if field else ()
+        inner = next((kind for kind in kinds if _is_part(kind)), None)
+        if inner is None:
+            return None
+        model = inner
+    return model
 
 
-def _is_part(kind: Any) -> bool:
+def _is_part(kind: Any) -> TypeGuard[type[BaseModel]]:
     return isinstance(kind, type) and issubclass(kind, BaseModel)

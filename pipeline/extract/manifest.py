@@ -12,7 +12,8 @@ from pydantic import ValidationError
 
 from pipeline.cohort.rules import RemovalRule
 from pipeline.definitions import Definitions
-from pipeline.extract.cohort_file import Cohort, written_cohort
+from pipeline.extract.cohort_file import Cohort
+from pipeline.extract.cohort_reading import written_cohort
 from pipeline.extract.making import FORMAT, MANIFEST, FileInForce
 from schemas.errors import InputError
 

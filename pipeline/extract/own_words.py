@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 
 import polars as pl
 
 from pipeline.extract.cohort_file import Cohort
 from pipeline.extract.keys import is_sealed
-from schemas.errors import InputError
+from pipeline.meant import did_you_mean, nearest
+from schemas.errors import Slips
 from schemas.extract import MAPPED_WORDS
 
 _OWN_WORDS = {"sites": "site", "units": "unit"}
@@ -59,32 +59,39 @@ def require_known_words(drains: pl.DataFrame, cohort: Cohort) -> None:
     Raises
     ------
     InputError
-        Naming the word and the nearest that is there.
+        A sentence for each such word, with the nearest that is there.
     """
+    if told := [*_not_there(drains, cohort), *_not_reached(drains, cohort)]:
+        raise Slips([f"cohort {cohort.name}: {said}" for said in told])
+
+
+def _not_there(drains: pl.DataFrame, cohort: Cohort) -> Iterator[str]:
+    """Words of the sites that `[who]` asks for and no drain has."""
     for key, column in _OWN_WORDS.items():
         there = words_of(drains, column)
         for word in getattr(cohort.who, key) or ():
             if word not in there:
-                raise InputError(
-                    f"cohort {cohort.name}: [who] {key}: no drain of the ledger {_none(word, there)}"
-                )
+                yield f"[who] {key}: no drain of the ledger {_none(word, there)}"
+
+
+def _not_reached(drains: pl.DataFrame, cohort: Cohort) -> Iterator[str]:
+    """Words of mappings that `[who]` asks for and that lead from no drain's word, or miss one by a slip."""
     for key, column in _ASKED.items():
         there = words_of(drains, column)
         mapping = cohort.mapping.of(column) or {}
         spare = [word for word in there if word not in mapping]
         for word in getattr(cohort.who, key) or ():
             own = [mine for mine, theirs in mapping.items() if theirs == word]
-            for mine in own:
-                if mine not in there and (near := _slip(mine, spare)):
-                    raise InputError(
-                        f'cohort {cohort.name}: [mapping.{column}]: no drain of the ledger has "{mine}", but '
-                        f'some have "{near}", which no mapping names; mend the word or take it out, '
-                        f'or map "{near}" too.'
-                    )
-            if not set(own) & set(there):
-                raise InputError(
-                    f'cohort {cohort.name}: [who] {key}: "{word}" stands for words that '
-                    f"no drain of the ledger {_none(own[0], there)}"
+            slips = {mine: near for mine in own if mine not in there and (near := _slip(mine, spare))}
+            for mine, near in slips.items():
+                yield (
+                    f'[mapping.{column}]: no drain of the ledger has "{mine}", but some have "{near}", which '
+                    f'no mapping names; mend the word or take it out, or map "{near}" too.'
+                )
+            if not slips and not set(own) & set(there):
+                yield (
+                    f'[who] {key}: "{word}" stands for words that no drain of the ledger '
+                    f"{_none(own[0], there)}"
                 )
 
 
@@ -97,18 +104,17 @@ def _slip(word: str, spare: Sequence[str]) -> str | None:
         others = set(other.casefold().split())
         if parts and others and (parts <= others or others <= parts):
             return other
-    return next(iter(get_close_matches(word, spare, n=1, cutoff=_SAME)), None)
+    return nearest(word, spare, _SAME)
 
 
 def _near(word: str, spare: Sequence[str]) -> str | None:
-    return _slip(word, spare) or next(iter(get_close_matches(word, spare, n=1, cutoff=0.5)), None)
+    return _slip(word, spare) or nearest(word, spare)
 
 
 def _none(word: str, there: Sequence[str]) -> str:
     if is_sealed(word):
         return "has any more; the registry has changed since."
-    near = get_close_matches(word, there, n=1, cutoff=0.5)
-    if near:
-        return f'has "{word}", did you mean "{near[0]}"?'
+    if asked := did_you_mean(word, there, '"'):
+        return f'has "{word}", {asked}'
     some = ", ".join(there[:12])
     return f'has "{word}"; there are {some or "none"}.'

@@ -8,7 +8,8 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.extract.cohort_file import Cohort, written_cohort
+from pipeline.extract.cohort_file import Cohort
+from pipeline.extract.cohort_reading import written_cohort
 from pipeline.extract.keys import ExtractKey
 from pipeline.extract.own_words import words_of
 

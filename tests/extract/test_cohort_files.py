@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 
 from pipeline.extract import parse_cohort, read_cohort
-from pipeline.extract.cohort_file import written_cohort
+from pipeline.extract.cohort_reading import written_cohort
 from pipeline.extract.keys import ExtractKey
 from pipeline.extract.sealing import sealed
-from schemas.errors import InputError
+from schemas.errors import InputError, Slips
 from shared import SHARED
 
 _HEAD = 'cohort = 1\nname = "a"\ntitle = "A"\n'
@@ -81,7 +81,7 @@ def test_what_is_wrong_is_named(text: str, told: str) -> None:
         ("[who]\norigin_before = 2031-01-01T00:00:00", "without quotes: origin_before = 2031-01-01."),
         ("[who]\norigin_before = 2031-01-01T09:30:00Z", "without quotes: origin_before = 2031-01-01."),
         ("[who]\nlinked_only = 1", "[who] linked_only: can only be true"),
-        ('[give]\nhourly = "yes"', "write true or false, without quotes."),
+        ('[give]\nhourly = "yes"', "write hourly = true, without quotes."),
         ("[give]\nleast_cell = true", "true is no whole number"),
         ("[mapping]\nprocedure = 3", "write [mapping.procedure] and below it"),
         ("who = 3", "who: 3 is no table; write a line [who] and its keys below it."),
@@ -94,6 +94,87 @@ def test_a_value_of_the_wrong_kind_is_refused_and_the_right_way_is_shown(text: s
     assert told in said
     assert not re.search("Input should|valid tuple|dictionary|instance|validation|pattern", said)
     assert said.count("mend") <= 1
+
+
+def _told(text: str) -> list[str]:
+    with pytest.raises(Slips) as error:
+        parse_cohort(text, "a.toml")
+    return [said.removeprefix("cohort a.toml: ") for said in error.value.told]
+
+
+def test_every_slip_is_told_in_one_run_also_those_that_hide_behind_others() -> None:
+    told = _told(
+        'cohort = 1\nname = "a"\ntitel = "A"\n[who]\norigin_from = 31.1.2031\norigin_before = 2030-01-01\n'
+        'sides = ["lef"]\nprocedures = ["wedge"]\nbmi = { most = 400 }\n[give]\nhourly = yes\nunit = "mapped"'
+    )
+    assert told == [
+        "line 5: 31.1.2031 is no day of TOML; write origin_from = 2031-01-31.",
+        "line 11: yes is no word of TOML; write hourly = true.",
+        'unknown key "titel", did you mean "title"?',
+        '[who] sides: "lef" is not one of its words; write "left" or "right".',
+        "[who] origin_from 2031-01-31 is not before origin_before 2030-01-01: no day lies between them; write "
+        "the earlier day as origin_from.",
+        "[who] procedures needs [mapping.procedure]: free text leaves the house only through a mapping; add one.",
+        '[give] unit = "mapped" and [mapping.unit] go together; add or drop one.',
+        "[who.bmi] most: 400 lies outside what a registry row may hold (5 to 150 kg/m2); mend it, or take most out.",
+    ]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        '[who]\nprocedures = ["wedge"]\n[mapping]\nprocedure = 3',
+        '[give]\nunit = "maped"\n[mapping.unit]\nx = "y"',
+        '[give]\ntables = ["drian", "period"]',
+        '[who]\nsides = ["lef"]',
+    ],
+)
+def test_what_only_follows_from_a_slip_is_not_told(text: str) -> None:
+    assert len(_told(_HEAD + text)) == 1
+
+
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        ('unit = "T4"', '[who] unknown key "unit", did you mean units = ["T4"]?'),
+        (
+            'origin_from = "31.01.2031"',
+            '[who] origin_from: "31.01.2031" is a day in another order; write it without quotes: '
+            "origin_from = 2031-01-31.",
+        ),
+        (
+            'origin_from = "03/04/2031"',  # the fourth of March, or the third of April
+            '[who] origin_from: "03/04/2031" is a day in another order; write it without quotes: '
+            "year-month-day, as in 2031-01-31.",
+        ),
+        ("linked_only = True", "line 5: True is no word of TOML; write linked_only = true."),
+        (
+            "completeness = { least = 95 }",
+            "[who.completeness] least: 95 is no share, which goes from 0 to 1; write 0.95 for 95 %.",
+        ),
+        (
+            "fev1_pct = { least = 251 }",
+            "[who.fev1_pct] least: 251 lies outside what a registry row may hold (0 to 250 %); mend it, or take "
+            "least out.",
+        ),
+        (
+            "observed_hours = { most = -1 }",
+            "[who.observed_hours] most: -1 lies outside what can be (0 hours or more); mend it, or take most out.",
+        ),
+    ],
+)
+def test_a_slip_that_many_make_is_told_with_what_was_meant(line: str, told: str) -> None:
+    assert _told(f"{_HEAD}[who]\n{line}") == [told]
+
+
+def test_ends_that_a_registry_may_hold_are_taken() -> None:
+    cohort = parse_cohort(_HEAD + "[who]\nbmi = { least = 5, most = 150 }\ncompleteness = { least = 1 }")
+    assert cohort.who.criteria == ("bmi", "completeness")
+
+
+def test_an_extract_made_with_an_end_out_of_reach_can_still_be_made_again() -> None:
+    content = {"cohort": 1, "name": "a", "title": "A", "who": {"bmi": {"most": 400}}}
+    assert str(written_cohort(content, "manifest.json").who.bmi) == "at most 400"
 
 
 def test_a_bad_name_is_told_in_words_with_a_good_one() -> None:
