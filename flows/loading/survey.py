@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
+from flows.loading.litter import is_litter, is_litter_folder
 from flows.show.plain import plain
 from schemas.errors import CallError
 
@@ -22,6 +23,7 @@ class Found:
     hidden: int = 0
     not_files: int = 0  # links to folders, links to nothing, pipes
     closed: tuple[Path, ...] = ()  # folders that may not be read
+    litter: int = 0  # of file managers, editors and drives
 
     def remarks(self) -> list[str]:
         """A sentence for each kind of thing passed over."""
@@ -30,6 +32,8 @@ class Found:
         ]
         if self.hidden:
             said.append(f"{self.hidden} hidden (their names begin with a dot) passed over.")
+        if self.litter:
+            said.append(f"{self.litter} of file managers, editors or drives (such as Thumbs.db) passed over.")
         if self.not_files:
             said.append(
                 f"{self.not_files} passed over that are no files: links to folders or to nothing, pipes."
@@ -41,7 +45,7 @@ class Found:
 
 def survey(paths: Sequence[Path], home: Path | None = None) -> Found:
     """
-    The files behind the paths given: a folder stands for all files below it but hidden ones.
+    The files behind the paths given: a folder stands for all files below it but hidden ones and litter.
 
     Parameters
     ----------
@@ -56,7 +60,7 @@ def survey(paths: Sequence[Path], home: Path | None = None) -> Found:
     own = None if home is None else home.resolve()
     files: set[Path] = set()
     closed: list[Path] = []
-    hidden = not_files = 0
+    hidden = not_files = litter = 0
     for path in paths:
         if path.is_file():
             files.add(path)
@@ -65,14 +69,27 @@ def survey(paths: Sequence[Path], home: Path | None = None) -> Found:
             raise CallError(f"{path}: no such file or folder; check the path.")
         for place, folders, names in os.walk(path, onerror=lambda e: closed.append(Path(e.filename))):
             here = Path(place)
-            hidden += sum(name.startswith(".") for name in (*folders, *names))
-            open_folders = [name for name in folders if not name.startswith(".")]
+            ours = [name for name in folders if not is_litter_folder(name)]
+            named = [name for name in names if not is_litter(name, _size(here / name))]
+            litter += len(folders) - len(ours) + len(names) - len(named)
+            hidden += sum(name.startswith(".") for name in (*ours, *named))
+            open_folders = [name for name in ours if not name.startswith(".")]
             not_files += sum((here / name).is_symlink() for name in open_folders)
             folders[:] = [name for name in open_folders if (here / name).resolve() != own]
-            shown = [here / name for name in names if not name.startswith(".")]
+            shown = [here / name for name in named if not name.startswith(".")]
             files |= {file for file in shown if file.is_file()}
             not_files += sum(not file.is_file() for file in shown)
-    return Found(tuple(sorted(files)), hidden, not_files, tuple(sorted(closed)))
+    return Found(tuple(sorted(files)), hidden, not_files, tuple(sorted(closed)), litter)
+
+
+def _size(path: Path) -> int | None:
+    """Bytes of a hidden file; nobody asks for those of others."""
+    if not path.name.startswith("."):
+        return None
+    try:
+        return path.lstat().st_size
+    except OSError:
+        return None
 
 
 def find_files(paths: Sequence[Path], home: Path | None = None) -> list[Path]:

@@ -18,11 +18,12 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from flows.loading.litter import is_litter, is_litter_folder
 from flows.nights.whole import ends_whole
 from pipeline.store.seen import Fate, Sight
 from schemas.errors import InputError
 
-UNFINISHED = (".part", ".partial", ".filepart", ".tmp", ".temp", ".crdownload", ".download", ".swp", "~")
+UNFINISHED = (".part", ".partial", ".filepart", ".tmp", ".temp", ".crdownload", ".download")
 
 # Why a file was not taken: the word on record, and what it means.
 REASONS: dict[str, str] = {
@@ -68,6 +69,8 @@ class Look:
         Files left for the next run, what could not be read, and what is no file, each with its reason.
     gone
         Places on record where nothing lies now.
+    litter
+        How many files and folders of file managers, editors and drives were passed over: none of ours.
     """
 
     root: Path
@@ -75,6 +78,7 @@ class Look:
     known: tuple[Sight, ...]
     left: tuple[Sight, ...]
     gone: tuple[Path, ...]
+    litter: int = 0
 
     @property
     def reasons(self) -> dict[str, int]:
@@ -120,7 +124,11 @@ def look_into(
     known: list[Sight] = []
     left: list[Sight] = []
     young: list[Sight] = []
+    litter = 0
     for path, found in _walk(root, {folder.resolve() for folder in not_below}):
+        if found is None:
+            litter += 1
+            continue
         if isinstance(found, Sight):
             left.append(replace(found, since=_since(found, sights, now)))
             continue
@@ -145,11 +153,13 @@ def look_into(
     kept = {sight.path for sight in (*ready, *known, *left)}
     gone = tuple(sorted(set(_below(root, sights)) - kept)) if kept else ()
     by_path = lambda sight: os.fsencode(sight.path)  # noqa: E731
-    return Look(root, tuple(sorted(ready, key=by_path)), tuple(known), tuple(sorted(left, key=by_path)), gone)
+    ready.sort(key=by_path)
+    left.sort(key=by_path)
+    return Look(root, tuple(ready), tuple(known), tuple(left), gone, litter)
 
 
-def _walk(root: Path, closed: set[Path]) -> Iterator[tuple[Path, os.stat_result | Sight]]:
-    """Every file below a folder with its status, and a sight for what is none or cannot be looked at."""
+def _walk(root: Path, closed: set[Path]) -> Iterator[tuple[Path, os.stat_result | Sight | None]]:
+    """Every file below a folder with its status; a sight for what is none or closed; null for litter."""
     folders = [root]
     while folders:
         folder = folders.pop()
@@ -171,12 +181,14 @@ def _walk(root: Path, closed: set[Path]) -> Iterator[tuple[Path, os.stat_result 
                 yield path, _nothing(path, Fate.UNREAD, errno_word(error))
                 continue
             if stat.S_ISDIR(found.st_mode):
-                if entry.name.startswith("."):
+                if is_litter_folder(entry.name):
+                    yield path, None
+                elif entry.name.startswith("."):
                     yield path, _nothing(path, Fate.LEFT, "hidden_name")
                 elif path not in closed:
                     folders.append(path)
             elif stat.S_ISREG(found.st_mode):
-                yield path, found
+                yield path, None if is_litter(entry.name, found.st_size) else found
             else:
                 word = "link" if stat.S_ISLNK(found.st_mode) else "not_a_file"
                 yield path, _nothing(path, Fate.PASSED_OVER, word)
@@ -198,7 +210,7 @@ def _done(seen: Sight, profiles: str) -> bool:
 def _unfit_name(name: str) -> str:
     if name.startswith("."):
         return "hidden_name"
-    return "unfinished_name" if name.lower().endswith(UNFINISHED) or name.startswith("~$") else ""
+    return "unfinished_name" if name.lower().endswith(UNFINISHED) else ""
 
 
 def _settled(sight: Sight, now: datetime, settle: timedelta) -> bool:

@@ -59,6 +59,7 @@ FIELDS: dict[str, str] = {
     "files": "how many files",
     "new": "files the ledger had not held or not read before",
     "unchanged": "files in the landing folder that lie as a run before left them",
+    "litter": "what file managers, editors and drives left in the landing folder: passed over, on no record",
     "known": "files whose bytes the ledger held already; of a night, the unchanged ones among them",
     "left": "files left for the next run",
     "rejected": "files rejected",

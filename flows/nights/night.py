@@ -94,6 +94,7 @@ class Night:
                 {"name": name_of(sight.path), "fate": sight.fate.value, "why": sight.why}
                 for sight in self.look.left
             ],
+            "litter": self.look.litter,
             "cleared": len(self.cleared.gone),
             "not_cleared": [{"name": name_of(path), "why": why} for path, why in self.cleared.stayed],
             "report": None if self.report is None else str(self.report),

@@ -228,8 +228,11 @@ def _timed(steps: Steps, recorder: Recorder) -> Steps:
 
 
 def _tell(recorder: Recorder, night: Night) -> None:
-    recorder.log.say("landing_looked_at", files=len(night.look.ready), unchanged=len(night.look.known))
-    for sight in night.look.left:
+    look = night.look
+    recorder.log.say(
+        "landing_looked_at", files=len(look.ready), unchanged=len(look.known), litter=look.litter
+    )
+    for sight in look.left:
         recorder.log.say("file_left", level="warning" if sight.fate == Fate.UNREAD else "info", why=sight.why)
     recorder.took(night.summary.new)
     if night.rules:

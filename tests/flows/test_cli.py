@@ -322,11 +322,14 @@ def test_what_is_passed_over_is_counted(
     folder = tmp_path / "exports"
     folder.mkdir()
     (folder / ".hidden.csv").write_text("x")
+    (folder / ".DS_Store").write_text("x")
+    (folder / "Thumbs.db").write_text("x")
     (folder / "loop").symlink_to(folder)
     (folder / "gone.csv").symlink_to(folder / "nothing")
     assert run(["load", str(folder), "--home", home]) == DONE
     said = capsys.readouterr().out
     assert "1 hidden (their names begin with a dot) passed over." in said
+    assert "2 of file managers, editors or drives (such as Thumbs.db) passed over." in said
     assert "2 passed over that are no files" in said
     assert "There are no files to read at the paths given." in said
 

@@ -112,7 +112,6 @@ def test_a_half_with_a_date_in_the_future_is_taken_once_it_was_seen_for_long_eno
         ("a.filepart", "unfinished_name"),
         ("a.csv.tmp", "unfinished_name"),
         ("a.csv.crdownload", "unfinished_name"),
-        ("a.csv~", "unfinished_name"),
         (".a.csv.Xq2f", "hidden_name"),
     ],
 )
@@ -121,6 +120,38 @@ def test_names_of_unfinished_copies_are_left_however_old(landing: Path, name: st
     found = look(landing)
     assert found.ready == ()
     assert found.reasons == {why: 1}
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        ".DS_Store",
+        "Thumbs.db",
+        "desktop.ini",
+        "._a.csv",
+        ".~lock.plan.odt#",
+        "~$plan.docx",
+        ".a.csv.swp",
+        "a.csv~",
+    ],
+)
+def test_what_file_managers_and_editors_leave_is_no_file_of_ours(landing: Path, name: str) -> None:
+    put(landing, name, "x")
+    (landing / ".empty").touch()
+    put(landing, "README.txt", "Exports of ward 4.\n")
+    put(landing, "minutes.docx", "PK")
+    (landing / "__MACOSX").mkdir()
+    put(landing / "__MACOSX", "b.csv", export())
+    found = look(landing)
+    assert (found.left, found.litter) == ((), 3)
+    assert names(found.ready) == ["README.txt", "minutes.docx"]
+
+
+def test_litter_that_was_on_record_is_taken_off(landing: Path) -> None:
+    path = put(landing, ".DS_Store", "x").resolve()
+    put(landing, "a.csv", export())
+    before = Sight(path, 1, 0, 0, Fate.LEFT, NIGHT, "hidden_name")
+    assert look(landing, {path: before}).gone == (path,)
 
 
 def test_links_are_not_followed_and_said(landing: Path, tmp_path: Path) -> None:
