@@ -10,7 +10,7 @@ import polars as pl
 from flows.loading.derive import claims_now
 from flows.loading.stale import read_ward
 from pipeline.cohort import counted_outcomes
-from pipeline.cohort.grouping import BY, group_of
+from pipeline.cohort.grouping import BY, column_meant, group_of
 from pipeline.cohort.small_groups import suppressed_groups
 from pipeline.cohort.strata import EVERYBODY, leak_by_stratum, leak_comparison
 from pipeline.cohort.survival import leak_times
@@ -64,7 +64,7 @@ def run_outcomes(
     """
     known = definitions or load_definitions()
     if by not in BY:
-        raise CallError(f"outcomes: --by {by}: no such column; there are {', '.join(BY)}.")
+        raise CallError(f"outcomes: --by {by}: no such column; {column_meant(by)}")
     drain = home.lake.scan(DRAIN).collect().sort("drain_id")
     if drain.is_empty():
         raise InputError(f"home {home.root}: no drains are loaded; load files first.")

@@ -12,6 +12,7 @@ from flows.research.outcomes import Compared
 from flows.show.plain import plain
 from flows.show.results import show_json
 
+_MOST_NAMES = 8  # of groups on a line
 NOTES = (
     "Rate: prolonged of evaluable, 95 % (Wilson); bounds: all unknown as no, and as yes. Median and mean: of "
     "the leak's duration (Kaplan-Meier; mean restricted to 7 days), 95 %. Counted: operations, or drains "
@@ -35,15 +36,43 @@ def show_outcomes(found: Compared, *, as_json: bool) -> None:
     for row in found.strata.iter_rows(named=True):
         table.add_row(*_cells(row))
     console.print(table)
-    if test["p_value"] is None:
-        console.print("Log-rank: nothing to compare.")
-    else:
-        console.print(
-            f"Log-rank of {test['groups']} groups: chi-square {test['chi_square']:.2f}, "
-            f"{test['degrees']} degrees of freedom, p = {test['p_value']:.3g}."
-        )
+    for line in _log_rank(test, found.strata.filter(grouped_by=test["grouped_by"]).to_dicts()):
+        console.print(line, markup=False)
     for note in NOTES:
         console.print(note)
+
+
+def _log_rank(test: dict[str, Any], groups: list[dict[str, Any]]) -> list[str]:
+    """
+    The test, the groups it takes, and those it leaves out with the reason.
+
+    A group whose number watched is not told, for it is small, is not named on either side.
+    """
+    taken = [row["stratum"] for row in groups if row["stratum"] is not None and row["watched"]]
+    unnamed = " and what is too small to show" if 0 < len(taken) < test["groups"] else ""
+    names = f" ({_some(taken)}{unnamed})" if taken else ""
+    if test["p_value"] is None:
+        held = (
+            f"{test['groups']} group{'' if test['groups'] == 1 else 's'}{names} with a leak that was watched"
+        )
+        lines = [f"Log-rank: nothing to compare; there {'is' if test['groups'] == 1 else 'are'} {held}."]
+    else:
+        lines = [
+            f"Log-rank of {test['groups']} groups{names}: chi-square {test['chi_square']:.2f}, "
+            f"{test['degrees']} degrees of freedom, p = {test['p_value']:.3g}."
+        ]
+    unwatched = [row["stratum"] for row in groups if row["stratum"] is not None and row["watched"] == 0]
+    out = []
+    if any(row["stratum"] is None for row in groups):
+        out.append("not recorded, for that is no group")
+    if unwatched:
+        out.append(f"{_some(unwatched)}, for nobody's leak was watched there")
+    return lines + ([f"Left out of the test: {'; '.join(out)}."] if out else [])
+
+
+def _some(names: list[str]) -> str:
+    shown = ", ".join(plain(name) for name in names[:_MOST_NAMES])
+    return f"{shown} and {len(names) - _MOST_NAMES} more" if len(names) > _MOST_NAMES else shown
 
 
 def _cells(row: dict[str, Any]) -> list[str]:

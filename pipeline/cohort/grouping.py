@@ -8,6 +8,7 @@ from itertools import pairwise
 
 import polars as pl
 
+from pipeline.meant import meant
 from schemas.errors import CallError
 
 BY = (
@@ -22,7 +23,42 @@ BY = (
     "fev1_pct",
     "adhesions",
 )
+# What people call a column of BY that has another name here, none of which its letters would tell.
+_CALLED = {
+    "site": ("hospital", "clinic", "centre", "center", "institution"),
+    "unit": ("ward", "station", "department", "team"),
+    "procedure": ("operation", "surgery", "resection", "procedures"),
+    "side": ("laterality", "left_right"),
+    "tube_french": ("tube", "french", "gauge", "drain_size", "charriere"),
+    "age_years": ("age", "years"),
+    "sex": ("gender",),
+    "bmi": ("weight", "obesity", "body_mass_index"),
+    "fev1_pct": ("fev1", "fev", "lung_function", "spirometry"),
+    "adhesions": ("pleura", "pleurodesis"),
+}
+_COLUMN_CALLED = {word: column for column, words in _CALLED.items() for word in words}
+_TIMES = ("month", "year", "quarter", "week", "date", "day", "time", "origin_at", "procedure_end_at")
 _FEW = 6  # so many different numbers still stand for themselves, as gauges do
+
+
+def column_meant(word: str) -> str:
+    """
+    What to do instead of grouping by a column that is not there, as the end of a sentence.
+
+    Examples
+    --------
+    >>> column_meant("ward"), column_meant("procedur")
+    ('did you mean unit?', 'did you mean procedure?')
+    """
+    asked = word.strip().casefold()
+    if asked in _TIMES:
+        return (
+            "the moment of an operation makes no groups here; rates by month are in the table "
+            'prolonged_leak_rate: drainledger sql "SELECT * FROM prolonged_leak_rate".'
+        )
+    if asked in _COLUMN_CALLED:
+        return f"did you mean {_COLUMN_CALLED[asked]}?"
+    return meant(word, BY)
 
 
 def group_of(values: pl.Series, cuts: Sequence[float] | None = None) -> pl.Series:

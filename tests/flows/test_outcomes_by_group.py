@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from flows.cli import run
 from flows.research.outcomes import Compared, run_outcomes, suppressed
+from flows.show.outcomes import show_outcomes
 from pipeline.cohort.grouping import group_of
 from pipeline.marts import select
 from pipeline.simulate import simulate
@@ -149,6 +150,32 @@ def test_with_small_counts_left_out_the_command_still_prints(
     assert "too few" in capsys.readouterr().out
 
 
+def test_the_test_names_the_groups_it_takes_and_those_it_leaves_out(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    strata = [
+        {"grouped_by": "side", "stratum": name, "counted": 9, "evaluable": 0, "watched": watched}
+        for name, watched in (("left", 9), ("right", 8), ("both", 0), ("tiny", None), (None, 7))
+    ]
+    test = {"grouped_by": "side", "groups": 3, "chi_square": 1.5, "degrees": 2, "p_value": 0.47}
+    show_outcomes(
+        Compared(
+            pl.DataFrame(
+                [dict.fromkeys(LEAK_BY_STRATUM.names) | row for row in strata], infer_schema_length=None
+            ),
+            pl.DataFrame([test]),
+            "d",
+        ),
+        as_json=False,
+    )
+    said = " ".join(capsys.readouterr().out.split())
+    assert "Log-rank of 3 groups (left, right and what is too small to show): chi-square 1.50" in said
+    assert (
+        "Left out of the test: not recorded, for that is no group; both, for nobody's leak was watched"
+        in said
+    )
+
+
 def test_the_command_prints_groups_test_and_caution(home: Home, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["outcomes", "--by", "age_years", "--cuts", "60,70", "--home", str(home.root)]) == 0
     text = capsys.readouterr().out
@@ -165,7 +192,9 @@ def test_the_command_prints_groups_test_and_caution(home: Home, capsys: pytest.C
 @pytest.mark.parametrize(
     ("call", "said"),
     [
-        (["--by", "colour"], "no such column"),
+        (["--by", "colour"], "no such column; there are site, unit, procedure"),
+        (["--by", "ward"], "no such column; did you mean unit?"),
+        (["--by", "month"], "rates by month are in the table prolonged_leak_rate"),
         (["--by", "sex", "--cuts", "3"], "holds words"),
         (["--by", "bmi", "--cuts", "30,20"], "must rise"),
         (["--by", "bmi", "--cuts", "30,30"], "must rise"),
