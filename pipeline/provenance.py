@@ -24,6 +24,7 @@ _READING = (
     "pipeline/cohort/contradictions.py",
     "pipeline/cohort/paper.py",
     "pipeline/cohort/registry.py",
+    "pipeline/cohort/unread_columns.py",
     "pipeline/meant.py",
     "pipeline/signal/decode.py",
     "pipeline/zones.py",

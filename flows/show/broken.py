@@ -44,13 +44,22 @@ def _said(run: dict[str, Any]) -> str:
     what = f"{run['column']} " if run["column"] else ""
     value = f": {run['value']!r}" if run["value"] is not None else ""
     if run["scope"] == "file":
-        return f"whole file: {what}{run['rule']}{value}"
+        return _of_file(run["column"], run["rule"], value)
     joined = run["rows"] > 1
     place = (
         f"lines {run['first']} to {run['last']} ({run['rows']} rows)" if joined else f"line {run['first']}"
     )
     hint = _hint(run["column"], run["rule"], run["value"])
     return f"{place}: {what}{run['rule']}{value} ({_FATES[run['scope']][joined]}{hint})"
+
+
+def _of_file(column: str | None, rule: str, value: str) -> str:
+    from pipeline.cohort.cells import RegistryRule  # here: the layer of registries takes a while to import
+
+    if rule == RegistryRule.COLUMN_UNKNOWN:
+        asked = f"; did you mean {column}?" if column else "; the layout has none like it"
+        return f"header: {rule}{value} (not read{asked})"
+    return f"whole file: {column} {rule}{value}" if column else f"whole file: {rule}{value}"
 
 
 def _hint(column: str | None, rule: str, value: str | None) -> str:

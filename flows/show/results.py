@@ -156,10 +156,10 @@ def show_rejected(rows: pl.DataFrame, *, as_json: bool, every: bool = False) -> 
             theirs = rows.filter(pl.col("file_sha256") == digest)
             whole = theirs.filter(pl.col("scope") == "file")
             print(f"{name}  ({digest[:12]})")
-            for row in whole.iter_rows(named=True):
-                print(f"    whole file: {row['reason'] or row['rule']}")
-                if row["value"] is not None:
-                    print("    " + broken_lines(pl.DataFrame([row], schema=rows.schema))[0])
+            for said in dict.fromkeys(row["reason"] or row["rule"] for row in whole.iter_rows(named=True)):
+                print(f"    whole file: {said}")
+            for line in broken_lines(whole.filter(pl.col("value").is_not_null())):
+                print("    " + line)
             most = None if every else _MOST_LINES
             _show_broken(theirs.filter(pl.col("scope") != "file"), most, f"--file {digest[:12]} shows all")
 

@@ -22,6 +22,7 @@ class RegistryRule(StrEnum):
     """Rules of registry files beyond those any file can break (`pipeline.ingest.rules.Rule`)."""
 
     TEXT_UNFIT = "text_unfit"  # a control sign, a sign of direction or of nothing in it, or too long
+    COLUMN_UNKNOWN = "column_unknown"  # file, kept: a column of its header that the layout does not have
     KEY_TWICE = "key_twice"  # row: a later row of the same file has the same key
 
 

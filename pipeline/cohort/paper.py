@@ -6,7 +6,7 @@ import csv
 import io
 import re
 from collections import Counter
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
@@ -81,9 +81,9 @@ def take_apart(data: bytes, kind: RegistryKind, most: int) -> Paper:
     return Paper(exported_at, header, rows, broken)
 
 
-def check_header(header: Sequence[str], known: Collection[str], needed: Sequence[str]) -> list[str]:
+def check_header(header: Sequence[str], needed: Sequence[str]) -> None:
     """
-    The columns of a header that the layout does not know.
+    See that a header has what it must have, and nothing twice.
 
     Raises
     ------
@@ -96,7 +96,6 @@ def check_header(header: Sequence[str], known: Collection[str], needed: Sequence
     twice = sorted(name for name, times in Counter(header).items() if times > 1)
     if twice:
         raise Unreadable(Rule.COLUMN_TWICE, f"The header has {named(twice)} more than once; keep one.")
-    return [name for name in header if name not in known]
 
 
 def _preamble(data: bytes, kind: RegistryKind) -> tuple[datetime, int, str]:

@@ -12,10 +12,10 @@ import polars as pl
 from pipeline.cohort.cells import Cell, RegistryRule, shape_of, typed
 from pipeline.cohort.contradictions import NO_CONTRADICTION, contradictions, repeats
 from pipeline.cohort.paper import Paper, RegistryKind, Unreadable, check_header, take_apart
+from pipeline.cohort.unread_columns import unread_columns, unread_faults, unread_sentence
 from pipeline.definitions import load_definitions
 from pipeline.ingest.outcome import unread_file
 from pipeline.ingest.rules import Rule
-from pipeline.meant import did_you_mean
 from schemas.lake import REJECTED_ROW, REJECTED_VALUE
 from schemas.registry import ANNOTATION, REGISTRY_DRAIN
 from schemas.table import Table
@@ -49,7 +49,6 @@ class _Layout:
 
 
 _MOST_REPEATS = 5  # named in a file's reason
-_MOST_UNKNOWN = 6  # likewise
 _DRAINS = _Layout(
     RegistryKind.DRAINS,
     REGISTRY_DRAIN,
@@ -159,11 +158,7 @@ def _read(data: bytes, layout: _Layout) -> RegistryRead:
     try:
         paper = take_apart(data, layout.kind, load_definitions().plausible.paper_most)
         file["exported_at"] = paper.exported_at
-        unknown = check_header(
-            paper.header,
-            {cell.name for cell in layout.cells},
-            _needed(layout),
-        )
+        check_header(paper.header, _needed(layout))
     except Unreadable as error:
         file["reason"] = error.reason
         rejected = pl.DataFrame(
@@ -176,7 +171,9 @@ def _read(data: bytes, layout: _Layout) -> RegistryRead:
             file,
             NO_CONTRADICTION,
         )
+    unread = unread_columns(paper.header, [cell.name for cell in layout.cells])
     rows, problems, repeated = _sorted_out(paper, layout)
+    problems = pl.concat([unread_faults(unread), problems])
     rows = rows.with_columns(exported_at=pl.lit(paper.exported_at), file_sha256=pl.lit(digest))
     problems = problems.with_columns(file_sha256=pl.lit(digest), value_shape=shape_of(pl.col("value")))
     sites = rows["site"].unique().sort().to_list()
@@ -188,16 +185,15 @@ def _read(data: bytes, layout: _Layout) -> RegistryRead:
         "rows_rejected": read - rows.height,
         "cells_rejected": problems.filter(pl.col("scope") == RejectScope.CELL.value).height,
     }
-    file["columns_ignored"] = len(unknown)
-    told = _unread(paper.header, unknown, layout)
-    file["status"], file["reason"] = _status(file, told, repeated)
+    file["columns_ignored"] = len(unread)
+    file["status"], file["reason"] = _status(file, unread_sentence(unread), repeated)
     return RegistryRead(
         layout.table.conform(rows),
         REJECTED_ROW.conform(problems),
         REJECTED_VALUE.conform(problems),
         file,
         contradictions(rows) if layout.kind is RegistryKind.DRAINS else NO_CONTRADICTION,
-        tuple(unknown),
+        tuple(one.name for one in unread),
     )
 
 
@@ -278,29 +274,6 @@ def _last_of_each(kept: pl.DataFrame, layout: _Layout) -> tuple[pl.DataFrame, pl
         value=pl.col("drain_key"),
     )
     return kept.filter(last), repeated
-
-
-def _unread(header: Sequence[str], unknown: Sequence[str], layout: _Layout) -> str:
-    """
-    The columns the layout does not have, by their place in the header and the name that each may have meant.
-
-    Not by the names they have: the sentence is published, and what stands there may be a patient's.
-    """
-    if not unknown:
-        return ""
-    spare = [cell.name for cell in layout.cells if cell.name not in header]
-    places = []
-    for name in unknown[:_MOST_UNKNOWN]:
-        asked = did_you_mean(name, spare)
-        places.append(f"no. {header.index(name) + 1}" + (f", {asked}" if asked else ""))
-    if len(unknown) > _MOST_UNKNOWN:
-        places.append(f"and {len(unknown) - _MOST_UNKNOWN} more")
-    said = (
-        "1 column of the header is not of the layout and was not read"
-        if len(unknown) == 1
-        else f"{len(unknown)} columns of the header are not of the layout and were not read"
-    )
-    return f"{said} ({'; '.join(places)})"
 
 
 def _status(file: dict[str, Any], unread: str, repeated: Sequence[str]) -> tuple[str, str | None]:

@@ -49,7 +49,7 @@ def strike(
         When the file cannot be taken apart at all, or its header does not say which cell is whose.
     """
     paper = take_apart(data, kind, most)
-    check_header(paper.header, known, needed)
+    check_header(paper.header, needed)
     text = io.StringIO(data.decode("utf-8-sig"), newline=None).read()
     lines = text.split("\n")
     head = next(at for at, line in enumerate(lines) if not line.startswith("#"))

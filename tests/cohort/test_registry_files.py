@@ -132,6 +132,10 @@ def test_an_unknown_column_is_told_but_not_by_a_name_that_may_be_a_patients_cell
     assert got.rows.height == 1
     assert got.file["status"] == "partial"
     assert got.ignored == ("procedur",)
+    assert got.rejected.select("line", "scope", "column", "rule").rows() == [
+        (None, "file", "procedure", "column_unknown")
+    ]
+    assert got.rejected_values["value"].to_list() == ["procedur"]
     assert got.file["reason"] == (
         f"1 column of the header is not of the layout and was not read (no. {place}, did you mean procedure?)."
     )
@@ -143,6 +147,8 @@ def test_an_unknown_column_is_told_but_not_by_a_name_that_may_be_a_patients_cell
     assert got.file["reason"].endswith("; and 2 more).")
     assert "Anna" not in got.file["reason"]
     assert got.ignored == tuple(names)
+    assert got.rejected.select("column", "rule").rows() == [(None, "column_unknown")]
+    assert got.rejected_values["value"].to_list() == [", ".join(names)]
 
 
 @pytest.mark.parametrize(

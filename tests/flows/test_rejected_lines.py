@@ -93,6 +93,16 @@ def test_check_names_a_misspelt_column_of_a_registry_and_load_the_one_it_may_hav
     said = capsys.readouterr().out
     assert "did you mean tube_out_at?" in said
     assert "tubeout_at" not in said
+    capsys.readouterr()
+    assert run([*home, "rejected"]) == DONE
+    assert (
+        "header: column_unknown: 'tubeout_at' (not read; did you mean tube_out_at?)"
+        in capsys.readouterr().out
+    )
+    assert run([*home, "sql", "FROM rejected_row", "--format", "csv"]) == DONE
+    published = capsys.readouterr().out
+    assert "column_unknown" in published
+    assert "tubeout_at" not in published
 
 
 def test_a_removal_before_the_insertion_is_no_rejection_and_load_says_what_became_of_it(
