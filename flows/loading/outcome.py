@@ -2,13 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from schemas.vocabulary import FileStatus
 
 HELD_BACK = "erased"  # of a file all of which had been erased; it has no row in load_file
+
+# Why a file of the ledger was read again, as the end of a sentence.
+READ_AGAIN = {
+    "profile": "for its profile says something else now",
+    "shelf": "for profiles came or changed since none fitted it",
+    "code": "for what turns bytes into rows has changed",
+    "asked": "as asked",
+}
 
 
 @dataclass(frozen=True)
@@ -18,7 +27,8 @@ class Outcome:
 
     `wholeness_unsaid`: a log that was read and has no end line, so that one that breaks off would look the
     same. `held_back`: rows that were not taken in, for they had been erased from this ledger. `given`:
-    digest of the bytes as they were given, where those that were kept are others.
+    digest of the bytes as they were given, where those that were kept are others. `again_for`: why a file of
+    the ledger was read again, a word of `READ_AGAIN`.
     """
 
     name: str
@@ -33,6 +43,7 @@ class Outcome:
     wholeness_unsaid: bool = False
     held_back: int = 0
     given: str | None = None
+    again_for: str | None = None
 
     @classmethod
     def of(cls, name: str, file: Mapping[str, Any], **more: Any) -> Outcome:
@@ -65,6 +76,23 @@ class Outcome:
         if self.known and self.status == FileStatus.WITHDRAWN:
             return f"known and not taken in. {self.reason}"
         return None
+
+
+def again_words(again: Sequence[Outcome]) -> str:
+    """
+    How many files of the ledger were read again, and for which reasons.
+
+    Examples
+    --------
+    >>> again_words([Outcome("a.csv", "1f", "loaded", again_for="shelf")])
+    '1 file of the ledger read again: 1 for profiles came or changed since none fitted it'
+    """
+    count = Counter(outcome.again_for for outcome in again)
+    reasons = [f"{count[word]} {said}" for word, said in READ_AGAIN.items() if count[word]]
+    files = f"{len(again)} file{'' if len(again) == 1 else 's'} of the ledger read again"
+    rejected = sum(outcome.status == FileStatus.REJECTED for outcome in again)
+    still = f" ({rejected} rejected)" if rejected else ""
+    return f"{files}{': ' if reasons else ''}{', '.join(reasons)}{still}"
 
 
 def unended_words(logs: int) -> str:

@@ -131,11 +131,11 @@ def read_files(
 
 def to_be_read_again(file: Mapping[str, Any], request: Request) -> str | None:
     """
-    Why a file should be read again: `profile`, `code` or `definitions`... null where nothing has moved.
+    Why a file should be read again: `profile`, `shelf` or `code`; null where nothing has moved.
 
-    `profile`: the profile of that name says something else now, or the file waits for one and the shelf
-    has changed since it was tried. `code`: what turns bytes into rows has changed, or a figure it reads by.
-    A withdrawn file is left alone, and so is one whose profile was named as a file of its own.
+    `profile`: the profile of that name says something else now. `shelf`: the file waits for a profile and
+    the shelf has changed since it was tried. `code`: what turns bytes into rows has changed, or a figure it
+    reads by. A withdrawn file is left alone, and so is one whose profile was named as a file of its own.
 
     Parameters
     ----------
@@ -146,7 +146,7 @@ def to_be_read_again(file: Mapping[str, Any], request: Request) -> str | None:
         return None
     base, how, digest = (file["read_with"] or "::").split(":")
     if how == "shelf" and digest != _shelf(request):
-        return "profile"
+        return "shelf"
     if how == "profile":
         now = {p.name: p.digest for p in request.shelf}.get(file["profile"])
         if now is not None and now != digest:
@@ -156,7 +156,7 @@ def to_be_read_again(file: Mapping[str, Any], request: Request) -> str | None:
 
 def to_try_anew(reading: Reading, why: str) -> Reading:
     """The reading that forgets its recorded profile where that is what moved."""
-    return replace(reading, profile_sha256=None) if why == "profile" else reading
+    return replace(reading, profile_sha256=None) if why in ("profile", "shelf") else reading
 
 
 def _told(reading: Reading, file: dict[str, Any], request: Request) -> dict[str, Any]:

@@ -33,11 +33,14 @@ def read_due(home: Home, request: Request, now: datetime) -> list[Outcome]:
     """
     plain = request.plain
     due = []
+    reasons: dict[str, str] = {}
     for file in _files(home):
         why = to_be_read_again(file, plain)
         if why is not None:
+            reasons[file["file_sha256"]] = why
             due.append(to_try_anew(known_reading(home, file["file_sha256"]), why))
-    return read_again(home, due, plain, now)
+    done = read_again(home, due, plain, now)
+    return [replace(one, again_for=reasons.get(one.given or one.digest)) for one in done]
 
 
 def read_named(home: Home, which: Sequence[str], request: Request, now: datetime) -> list[Outcome]:
@@ -66,7 +69,7 @@ def read_named(home: Home, which: Sequence[str], request: Request, now: datetime
             replace(reading, profile_sha256=None, profile=request.profile, pinned=request.pinned, site=site)
         )
     if which:
-        return read_again(home, chosen, request, now)
+        return _asked(read_again(home, chosen, request, now))
     for digest, file in files.items():
         waits = file["status"] == FileStatus.REJECTED.value and file["rows_kept"] == 0
         reading = known_reading(home, digest)
@@ -78,7 +81,11 @@ def read_named(home: Home, which: Sequence[str], request: Request, now: datetime
             chosen.append(replace(reading, profile_sha256=None))
         elif waits and file["profile"] is None:
             chosen.append(replace(reading, profile_sha256=None))
-    return read_again(home, chosen, request, now)
+    return _asked(read_again(home, chosen, request, now))
+
+
+def _asked(done: Sequence[Outcome]) -> list[Outcome]:
+    return [replace(one, again_for="asked") for one in done]
 
 
 def find_file(home: Home, name: str) -> str:

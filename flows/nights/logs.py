@@ -64,6 +64,7 @@ FIELDS: dict[str, str] = {
     "left": "files left for the next run",
     "rejected": "files rejected",
     "unread": "files and folders that could not be read",
+    "read_again": "files of the ledger read again: their profile, or what reads, has changed since",
     "finished": "files that a killed load had left half-written and this run finished",
     "finished_rows": "rows kept of those",
     "rows_kept": "rows kept",

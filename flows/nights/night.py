@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from flows.loading.load import Summary
-from flows.loading.outcome import unended_words
+from flows.loading.outcome import again_words, unended_words
 from flows.loading.survey import name_of
 from flows.nights.clearing import Cleared
 from flows.nights.landing import Look
@@ -65,7 +65,7 @@ class Night:
         if self.summary.finished:
             parts.append(finished_words(count))
         if self.summary.again:
-            parts.append(f"{len(self.summary.again)} read again")
+            parts.append(again_words(self.summary.again))
         if count["unread"]:
             parts.append(f"{count['unread']} could not be read")
         if aside := len(self.summary.set_aside):
@@ -90,6 +90,7 @@ class Night:
             "profiles_set_aside": list(self.summary.set_aside),
             "seconds": self.seconds,
             "files": [o.__dict__ for o in self.summary.outcomes],
+            "read_again": [o.__dict__ for o in self.summary.again],
             "left": [
                 {"name": name_of(sight.path), "fate": sight.fate.value, "why": sight.why}
                 for sight in self.look.left

@@ -13,14 +13,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from flows.exits import DONE, FAILED, SOME_REJECTED, WRONG_CALL
+from flows.loading.outcome import again_words
 from flows.nights.logs import DIGEST_SIGNS, Log, log_of
 from flows.orchestration.orchestrator import behind
 from pipeline.store.durable import write_whole
 from schemas.errors import CallError, DrainledgerError
 
 if TYPE_CHECKING:
-    from flows.loading.intake import Outcome
     from flows.loading.load import Summary
+    from flows.loading.outcome import Outcome
     from pipeline.store import Home
 
 FILE = "runs.jsonl"  # in the private store: what a fault said can hold names
@@ -107,6 +108,8 @@ class Recorder:
             said += f", {count['unread']} could not be read"
         if summary.finished:
             said += f"; {finished_words(count)}"
+        if summary.again:
+            said += f"; {again_words(summary.again)}"
         said += f"; {count['rows_kept']} rows kept, {count['rows_rejected']} rejected"
         self.ended(DONE if summary.clean or rebuilt else SOME_REJECTED, said)
 
@@ -157,6 +160,7 @@ def counts_of(summary: Summary) -> dict[str, int]:
         "rejected": sum(o.status == "rejected" for o in new),
         "unread": unread + len(summary.found.closed),
         "finished": len(summary.finished),
+        "read_again": len(summary.again),
         "finished_rows": sum(o.rows_kept for o in summary.finished),
         "rows_kept": sum(o.rows_kept for o in new),
         "rows_rejected": sum(o.rows_rejected for o in new),

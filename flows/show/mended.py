@@ -9,6 +9,7 @@ from flows.keeping.backup import Kept
 from flows.keeping.erase import Erased
 from flows.keeping.withdraw import Withdrawal
 from flows.loading.load import Summary
+from flows.loading.outcome import READ_AGAIN
 from flows.loading.reread import names_of
 from flows.show.plain import plain
 from flows.show.results import show_json
@@ -59,7 +60,8 @@ def show_reread(summary: Summary, home: Home, *, as_json: bool) -> None:
     for outcome in summary.again:
         rows = f"{outcome.rows_kept} of {outcome.rows_read} rows kept"
         reason = f" {outcome.reason}" if outcome.reason else ""
-        print(f"{outcome.name} ({outcome.digest[:12]}): {outcome.status}, {rows}.{reason}")
+        why = f"read again, {READ_AGAIN[outcome.again_for]}" if outcome.again_for else "read again"
+        print(f"{outcome.name} ({outcome.digest[:12]}): {outcome.status}, {rows}; {why}.{reason}")
     if not summary.again:
         print("Nothing waits to be read again.")
     _say_moved(summary, home)

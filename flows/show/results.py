@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from flows.loading.outcome import unended_words
+from flows.loading.outcome import again_words, unended_words
 from flows.show.as_json import json_text
 from flows.show.broken import broken_lines
 from flows.show.plain import plain
@@ -59,9 +59,7 @@ def show_load(summary: Summary, home: Home, *, as_json: bool, rebuilt: bool = Fa
         elif outcome.status == FileStatus.REJECTED or not (outcome.known or outcome.clean):
             print(_sentence(outcome))
     if summary.again:
-        print(
-            f"{_count(len(summary.again), 'file')} of the ledger read again: a profile or the code has moved."
-        )
+        print(f"{again_words(summary.again)}.")
     if summary.finished:
         print(f"{_count(len(summary.finished), 'file')} left half-written by an earlier load: finished.")
     for remark in () if rebuilt else summary.found.remarks():

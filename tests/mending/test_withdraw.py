@@ -313,7 +313,7 @@ def test_a_file_that_waits_for_a_profile_is_read_once_there_is_one(ward: Home, t
     profiles.mkdir()
     (profiles / "hand.toml").write_text(HAND)
     summary = load(ward, [])
-    assert any(o.status == "loaded" for o in summary.again)
+    assert sorted((o.status, o.again_for) for o in summary.again)[0] == ("loaded", "shelf")
     assert farside_leak(ward) == 29
     assert ask(
         ward, "SELECT detail FROM data_quality WHERE finding = 'columns_ignored' AND site = 'farside'"
@@ -324,7 +324,8 @@ def test_a_file_that_waits_for_a_profile_is_read_once_there_is_one(ward: Home, t
     # Mended: the leak was in L/min all along.
     (profiles / "hand.toml").write_text(HAND.replace('"mL/min"', '"L/min"'))
     summary = load(ward, [])
-    assert sorted(o.status for o in summary.again) == ["loaded", "rejected"]  # the other waits on
+    again = sorted((o.status, o.again_for) for o in summary.again)
+    assert again == [("loaded", "profile"), ("rejected", "shelf")]  # the other waits on
     assert (summary.devices, summary.drains) == (1, 1)
     assert farside_leak(ward) == 20_000  # what would be more is no measurement
     assert load(ward, []).again == ()
