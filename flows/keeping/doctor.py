@@ -7,7 +7,7 @@ from datetime import datetime
 
 from flows.keeping import doctor_machine as machine
 from flows.keeping import doctor_store as store
-from flows.keeping.finding import Finding, Grade, broken, fine
+from flows.keeping.finding import Finding, Grade, advice, broken, fine
 from flows.loading.request import request_for
 from flows.nights.night_settings import FILE, night_settings
 from pipeline.cohort import load_rules
@@ -51,12 +51,16 @@ def examine(home: Home, now: datetime, *, every: bool = False) -> list[Finding]:
         ("clock", lambda: machine.clock(home, now, definitions)),
         ("time zones", lambda: machine.zones(home)),
         ("raw files", lambda: store.raw(home, every=every)),
-        ("database", lambda: store.database(home, definitions)),
+        ("database", lambda: store.database(home, definitions, whole=not _lake_broken(found))),
         ("leftovers", lambda: store.left_behind(home)),
     )
     for name, check in checks:
-        found += _checked(name, check)
+        found += _checked(name, check, lake_broken=_lake_broken(found))
     return found
+
+
+def _lake_broken(found: list[Finding]) -> bool:
+    return any(one.check == "lake" and one.grade is Grade.BROKEN for one in found)
 
 
 def worst(findings: list[Finding]) -> Grade:
@@ -87,21 +91,27 @@ def _night(home: Home) -> Iterator[Finding]:
         yield fine("night", f"{FILE} can be read; served, it runs at {settings.cron} {settings.timezone}")
 
 
-def _checked(name: str, check: Check) -> Iterator[Finding]:
+def _checked(name: str, check: Check, *, lake_broken: bool = False) -> Iterator[Finding]:
     try:
         yield from check()
     except DrainledgerError as error:
         said, _, do = str(error).rstrip(".").rpartition("; ")
         yield broken(name, said or do, "", do if said else "mend that and look again")
-    except OSError as error:
-        yield broken(
-            name, error.strerror or str(error), str(error.filename or ""), "mend that and look again"
-        )
     except Exception as error:  # a look must go on past whatever is broken; the fault itself is what it found
-        what = first_sentence(error)
-        yield broken(
-            name,
-            f"could not be looked at ({type(error).__name__}: {what})",
-            "",
-            "mend what else is found first, or run `drainledger rebuild`",
+        yield _failed(name, error, lake_broken=lake_broken)
+
+
+def _failed(name: str, error: Exception, *, lake_broken: bool) -> Finding:
+    if lake_broken:  # told already, with the part it is
+        return advice(
+            name, "could not be looked at while the lake is broken", "", "mend the lake and look again"
         )
+    if isinstance(error, OSError):
+        where = str(error.filename or "")
+        return broken(name, error.strerror or str(error), where, "mend that and look again")
+    return broken(
+        name,
+        f"could not be looked at ({type(error).__name__}: {first_sentence(error)})",
+        "",
+        "mend what else is found first, or run `drainledger rebuild`",
+    )

@@ -10,7 +10,8 @@ import duckdb
 import pyarrow.parquet as pq
 
 from flows.keeping.finding import Finding, advice, broken, fine
-from flows.keeping.upkeep import lakes, named_versions
+from flows.keeping.upkeep import OPEN_TABLES, lakes, named_versions
+from flows.loading.computing import DEVICE_TABLES
 from flows.loading.derive import claims_now
 from flows.loading.publishing import out_of_date
 from flows.loading.stale import read_ward
@@ -22,8 +23,9 @@ from pipeline.store.damage import damage
 from pipeline.store.engine_words import first_sentence
 from pipeline.store.journal import read_journal, read_readings
 from pipeline.store.sweeping import leftovers
+from schemas.derivation import MADE
 from schemas.errors import LedgerError
-from schemas.lake import LOAD_FILE
+from schemas.lake import FILE_NAME, LOAD_FILE, MINUTE
 from schemas.table import Table
 
 SAMPLE = 200  # raw files whose bytes are hashed, and parts whose footer is read, unless all are asked for
@@ -101,13 +103,18 @@ def raw(home: Home, *, every: bool) -> Iterator[Finding]:
 
 
 def lake(home: Home, definitions: Definitions, *, every: bool) -> Iterator[Finding]:
-    """Each table opens, its log has no hole, its parts are there and can be read; what waits for upkeep."""
+    """Each table is there and opens, its log has no hole, its parts can be read; what waits for upkeep."""
     whole = True
     tables = parts = small = 0
+    if lost := _lost(home):
+        whole = False
+        many = f"tables {', '.join(lost)}: they are gone" if len(lost) > 1 else f"table {lost[0]}: it is gone"
+        yield broken("lake", f"{many} with all rows, and what rests on them cannot be made", "", _REBUILD)
     for _, some, known in lakes(home):
         for fault in damage(some):
             whole = False
-            yield broken("lake", fault.what, fault.name, _REBUILD)
+            in_part = "" if fault.name.endswith("_delta_log") else "a part of it "
+            yield _wrong(fault.table, f"{in_part}{fault.what}", fault.name)
         there = some.place.sizes()
         for table in known:
             if not whole or not some.has(table):
@@ -115,12 +122,10 @@ def lake(home: Home, definitions: Definitions, *, every: bool) -> Iterator[Findi
             tables += 1
             for gap in _holes(there, table):
                 whole = False
-                yield broken(
-                    "lake", f"version {gap} is missing in its log", f"{table.name}/_delta_log", _REBUILD
-                )
+                yield _wrong(table.name, f"version {gap} is missing in its log", f"{table.name}/_delta_log")
             for name in _unreadable(some, table, every=every):
                 whole = False
-                yield broken("lake", "its footer cannot be read", name, _REBUILD)
+                yield _wrong(table.name, "a part of it is spoilt: its footer cannot be read", name)
             files = some.files(table)
             parts += len(files)
             small += sum(
@@ -133,6 +138,32 @@ def lake(home: Home, definitions: Definitions, *, every: bool) -> Iterator[Findi
         )
     if whole:
         yield fine("lake", f"{tables} tables open, {parts} parts are there")
+
+
+def _wrong(table: str, what: str, where: str) -> Finding:
+    return broken("lake", f"table {table}: {what}, and what rests on it cannot be made", where, _REBUILD)
+
+
+def _lost(home: Home) -> list[str]:
+    """
+    Tables that were there and of which nothing is left.
+
+    A table nobody wrote yet is none; so only what the published database was made from can be missed, what
+    every file taken in has a row of, and what every device computed has.
+    """
+    try:
+        named = set(named_versions(home)["lake"])
+    except LedgerError:  # the look at the database says so
+        named = set()
+    lost = [table.name for table in OPEN_TABLES if table.name in named and not home.lake.has(table)]
+    if next(iter(read_readings(home.readings)), None) is not None:
+        if not home.lake.has(LOAD_FILE):
+            lost.append(LOAD_FILE.name)
+        if not home.private_lake.has(FILE_NAME):
+            lost.append(FILE_NAME.name)
+    if any(home.lake.has(table) for table in DEVICE_TABLES):
+        lost += [table.name for table in (MINUTE, MADE) if not home.lake.has(table)]
+    return sorted(set(lost))
 
 
 def orphans(home: Home) -> Iterator[Finding]:
@@ -156,8 +187,15 @@ def orphans(home: Home) -> Iterator[Finding]:
         )
 
 
-def database(home: Home, definitions: Definitions) -> Iterator[Finding]:
-    """The published database opens, its view `minute` finds the lake, and it is what the lake would give."""
+def database(home: Home, definitions: Definitions, *, whole: bool) -> Iterator[Finding]:
+    """
+    The published database opens, its view `minute` finds the lake, and it is what the lake would give.
+
+    Parameters
+    ----------
+    whole
+        Whether the lake is; of one that is not nobody can tell what it would give.
+    """
     if not home.database.exists():
         yield advice("database", "nothing is published yet", home.database.name, "load files")
         return
@@ -174,6 +212,11 @@ def database(home: Home, definitions: Definitions) -> Iterator[Finding]:
     except duckdb.Error as error:
         yield broken(
             "database", f"its view minute fails: {first_sentence(error)}", str(home.database), _REBUILD
+        )
+        return
+    if not whole:
+        yield fine(
+            "database", "opens; whether it is what the lake would give cannot be told while that is broken"
         )
         return
     if out_of_date(home, claims_now(home, read_ward(home)), definitions) is not None:

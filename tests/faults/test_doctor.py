@@ -6,6 +6,7 @@ import json
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from shutil import rmtree
 
 import pytest
 
@@ -114,7 +115,19 @@ FAULTS: dict[str, tuple[Callable[[Home], object], str, str, str]] = {
     "part gone": (
         lambda h: sorted((h.root / "lake" / "course").rglob("*.parquet"))[0].unlink(),
         "lake",
-        "is gone",
+        "table course: a part of it is gone",
+        "rebuild",
+    ),
+    "table gone": (
+        lambda h: rmtree(h.root / "lake" / "minute"),
+        "lake",
+        "table minute: it is gone with all rows",
+        "rebuild",
+    ),
+    "lake gone": (
+        lambda h: [rmtree(h.root / "lake"), rmtree(h.private / "lake")],
+        "lake",
+        "file_name, load_file",
         "rebuild",
     ),
     "footer spoilt": (
@@ -196,6 +209,16 @@ def test_whatever_an_engine_says_a_finding_is_one_line_with_something_to_do(
         home.lake.files(LOAD_FILE)
     assert str(caught.value).count("\n") == 0
     assert "clone3" not in str(caught.value)
+
+
+def test_a_part_that_is_gone_is_told_once_and_no_load_is_advised_for_it(home: Home) -> None:
+    sorted((home.root / "lake" / "load_file").rglob("*.parquet"))[0].unlink()
+    found = examine(home, NOW)
+    assert [one.check for one in found if one.grade is Grade.BROKEN] == ["lake"]
+    assert not any("load again" in one.do for one in found)
+    assert {one.what for one in found if one.grade is Grade.ADVICE} == {
+        "could not be looked at while the lake is broken"
+    }
 
 
 def test_a_missing_raw_file_is_said_with_its_place_and_the_rest_is_not_called_whole(home: Home) -> None:
