@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import polars as pl
@@ -41,6 +42,16 @@ class CheckReport:
     contradictions: tuple[tuple[int, str, str], ...] = ()
     ignored: tuple[str, ...] = ()
     doubts: tuple[str, ...] = ()
+    copy_of: Path | None = None
+    same_minutes_as: Path | None = None
+
+
+@dataclass
+class _Seen:
+    """What the files before had: bytes by digest, and all minutes of a file together by theirs."""
+
+    bytes: dict[str, tuple[Path, str]] = field(default_factory=dict)
+    minutes: dict[str, Path] = field(default_factory=dict)
 
 
 def check_files(found: Found, request: Request) -> Iterator[CheckReport]:
@@ -52,12 +63,16 @@ def check_files(found: Found, request: Request) -> Iterator[CheckReport]:
     shows only there. `contradictions` (line, finding, detail) are what a registry's rows say against
     themselves; whether they fit the logs only a load can tell. `ignored`: columns that
     the profile, or a registry's layout, does not name.
-    `doubts`: what passes every rule of form and is probably a slip in the profile.
+    `doubts`: what passes every rule of form and is probably a slip in the profile. `copy_of`: an earlier file
+    of the call with the same bytes, which a load keeps once, as the first that can be read.
+    `same_minutes_as`: one with other bytes and just the same minutes of the same uses, packed or exported
+    again; a load keeps the rows of both, and each minute counts once.
     """
-    return (_check(path, request) for path in found.files)
+    seen = _Seen()
+    return (_check(path, request, seen) for path in found.files)
 
 
-def _check(path: Path, request: Request) -> CheckReport:
+def _check(path: Path, request: Request, seen: _Seen) -> CheckReport:
     try:
         data = path.read_bytes()
     except OSError as error:
@@ -67,6 +82,7 @@ def _check(path: Path, request: Request) -> CheckReport:
     kind = kind_of(data)
     understood = None
     ignored: tuple[str, ...] = ()
+    same: Path | None = None
     contradictions: tuple[tuple[int, str, str], ...] = ()
     doubtful: tuple[str, ...] = ()
     if kind == "log":
@@ -80,6 +96,7 @@ def _check(path: Path, request: Request) -> CheckReport:
         )
         file, rejected, values = log.file, log.rejected, log.rejected_values
         ignored = log.ignored
+        same = seen.minutes.setdefault(_minutes_digest(log.minutes), path) if log.minutes.height else None
         understood = _understood(log.minutes, log.traces, log.file["timezone"], log.file["clock_follows_dst"])
         profile = next((p for p in request.profiles if p.name == file["profile"]), None)
         if profile is not None and log.minutes.height:
@@ -104,9 +121,31 @@ def _check(path: Path, request: Request) -> CheckReport:
         nulls_equal=True,
     ).sort("line", "column", "rule")
     outcome = Outcome.of(name_of(path), file)
+    first, status = seen.bytes.get(outcome.digest, (None, None))
+    # As a load takes it: under the first name by which it can be read, for that can tell the device.
+    better = status == FileStatus.REJECTED and outcome.status != FileStatus.REJECTED
+    copied = None if better else first
+    if copied is None:
+        seen.bytes[outcome.digest] = (path, outcome.status)
     return CheckReport(
-        path, kind, file["profile"], outcome, shown, understood, contradictions, ignored, doubtful
+        path,
+        kind,
+        file["profile"],
+        outcome,
+        shown,
+        understood,
+        contradictions,
+        ignored,
+        doubtful,
+        copied,
+        None if copied is not None or same == path else same,
     )
+
+
+def _minutes_digest(minutes: pl.DataFrame) -> str:
+    """SHA-256 over which minutes of which uses a log holds."""
+    told = minutes.select("device", "session", "clock").sort("device", "session", "clock")
+    return hashlib.sha256(told.write_csv().encode()).hexdigest()
 
 
 def _understood(

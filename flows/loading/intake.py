@@ -40,7 +40,8 @@ def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) 
     fresh: dict[str, Reading] = {}
     given: dict[str, bytes] = {}  # of the fresh ones that are not in a vault yet
     private: set[str] = set()
-    copies: list[tuple[str, str]] = []  # of bytes known before or given twice
+    copies: list[tuple[Path, str]] = []  # of bytes known before or given twice
+    places: dict[str, Path] = {}  # of the fresh ones
     unread: dict[Path, str] = {}
     for path in files:
         most = request.definitions.plausible.file_most
@@ -48,28 +49,29 @@ def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) 
             if path.stat().st_size > most:
                 unread[path] = errno.errorcode[errno.EFBIG]
                 reason = f"is larger than {most // 2**20} MiB and was not read; split it and load again"
-                outcomes.append(Outcome(name_of(path), "", FileStatus.REJECTED, reason=reason))
+                outcomes.append(_not_read(path, reason))
                 continue
             data = path.read_bytes()
         except OSError as error:
             unread[path] = errno.errorcode.get(error.errno or 0, type(error).__name__)
             reason = f"cannot be read from disk ({error.strerror}); check it and load again"
-            outcomes.append(Outcome(name_of(path), "", FileStatus.REJECTED, reason=reason))
+            outcomes.append(_not_read(path, reason))
             continue
         digest = digest_of(data)
         before = known.get(digest)
         if digest in fresh and _reads_better(home, fresh[digest], name_of(path), data, request):
-            copies.append((fresh[digest].name, digest))
-            fresh[digest] = replace(fresh[digest], name=name_of(path))
+            copies.append((places[digest], digest))
+            fresh[digest], places[digest] = replace(fresh[digest], name=name_of(path)), path
             continue
         if digest in fresh or (before is not None and not _is_open(before, request)):
             lost = before is not None and not vault_of(home, digest).has(digest)
             if lost:  # from the vault, and here it is again
                 keep(home, data, digest, private=is_private(data, kind_of(data), request))
-            copies.append((name_of(path), digest))
+            copies.append((path, digest))
             continue
         if before is not None and before["status"] == FileStatus.WITHDRAWN:
             fresh[digest] = replace(known_reading(home, digest), withdrawn_on=None, why=None)
+            places[digest] = path
             continue
         kind = kind_of(data)
         reading = Reading(digest, kind, name_of(path), request.profile, None, request.site, request.pinned)
@@ -78,9 +80,18 @@ def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) 
             keep(home, data, digest, private=apart)
             if _unchanged(before, read_file(home, reading, data, request).file):
                 reason = before["reason"]
-                outcomes.append(Outcome(name_of(path), digest, before["status"], reason=reason, known=True))
+                outcomes.append(
+                    Outcome(
+                        name_of(path),
+                        digest,
+                        before["status"],
+                        reason=reason,
+                        known=True,
+                        folder=str(path.parent),
+                    )
+                )
                 continue
-        fresh[digest], given[digest] = reading, data
+        fresh[digest], given[digest], places[digest] = reading, data, path
         if apart:
             private.add(digest)
     new = keep_all(home, given, private)
@@ -91,27 +102,39 @@ def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) 
     at_hand = {digest: given[digest] for digest in new}
     del given
     written = write_files(home, list(fresh.values()), known, request, now, at_hand=at_hand)
+    written = [replace(o, folder=str(places[o.given or o.digest].parent)) for o in written]
     became = {digest: row["status"] for digest, row in known.items()}
     became |= {o.given or o.digest: o.status for o in written}
     outcomes += [
-        Outcome(name, digest, became[digest], known=True, reason=_still(known.get(digest), became[digest]))
-        for name, digest in copies
+        Outcome(
+            name_of(path),
+            digest,
+            became[digest],
+            known=True,
+            reason=_still(known.get(digest), became[digest]),
+            folder=str(path.parent),
+        )
+        for path, digest in copies
     ]
     note_names(home, _rightful(home, copies, written))
     note_unread(home.private, unread, files, now)
     return outcomes + written
 
 
+def _not_read(path: Path, reason: str) -> Outcome:
+    return Outcome(name_of(path), "", FileStatus.REJECTED, reason=reason, folder=str(path.parent))
+
+
 def _rightful(
-    home: Home, copies: Sequence[tuple[str, str]], written: Sequence[Outcome]
+    home: Home, copies: Sequence[tuple[Path, str]], written: Sequence[Outcome]
 ) -> list[tuple[str, str]]:
     """Names of bytes given again, under the digest that was kept of them and without erased keys."""
     kept_as = {o.given: o.digest for o in written if o.given is not None}
     held = {o.given for o in written if o.status == HELD_BACK}
     erased = erased_of(home) if copies else None
     return [
-        (nameless(name, erased) if erased else name, kept_as.get(digest, digest))
-        for name, digest in copies
+        (nameless(name_of(path), erased) if erased else name_of(path), kept_as.get(digest, digest))
+        for path, digest in copies
         if digest not in held
     ]
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
+from flows.loading.naming import names_apart
 from schemas.vocabulary import FileStatus
 
 HELD_BACK = "erased"  # of a file all of which had been erased; it has no row in load_file
@@ -28,7 +30,8 @@ class Outcome:
     `wholeness_unsaid`: a log that was read and has no end line, so that one that breaks off would look the
     same. `held_back`: rows that were not taken in, for they had been erased from this ledger. `given`:
     digest of the bytes as they were given, where those that were kept are others. `again_for`: why a file of
-    the ledger was read again, a word of `READ_AGAIN`.
+    the ledger was read again, a word of `READ_AGAIN`. `folder`: the one it was given from; null where it was
+    read from the vault.
     """
 
     name: str
@@ -44,6 +47,7 @@ class Outcome:
     held_back: int = 0
     given: str | None = None
     again_for: str | None = None
+    folder: str | None = None
 
     @classmethod
     def of(cls, name: str, file: Mapping[str, Any], **more: Any) -> Outcome:
@@ -76,6 +80,20 @@ class Outcome:
         if self.known and self.status == FileStatus.WITHDRAWN:
             return f"known and not taken in. {self.reason}"
         return None
+
+
+def named_apart(outcomes: Sequence[Outcome]) -> list[str]:
+    """
+    What each file is called, by its folder too where several of one call have one name.
+
+    Examples
+    --------
+    >>> named_apart([Outcome("a.csv", "1f", "loaded", folder=folder) for folder in ("in/north", "in/south")])
+    ['north/a.csv', 'south/a.csv']
+    """
+    places = [Path(outcome.folder or "") / outcome.name for outcome in outcomes]
+    apart = names_apart(places)
+    return [apart[place] for place in places]
 
 
 def again_words(again: Sequence[Outcome]) -> str:

@@ -11,7 +11,7 @@ from typing import Any
 
 import polars as pl
 
-from flows.loading.survey import name_of
+from flows.loading.naming import names_apart
 from flows.looking.freshness import device_freshness, site_freshness
 from flows.looking.reconciled import reconciled
 from flows.nights.landing import REASONS
@@ -136,8 +136,9 @@ def ledger_status(home: Home, now: datetime) -> LedgerStatus:
 def _waiting(home: Home) -> pl.DataFrame:
     """What was seen in the landing folder and not taken in, and files that could not be read."""
     sights = [s for s in read_sights(home.private).values() if s.fate not in (Fate.HELD, Fate.REJECTED)]
+    names = names_apart(sight.path for sight in sights)
     rows = [
-        (name_of(s.path), s.fate.value, REASONS.get(s.why, f"could not be read ({s.why})"), s.since)
+        (names[s.path], s.fate.value, REASONS.get(s.why, f"could not be read ({s.why})"), s.since)
         for s in sights
     ]
     schema = {"name": pl.String, "fate": pl.String, "why": pl.String, "since": pl.Datetime("us", "UTC")}
@@ -181,6 +182,7 @@ def rejected_rows(home: Home, file: str | None = None) -> pl.DataFrame:
         When no file of that digest or name is known.
     """
     names = _names(home)
+    called = _apart(home, names)
     rejected = home.lake.scan(REJECTED_ROW).collect()
     if file is not None:
         wanted = names.filter((pl.col("name") == file) | pl.col("file_sha256").str.starts_with(file.lower()))
@@ -196,12 +198,28 @@ def rejected_rows(home: Home, file: str | None = None) -> pl.DataFrame:
         .collect()
     )
     return (
-        rejected.join(names, on="file_sha256", how="left")
+        rejected.join(called, on="file_sha256", how="left")
         .join(values, on=["file_sha256", "line", "column"], how="left", nulls_equal=True)
         .join(reasons, on=["file_sha256", "scope"], how="left")
         .select("name", "line", "scope", "column", "rule", "value", "reason", "file_sha256")
         .sort("name", "file_sha256", "line", "column", "rule", "value", nulls_last=False)
     )
+
+
+def _apart(home: Home, names: pl.DataFrame) -> pl.DataFrame:
+    """The names; of several files with one, each by the end of its path where a night saw it lie."""
+    shared = set(names.filter(pl.col("name").is_duplicated())["file_sha256"])
+    if not shared:
+        return names
+    places = {s.digest: s.path for s in read_sights(home.private).values() if s.digest in shared}
+    apart = names_apart(places.values())
+    called = pl.DataFrame(
+        [(digest, apart[path]) for digest, path in places.items()],
+        schema={"file_sha256": pl.String, "apart": pl.String},
+        orient="row",
+    )
+    found = names.join(called, on="file_sha256", how="left")
+    return found.select("file_sha256", name=pl.coalesce("apart", "name"))
 
 
 def _names(home: Home) -> pl.DataFrame:

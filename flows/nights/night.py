@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from flows.loading.load import Summary
+from flows.loading.naming import names_apart
 from flows.loading.outcome import again_words, unended_words
 from flows.loading.survey import name_of
 from flows.nights.clearing import Cleared
@@ -82,6 +83,7 @@ class Night:
 
     def facts(self) -> dict[str, Any]:
         """Everything as plain values, for JSON; with the names of files, for whoever runs the ledger."""
+        names = names_apart(sight.path for sight in self.look.left)
         return {
             "exit": self.exit,
             "said": self.line(),
@@ -92,7 +94,7 @@ class Night:
             "files": [o.__dict__ for o in self.summary.outcomes],
             "read_again": [o.__dict__ for o in self.summary.again],
             "left": [
-                {"name": name_of(sight.path), "fate": sight.fate.value, "why": sight.why}
+                {"name": names[sight.path], "fate": sight.fate.value, "why": sight.why}
                 for sight in self.look.left
             ],
             "litter": self.look.litter,

@@ -5,11 +5,13 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable
 from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from flows.loading.outcome import again_words, unended_words
+from flows.loading.naming import names_apart
+from flows.loading.outcome import again_words, named_apart, unended_words
 from flows.show.as_json import json_text
 from flows.show.broken import broken_lines
 from flows.show.plain import plain
@@ -53,11 +55,11 @@ def show_load(summary: Summary, home: Home, *, as_json: bool, rebuilt: bool = Fa
         return
     for sentence in summary.set_aside:
         print(f"Set aside, files of its layout wait: {plain(sentence)}")
-    for outcome in summary.outcomes:
+    for outcome, name in zip(summary.outcomes, named_apart(summary.outcomes), strict=True):
         if outcome.remark is not None:
-            print(f"{outcome.name}: {outcome.remark}")
+            print(f"{name}: {outcome.remark}")
         elif outcome.status == FileStatus.REJECTED or not (outcome.known or outcome.clean):
-            print(_sentence(outcome))
+            print(_sentence(outcome, name))
     if summary.again:
         print(f"{again_words(summary.again)}.")
     if summary.finished:
@@ -95,12 +97,14 @@ def show_check(found: Found, reports: Iterable[CheckReport], *, as_json: bool) -
         show_json(
             [
                 {
-                    "path": os.fsencode(r.path).decode("utf-8", "backslashreplace"),
+                    "path": _text(r.path),
                     "kind": r.kind,
                     "profile": r.profile,
                     "understood": r.understood,
                     "doubts": list(r.doubts),
                     "columns_ignored": list(r.ignored),
+                    "copy_of": _text(r.copy_of),
+                    "same_minutes_as": _text(r.same_minutes_as),
                 }
                 | r.outcome.__dict__
                 | {
@@ -115,12 +119,22 @@ def show_check(found: Found, reports: Iterable[CheckReport], *, as_json: bool) -
         return not found.closed and all(r.outcome.clean for r in every)
     for remark in found.remarks():
         print(remark)
-    files = clean = kept = read = 0
+    files = clean = kept = read = copies = 0
+    names = names_apart(found.files)
     for report in reports:
         files, clean = files + 1, clean + report.outcome.clean
-        kept, read = kept + report.outcome.rows_kept, read + report.outcome.rows_read
+        if report.copy_of is None:
+            kept, read = kept + report.outcome.rows_kept, read + report.outcome.rows_read
+        else:
+            copies += 1
         how = report.kind if report.kind != "log" else f"profile {report.profile or 'unknown'}"
-        print(_sentence(report.outcome, how))
+        print(_sentence(report.outcome, names[report.path], how))
+        if report.copy_of is not None:
+            print(f"    a copy of {names[report.copy_of]}, byte for byte: `load` keeps it once", flush=True)
+            continue
+        if report.same_minutes_as is not None:
+            other = names[report.same_minutes_as]
+            print(f"    the same minutes as {other} in other bytes: each minute counts once", flush=True)
         told = report.rejected.filter((pl.col("scope") != "file") | pl.col("value").is_not_null())
         _show_broken(told, _MOST_LINES, "--json lists all")
         for line, finding, detail in report.contradictions[:_MOST_LINES]:
@@ -138,9 +152,14 @@ def show_check(found: Found, reports: Iterable[CheckReport], *, as_json: bool) -
         for doubt in report.doubts:
             print(f"    doubtful: {plain(doubt)}", flush=True)
     if files:
-        total = f"{_count(files, 'file')}, {clean} clean; {kept} of {read} rows would be kept."
+        once = f" ({_count(copies, 'copy', 'copies')} counted once)" if copies else ""
+        total = f"{_count(files, 'file')}{once}, {clean} clean; {kept} of {read} rows would be kept."
         print(f"{total} Nothing was written.")
     return not found.closed and clean == files
+
+
+def _text(path: Path | None) -> str | None:
+    return None if path is None else os.fsencode(path).decode("utf-8", "backslashreplace")
 
 
 def show_rejected(rows: pl.DataFrame, *, as_json: bool, every: bool = False) -> None:
@@ -171,9 +190,9 @@ def _show_broken(rejected: pl.DataFrame, most: int | None, rest: str) -> None:
         print(f"    and {len(lines) - most} more; {rest}")
 
 
-def _sentence(outcome: Outcome, how: str | None = None) -> str:
+def _sentence(outcome: Outcome, name: str, how: str | None = None) -> str:
     """What became of a file; with `how` (profile or kind) what would become of it."""
-    name = outcome.name if how is None else f"{outcome.name} ({how})"
+    name = name if how is None else f"{name} ({how})"
     would = "" if how is None else "would be "
     reason = f" {outcome.reason}" if outcome.reason else ""
     if outcome.status == FileStatus.REJECTED:
@@ -186,8 +205,8 @@ def _when(moment: datetime | None) -> str:
     return "never" if moment is None else moment.strftime("%Y-%m-%d %H:%M UTC")
 
 
-def _count(number: int, thing: str) -> str:
-    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
+def _count(number: int, thing: str, things: str | None = None) -> str:
+    return f"{number} {thing}" if number == 1 else f"{number} {things or thing + 's'}"
 
 
 def _size(number: int) -> str:
