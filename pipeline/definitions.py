@@ -275,6 +275,8 @@ class FluidRules(Section):
     change_unseen: int
     change_unseen_share: float
     lean_most: int
+    restless_falls: int
+    restless_within: int
     first_empty: float
 
 

@@ -23,6 +23,8 @@ def set_aside_bumps(readings: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:
       below that level by more than `change_pause`, and after a leap up at most half as far above it. The
       readings between the two are set aside. The level before the first leap is believed: of two leans, not
       what lies between them is left out.
+    - A canister that is being moved: `restless_falls` falls by `change_pause`, each from one reading to the next
+      and within `change_stays` minutes, at most `restless_within` readings away on either side. Jitter is less.
     - A bump: readings that leap out and back by `change_least` within `change_stays` readings; and a leap in
       a canister's very last reading, which nothing confirms.
 
@@ -33,12 +35,27 @@ def set_aside_bumps(readings: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:
     readings
         In order: `row`, `use_no`, `canister_no`, `volume_ml`.
     """
-    leap = (pl.col("volume_ml").diff().abs() >= rules.change_least).over(_CANISTER)
-    if not readings.select(leap.any()).item():
-        return readings
+    change = pl.col("volume_ml").diff().over(_CANISTER)
+    leap, fall = change.abs() >= rules.change_least, change <= -rules.change_pause
+    leaps, falls = readings.select(leap=leap.any(), fall=fall.any()).row(0)
+    kept = readings
     # Each is told from all readings: a bump at the beginning of a lean is seen by what it falls back to.
-    kept = _without_bumps(readings, rules).select("row")
-    return _without_leans(readings, rules).join(kept, on="row", how="semi", maintain_order="left")
+    if leaps:
+        steady = _without_bumps(readings, rules).select("row")
+        kept = _without_leans(readings, rules).join(steady, on="row", how="semi", maintain_order="left")
+    if falls:
+        moved = readings.filter(_restless(rules)).select("row")
+        kept = kept.join(moved, on="row", how="anti", maintain_order="left")
+    return kept
+
+
+def _restless(rules: FluidRules) -> pl.Expr:
+    change, minutes = (pl.col(name).diff().over(_CANISTER) for name in ("volume_ml", "row"))
+    falls = (
+        ((change <= -rules.change_pause) & (minutes <= rules.change_stays)).fill_null(False).cast(pl.Int32)
+    )
+    near = falls.rolling_sum(2 * rules.restless_within + 1, min_samples=1, center=True).over(_CANISTER)
+    return near >= rules.restless_falls
 
 
 def _without_leans(readings: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:

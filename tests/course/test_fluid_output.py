@@ -322,6 +322,27 @@ def test_what_a_leaning_canister_reads_changes_nothing(
     assert told[0] == told[1]
 
 
+def test_a_canister_carried_about_on_a_device_without_an_angle_gives_no_fluid() -> None:
+    """Its level leaps up, tosses by some ten millilitres a minute, and is emptied before it is set down."""
+    toss = random.Random(4)
+
+    def carried(by: float) -> list[float | None]:
+        def level(t: int) -> float:
+            if t >= 460:
+                return float(round((t - 460) / 10))
+            above = 25 + toss.uniform(-by, by) if 400 <= t < 460 else toss.uniform(-1, 1)
+            return float(round(200 + t / 10 + above))
+
+        return output(Use(600, volume=level, tilt=None))
+
+    tossed = carried(20.0)
+    assert tossed[440] == pytest.approx(38, abs=4)
+    # What flowed meanwhile went into a canister that nobody read again: the two minutes' worth are not made up.
+    assert tossed[599] == pytest.approx(38 + 14, abs=4)
+    # A leap that stays is fluid that came at once; readings that only jitter are no reason to doubt it.
+    assert carried(3.0)[440] == pytest.approx(44 + 25, abs=4)
+
+
 def test_a_lean_that_began_within_the_minute_before_is_no_fluid() -> None:
     """The minute's angle, a mean, passes for upright; its reading, the last one, is of a leaning canister."""
 
