@@ -23,8 +23,9 @@ def set_aside_bumps(readings: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:
       below that level by more than `change_pause`, and after a leap up at most half as far above it. The
       readings between the two are set aside. The level before the first leap is believed: of two leans, not
       what lies between them is left out.
-    - A canister that is being moved: `restless_falls` falls by `change_pause`, each from one reading to the next
-      and within `change_stays` minutes, at most `restless_within` readings away on either side. Jitter is less.
+    - A canister that is being moved: `restless_falls` falls by `change_pause`, each from one reading to the
+      next and within `change_stays` minutes, at most `restless_within` readings away on either side. Jitter
+      is less.
     - A bump: readings that leap out and back by `change_least` within `change_stays` readings; and a leap in
       a canister's very last reading, which nothing confirms.
 
