@@ -11,7 +11,13 @@ EVALUABLE = Column("evaluable", WHOLE, "Counted with a yes or a no.")
 PROLONGED_N = Column("prolonged", WHOLE, "Counted with a yes.")
 UNKNOWN_N = Column("unknown", WHOLE, "Counted with an unknown; never in the rate.")
 
-PROVISIONAL = Column("provisional", FLAG, "Some have not had their 120 h yet.")
+PROVISIONAL = Column("provisional", FLAG, "Some have not had their 120 h in the logs of their site yet.")
+MONTH_PROVISIONAL = Column(
+    "provisional",
+    FLAG,
+    "The site's own logs do not yet reach 120 h past the month's end: some have not had their 120 h, or more "
+    "may come. Of rows put together: as long as one of them is.",
+)
 
 PROLONGED_LEAK_COUNTED = Table(
     "prolonged_leak_counted",
@@ -24,7 +30,8 @@ PROLONGED_LEAK_COUNTED = Table(
         MONTH,
         Column("drains", COUNT, "Drains behind it."),
         PROLONGED,
-        Column("had_its_time", FLAG, "Whether the site's data reach past the definition's time."),
+        Column("had_its_time", FLAG, "Whether the site's own logs reach past the definition's time."),
+        Column("month_complete", FLAG, "Whether they reach past that time after the end of the month."),
     ),
 )
 
@@ -46,7 +53,7 @@ PROLONGED_LEAK_RATE = Table(
         Column("rate_high", REAL, "Upper 95 % bound (Wilson).", "1"),
         Column("rate_if_unknown_no", REAL, "Rate if every unknown were a no.", "1"),
         Column("rate_if_unknown_yes", REAL, "Rate if every unknown were a yes.", "1"),
-        PROVISIONAL,
+        MONTH_PROVISIONAL,
     ),
 )
 
@@ -71,7 +78,7 @@ PROLONGED_LEAK_CHART = Table(
         Column("limit_low", REAL, f"Lower {_LIMITS_FROM}", "1"),
         Column("limit_high", REAL, f"Upper {_LIMITS_FROM}", "1"),
         Column("outside", FLAG, "Whether the rate lies beyond its limits; null: provisional, or no limits."),
-        PROVISIONAL,
+        MONTH_PROVISIONAL,
         _TOO_SMALL,
         Column(
             "baseline",

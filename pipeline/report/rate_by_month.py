@@ -28,7 +28,8 @@ _CAPTION = (
     "against (dashed; the bracket above, “baseline months”, says which they are). Grey bars: where chance "
     "alone leaves a month's rate in all but 2 of 1,000 months (the 99.8 % limits), given its own number and "
     "that rate. "
-    "Open dots: provisional (some patients have not had their time yet), or too few to tell anything. "
+    "Open dots: provisional (the site's own logs do not yet reach the definition's time past the month's "
+    "end), or too few to tell anything. "
     "A triangle is a month outside its limits."
 )
 

@@ -3,7 +3,8 @@
 -- Definition: operations (drains where patients are not known) of all procedures together whose leak went
 --   on past the published threshold, of those for whom it could be told; Wilson interval.
 -- Awkward cases: `unknown` are beside the rate and never in it; rate_if_unknown_no and rate_if_unknown_yes
---   say where it would lie if all of them were a no, or a yes. Provisional months will still move. A null
+--   say where it would lie if all of them were a no, or a yes. Provisional months will still move,
+--   and several sites put together are provisional as long as one is. A null
 --   ward holds drains that no registry knows, a null month those whose local day is not known.
 SELECT
     site,

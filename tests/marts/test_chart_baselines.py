@@ -35,7 +35,7 @@ def months(*counts: tuple[int, int], site: str = "lakeside", first: int = 0, unt
                     "minutes_observed": 1440,
                     "origin_at": origin,
                     "origin_day": day,
-                    "ended_at": min(until, origin + timedelta(days=30)),
+                    "ended_at": min(until, origin + timedelta(days=40)),
                     "prolonged_leak": "yes" if one < prolonged else "no",
                 }
             )

@@ -13,6 +13,7 @@ from pipeline.definitions import load_definitions
 from pipeline.marts import publish, select
 
 MARCH = datetime(2031, 3, 1, tzinfo=UTC)
+APRIL = datetime(2031, 4, 1, tzinfo=UTC)
 
 
 def drain(drain_id, origin=MARCH, **more):
@@ -78,13 +79,40 @@ def test_a_drain_whose_day_is_not_known_still_counts(nothing, tmp_path):
     assert found["counted"].sum() == 2
 
 
-def test_a_month_is_provisional_until_the_data_reach_120_hours_past_its_last_origin(nothing, tmp_path):
-    threshold = timedelta(hours=120)
+def test_a_month_is_provisional_until_the_logs_of_its_own_site_reach_120_hours_past_its_end(
+    nothing, tmp_path
+):
+    past = APRIL + timedelta(hours=120)
     nothing.drains(
-        drain("just", ended_at=MARCH + threshold, unit="just"),
-        drain("not", site="north", ended_at=MARCH + threshold - timedelta(minutes=1)),
+        drain("just", ended_at=past, unit="just"),
+        drain("not", site="north", ended_at=past - timedelta(minutes=1)),
+        drain("perhaps not the last", site="south", ended_at=MARCH + timedelta(hours=120)),
     )
-    found = asked(nothing, tmp_path, "SELECT site, provisional FROM prolonged_leak_rate")
+    for view in ("prolonged_leak_rate", "prolonged_leak_chart"):
+        found = asked(nothing, tmp_path, f"SELECT site, provisional FROM {view}")
+        assert found.rows() == [("lakeside", False), ("north", True), ("south", True)]
+    all_sites = asked(
+        nothing, tmp_path, "SELECT bool_or(provisional) FROM prolonged_leak_chart GROUP BY month"
+    )
+    assert all_sites.item() is True
+
+
+def test_one_who_came_in_a_months_last_hours_has_his_time_too(nothing, tmp_path):
+    local_march = datetime(2031, 4, 1, 7, tzinfo=UTC)
+    nothing.drains(
+        drain("d", local_march, origin_day=date(2031, 3, 31), ended_at=APRIL + timedelta(hours=122))
+    )
+    assert asked(nothing, tmp_path, "SELECT provisional FROM prolonged_leak_chart").item() is True
+
+
+def test_a_ward_of_the_funnel_is_provisional_only_while_one_of_its_own_has_not_had_his_time(
+    nothing, tmp_path
+):
+    nothing.drains(
+        drain("just", ended_at=MARCH + timedelta(hours=120)),
+        drain("not", site="north", ended_at=MARCH + timedelta(hours=119)),
+    )
+    found = asked(nothing, tmp_path, "SELECT site, provisional FROM prolonged_leak_funnel")
     assert found.rows() == [("lakeside", False), ("north", True)]
 
 
@@ -95,17 +123,21 @@ def test_a_site_known_from_a_registry_alone_has_not_had_its_time(nothing, tmp_pa
         assert asked(nothing, tmp_path, f"SELECT provisional FROM {view}")["provisional"].to_list() == [True]
 
 
-def test_a_later_export_of_the_site_also_shows_that_time_has_passed(nothing, tmp_path):
+def test_a_later_log_of_the_site_shows_that_time_has_passed_and_newer_paper_does_not(nothing, tmp_path):
     nothing.drains(drain("d", ended_at=MARCH + timedelta(days=1)))
     file = {
         "site": "lakeside",
-        "exported_at": MARCH + timedelta(days=5),
+        "device": "DV-0001",
+        "exported_at": APRIL + timedelta(days=5),
         "rows_read": 1,
         "rows_kept": 1,
         "rows_rejected": 0,
         "loaded_at": MARCH,
     }
     nothing.put("load_file", [{**file, "file_sha256": "a" * 64, "status": "rejected"}])
+    registry = {**file, "device": None, "profile": "drain-registry"}
+    nothing.put("load_file", [{**registry, "file_sha256": "c" * 64, "status": "loaded"}])
+    nothing.put("load_file", [{**file, "file_sha256": "d" * 64, "status": "loaded", "site": "north"}])
     provisional = "SELECT provisional FROM prolonged_leak_rate"
     assert asked(nothing, tmp_path, provisional)["provisional"].to_list() == [True]
     nothing.put("load_file", [{**file, "file_sha256": "b" * 64, "status": "loaded"}])
@@ -120,7 +152,7 @@ def test_thresholds_and_levels_come_from_the_definitions(ward_month, tmp_path):
             "statistics": shipped.statistics.model_copy(update={"level": 0.5, "outer_level": 0.6}),
         }
     )
-    ward_month.drains(drain("w", ended_at=MARCH + timedelta(hours=130), site="weekly"))
+    ward_month.drains(drain("w", ended_at=APRIL + timedelta(hours=130), site="weekly"))
     usual, other = tmp_path / "usual.duckdb", tmp_path / "other.duckdb"
     publish(usual, ward_month.frames, [], shipped)
     publish(other, ward_month.frames, [], weekly)

@@ -209,7 +209,9 @@ def test_a_month_outside_its_limits_is_named_in_the_words_of_the_picture(tmp_pat
                     "prolonged_leak": "yes" if number < prolonged else "no",
                 }
             )
-    exported = [{"file_sha256": "a" * 64, "site": "lakeside", "exported_at": at(28, month=12)}]
+    exported = [
+        {"file_sha256": "a" * 64, "site": "lakeside", "device": "DV-0001", "exported_at": at(28, month=12)}
+    ]
     cohort = Cohort().operations(*operations).drains(drain("d", operation_id="1-0", ended_at=at(2)))
     told = {"status": "loaded", "rows_read": 1, "rows_kept": 1, "rows_rejected": 0}
     cohort.put("load_file", exported, **told, loaded_at=at(28, month=12))
@@ -225,7 +227,9 @@ def test_a_month_outside_its_limits_is_named_in_the_words_of_the_picture(tmp_pat
 
 
 def test_a_baseline_without_a_long_leak_says_why_no_limits_are_drawn(tmp_path: Path) -> None:
-    with asking(Cohort().drains(drain("d", ended_at=at(30))).publish(tmp_path / "drainledger.duckdb")) as ask:
+    with asking(
+        Cohort().drains(drain("d", ended_at=at(6, month=4))).publish(tmp_path / "drainledger.duckdb")
+    ) as ask:
         body = str(rates_over_time(ask).body)
     assert "0 of 1 prolonged. That says nothing about chance: no limits are drawn" in body
     assert "not to be relied on" not in body

@@ -4,8 +4,8 @@
 --   from baselines.toml; a month takes the last baseline that begins no later than it does, months before
 --   the first take the first). Where nobody has set one, the site's first complete months with somebody
 --   evaluable are it, as many as the definitions say (12); until there are so many it is `forming`.
--- A provisional month, in which some have not had their time, still misses some of its long leaks: it is
---   never part of a baseline and is not judged.
+-- A provisional month, which the site's own logs do not reach past by the definition's time, still misses
+--   patients or their long leaks: it is never part of a baseline and is not judged.
 -- Limits: exact binomial, at the definitions' outer level (99.8 %, what three standard deviations stand
 --   for) for each month's own number; after Spiegelhalter 2005, Stat Med 24:1185, without interpolation
 --   between whole counts. The baseline's own uncertainty is not in them: see `baseline_too_small`.
@@ -24,7 +24,7 @@ WITH tally AS (
         count(*) FILTER (WHERE counted.prolonged_leak <> 'unknown') AS evaluable,
         count(*) FILTER (WHERE counted.prolonged_leak = 'yes') AS prolonged,
         count(*) FILTER (WHERE counted.prolonged_leak = 'unknown') AS unknown,
-        bool_or(NOT counted.had_its_time) AS provisional
+        bool_or(NOT counted.month_complete) AS provisional
     FROM prolonged_leak_counted AS counted
     GROUP BY
         counted.site,

@@ -4,9 +4,12 @@
 --   drain without a registry row counts by itself.
 -- Month: that of the local day of the origin (end of procedure; else tube in; else first minute). Where
 --   no local day is known the month is null, and the row still counts.
--- Had its time: the data of its site reach past the threshold after the origin. How far they reach is
---   the latest export of a loaded file or the latest minute seen, never the clock on the wall. A site of
---   which nothing was loaded but a registry reaches nowhere: none there has had its time.
+-- Had its time: the logs of its own site reach past the threshold after the origin. How far they reach is
+--   the latest export of a loaded log or the latest minute seen, never the clock on the wall, never another
+--   site, and never a registry or annotations: paper that is newer has watched nobody. A site of which no
+--   log was loaded reaches nowhere: none there has had its time.
+-- Month complete: it had its time, and so would have had the last patient the month could still bring. The
+--   month's end is taken in UTC, hours beside the local one: less than what the threshold adds.
 CREATE VIEW prolonged_leak_counted AS
 WITH reach_of_exports AS (
     SELECT
@@ -14,6 +17,7 @@ WITH reach_of_exports AS (
         max(load_file.exported_at) AS reached_at
     FROM load_file
     WHERE load_file.status IN ('loaded', 'partial')
+        AND load_file.device IS NOT NULL
     GROUP BY load_file.site
 ),
 reach_of_minutes AS (
@@ -54,20 +58,29 @@ counted AS (
         drain.prolonged_leak
     FROM drain
     WHERE drain.operation_id IS NULL
+),
+dated AS (
+    SELECT
+        counted.*,
+        date_trunc('month', counted.origin_day)::DATE AS month,
+        reach.reached_at - to_hours(figure('prolonged_leak.threshold')::BIGINT) AS watched_until
+    FROM counted
+    LEFT JOIN reach
+        ON counted.site = reach.site
 )
 SELECT
-    counted.counted_id,
-    counted.site,
-    counted.unit,
-    counted.procedure,
-    date_trunc('month', counted.origin_day)::DATE AS month,
-    counted.drains::INTEGER AS drains,
-    counted.prolonged_leak,
+    dated.counted_id,
+    dated.site,
+    dated.unit,
+    dated.procedure,
+    dated.month,
+    dated.drains::INTEGER AS drains,
+    dated.prolonged_leak,
+    coalesce(dated.origin_at <= dated.watched_until, false) AS had_its_time,
     coalesce(
-        counted.origin_at + to_hours(figure('prolonged_leak.threshold')::BIGINT) <= reach.reached_at,
+        dated.origin_at <= dated.watched_until
+        AND (dated.month + INTERVAL 1 MONTH) AT TIME ZONE 'UTC' <= dated.watched_until,
         false
-    ) AS had_its_time
-FROM counted
-LEFT JOIN reach
-    ON counted.site = reach.site
-ORDER BY counted.counted_id;
+    ) AS month_complete
+FROM dated
+ORDER BY dated.counted_id;

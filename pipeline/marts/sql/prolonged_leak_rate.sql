@@ -7,7 +7,9 @@
 --   never in it; the last two rates say where it would lie if every unknown were a no, or a yes.
 -- Interval: Wilson, at the definitions' level (95 %).
 -- Awkward cases: none evaluable gives a null rate; no ward, procedure or local day gives null there and
---   a row of its own, so that the counts add up to all drains. Provisional: some have not had their time.
+--   a row of its own, so that the counts add up to all drains. Provisional: the site's own logs do not yet
+--   reach past the month by the definition's time. Rows of several sites put together are provisional as
+--   long as one of them is.
 CREATE VIEW prolonged_leak_rate AS
 WITH tally AS (
     SELECT
@@ -20,7 +22,7 @@ WITH tally AS (
         count(*) FILTER (WHERE counted.prolonged_leak <> 'unknown') AS evaluable,
         count(*) FILTER (WHERE counted.prolonged_leak = 'yes') AS prolonged,
         count(*) FILTER (WHERE counted.prolonged_leak = 'unknown') AS unknown,
-        bool_or(NOT counted.had_its_time) AS provisional
+        bool_or(NOT counted.month_complete) AS provisional
     FROM prolonged_leak_counted AS counted
     GROUP BY
         counted.site,
