@@ -28,9 +28,9 @@ PROLONGED = Column(
 REASON = Column(
     "prolonged_leak_reason",
     TEXT,
-    "Why unknown, or removal_presumed where a no rests on a presumed removal. too_little_data: too few "
-    "minutes were assessable where it mattered, however many were observed (paused, open, clamped or blocked "
-    "ones tell of no leak).",
+    "Why unknown, or removal_presumed where a no rests on a presumed removal. no_log: no minute of a log "
+    "of it is here. too_little_data: there is a log, but too few minutes were assessable where it mattered, "
+    "however many were observed (paused, open, clamped or blocked ones tell of no leak).",
     words=words_of(OutcomeReason),
 )
 

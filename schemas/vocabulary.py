@@ -110,6 +110,7 @@ class OutcomeReason(StrEnum):
     GAP_SPANS_THRESHOLD = "gap_spans_threshold"
     LATE_ENTRY = "late_entry"
     CLOCK_UNCERTAIN = "clock_uncertain"
+    NO_LOG = "no_log"
     TOO_LITTLE_DATA = "too_little_data"
 
 

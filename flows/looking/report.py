@@ -177,8 +177,10 @@ def _named(ask: Ask, drains: Sequence[str]) -> pl.DataFrame:
 def _how_chosen(chosen: int, most: int) -> str:
     return (
         f"Chosen: up to {most:,} {'drain' if most == 1 else 'drains'}, by turns from each reason, the "
-        "clearest of each first: a suspected occlusion, a leak beyond the threshold, a clamp that nobody "
-        f"noted and left on, a leak that came back, tilt. {chosen} found."
+        "clearest of each first: an outcome unknown that paper may tell, no log, an outcome a fuller log may "
+        "tell, a leak beyond the threshold, a probable occlusion, registry and log in contradiction, another "
+        "suspected occlusion, a clamp that nobody noted and left on, a leak that came back, tilt. "
+        f"{chosen} found."
     )
 
 

@@ -4,7 +4,7 @@ Was the air leak prolonged? Yes and no both need proof; everything else is unkno
 The threshold τ is `threshold` hours after the origin, or the local midnight that ends the postoperative day
 `through_day` (day 0 is the day of the origin). The first line that holds decides:
 
- 1. No minute can be assessed: unknown, `too_little_data`.
+ 1. No minute can be assessed: unknown, `no_log` where no minute was observed, else `too_little_data`.
  2. A UTC time of one of its uses rests on a guess: unknown, `clock_uncertain`.
  3. A leak began before τ and was seen on after it, or there are at least `leak_after` hours of leak
     after τ: **yes**.
@@ -271,6 +271,7 @@ def _decision() -> tuple[pl.Expr, pl.Expr]:
 
     yes, no, unknown = ProlongedLeak.YES, ProlongedLeak.NO, ProlongedLeak.UNKNOWN
     lines: list[tuple[pl.Expr, ProlongedLeak, OutcomeReason | pl.Expr | None]] = [
+        (pl.col("last_known").is_null() & pl.col("started_at").is_null(), unknown, OutcomeReason.NO_LOG),
         (pl.col("last_known").is_null(), unknown, OutcomeReason.TOO_LITTLE_DATA),
         (pl.col("clock_uncertain"), unknown, OutcomeReason.CLOCK_UNCERTAIN),
         (pl.col("spans") | (pl.col("on_after") >= leak_after), yes, None),

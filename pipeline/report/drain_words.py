@@ -32,6 +32,7 @@ REASONS: dict[str, str] = {
     OutcomeReason.GAP_SPANS_THRESHOLD: "minutes that would decide it are missing or cannot be used",
     OutcomeReason.LATE_ENTRY: "the log begins too late to tell",
     OutcomeReason.CLOCK_UNCERTAIN: "the device's clock cannot be trusted enough to tell",
+    OutcomeReason.NO_LOG: "no log of it came",
     OutcomeReason.TOO_LITTLE_DATA: "too few minutes in which a leak could be judged",
 }
 REMOVALS: dict[str, str] = {

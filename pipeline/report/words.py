@@ -22,6 +22,7 @@ REASONS = {
     OutcomeReason.GAP_SPANS_THRESHOLD: "no data around the threshold",
     OutcomeReason.LATE_ENTRY: "the log begins too late",
     OutcomeReason.CLOCK_UNCERTAIN: "the device's clock is uncertain",
+    OutcomeReason.NO_LOG: "no log came",
     OutcomeReason.TOO_LITTLE_DATA: "too few minutes in which a leak could be judged",
 }
 NO_WARD = "no ward named"

@@ -5,32 +5,96 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.report.ask import Ask
+from pipeline.report.words import REASONS, told
+from schemas.findings import FINDINGS
 
-# Each reason: the drains it holds for with the size that ranks them (greatest first) and what is said of it.
+# Each reason: the drains it holds for with the size that ranks them (greatest first) and what is said of it,
+# with the ledger's own word for it where it has one.
 _CANDIDATES = """
-WITH reasons AS (
+WITH occlusions AS (
   SELECT
-    1 AS place,
     drain_id,
-    sum(minutes)::DOUBLE AS size,
-    'occlusion suspected for ' || sum(minutes)::BIGINT || ' min' AS why
+    coalesce(bool_or(grade = 'probable'), false) AS probable,
+    sum(minutes)::BIGINT AS minutes
   FROM period
   WHERE kind = 'occlusion_suspected'
   GROUP BY drain_id
+),
+reasons AS (
+  SELECT
+    1 AS place,
+    drain_id,
+    minutes_observed::DOUBLE AS size,
+    'outcome unknown, paper may tell: ' AS why,
+    prolonged_leak_reason AS word
+  FROM drain
+  WHERE prolonged_leak = 'unknown'
+    AND prolonged_leak_reason IN ('still_in', 'log_ends_leaking')
   UNION ALL
   SELECT
     2 AS place,
     drain_id,
-    coalesce(leak_hours, epoch(leak_end_earliest_at - origin_at) / 3600, 0) AS size,
-    'a leak beyond the threshold' AS why
+    minutes_expected::DOUBLE AS size,
+    'outcome unknown: ' AS why,
+    prolonged_leak_reason AS word
   FROM drain
-  WHERE prolonged_leak = 'yes'
+  WHERE prolonged_leak_reason = 'no_log'
   UNION ALL
   SELECT
     3 AS place,
     drain_id,
+    minutes_observed::DOUBLE AS size,
+    'outcome unknown, a fuller log may tell: ' AS why,
+    prolonged_leak_reason AS word
+  FROM drain
+  WHERE prolonged_leak = 'unknown'
+    AND prolonged_leak_reason IN ('gap_spans_threshold', 'late_entry', 'too_little_data')
+  UNION ALL
+  SELECT
+    4 AS place,
+    drain_id,
+    coalesce(leak_hours, epoch(leak_end_earliest_at - origin_at) / 3600, 0) AS size,
+    'a leak beyond the threshold' AS why,
+    NULL AS word
+  FROM drain
+  WHERE prolonged_leak = 'yes'
+  UNION ALL
+  SELECT
+    5 AS place,
+    drain_id,
+    minutes::DOUBLE AS size,
+    'occlusion suspected for ' || minutes || ' min, graded probable' AS why,
+    NULL AS word
+  FROM occlusions
+  WHERE probable
+  UNION ALL
+  SELECT
+    6 AS place,
+    drain_id,
+    max(coalesce(minutes, 0))::DOUBLE AS size,
+    'registry and log contradict each other: ' AS why,
+    min(finding) AS word
+  FROM data_quality
+  WHERE finding IN (
+    'use_claimed_twice', 'log_outside_drain', 'tube_out_before_in', 'procedure_end_after_out'
+  )
+  GROUP BY drain_id
+  UNION ALL
+  SELECT
+    7 AS place,
+    drain_id,
+    minutes::DOUBLE AS size,
+    'occlusion suspected for ' || minutes || ' min' AS why,
+    NULL AS word
+  FROM occlusions
+  WHERE NOT probable
+  UNION ALL
+  SELECT
+    8 AS place,
+    drain_id,
     max(minutes)::DOUBLE AS size,
-    'a clamp that nobody noted, left on for ' || max(minutes)::BIGINT || ' min' AS why
+    'a clamp that nobody noted, left on for ' || max(minutes)::BIGINT || ' min' AS why,
+    NULL AS word
   FROM period
   WHERE kind = 'clamped'
     AND grade IS DISTINCT FROM 'annotated'
@@ -38,19 +102,21 @@ WITH reasons AS (
   GROUP BY drain_id
   UNION ALL
   SELECT
-    4 AS place,
+    9 AS place,
     drain_id,
     leak_recurrences::DOUBLE AS size,
     'the leak came back '
-      || CASE leak_recurrences WHEN 1 THEN 'once' ELSE leak_recurrences || ' times' END AS why
+      || CASE leak_recurrences WHEN 1 THEN 'once' ELSE leak_recurrences || ' times' END AS why,
+    NULL AS word
   FROM drain
   WHERE leak_recurrences > 0
   UNION ALL
   SELECT
-    5 AS place,
+    10 AS place,
     drain_id,
     tilted_minutes / tilt_known_minutes AS size,
-    'tilted for ' || round(100 * tilted_minutes / tilt_known_minutes, 1) || ' % of the time' AS why
+    'tilted for ' || round(100 * tilted_minutes / tilt_known_minutes, 1) || ' % of the time' AS why,
+    NULL AS word
   FROM drain
   WHERE tilted_minutes > 0 AND tilt_known_minutes > 0
 )
@@ -63,11 +129,14 @@ SELECT
   drain.prolonged_leak,
   reasons.place,
   reasons.why,
-  row_number() OVER (PARTITION BY reasons.place ORDER BY reasons.size DESC, reasons.drain_id) AS rank
+  reasons.word,
+  row_number() OVER (
+    PARTITION BY reasons.place ORDER BY reasons.size DESC NULLS LAST, reasons.drain_id
+  ) AS rank
 FROM reasons
 INNER JOIN drain
   ON reasons.drain_id = drain.drain_id
-WHERE drain.minutes_observed > 0
+WHERE drain.minutes_observed > 0 OR drain.prolonged_leak_reason = 'no_log'
 ORDER BY rank, reasons.place
 """
 
@@ -76,31 +145,39 @@ def worth_looking(ask: Ask, most: int) -> pl.DataFrame:
     """
     Choose drains whose whole course is worth a look, by turns from each reason.
 
-    The reasons, each ranked by its own size: a suspected occlusion (the longest), a leak beyond the
-    threshold (the longest), a clamp nobody noted and left on (the longest), a leak that came back (most
-    often), tilt (the greatest share of the time). The first of each come first, then the second of each,
-    until there are as many as asked for; a drain with several reasons is chosen once and carries each for
-    which it is among the first so many.
+    In the order in which somebody who answers for the figures would want them: an outcome that is unknown
+    and that paper may settle (the longest watched first), no log (the longest expected), an outcome that a
+    fuller log may settle (the longest watched), a leak beyond the threshold (the longest), a probable
+    occlusion (the longest), registry and log in contradiction (the most minutes), a suspected occlusion of
+    lesser grade (the longest), a clamp nobody noted and left on (the longest), a leak that came back (most
+    often), tilt (the greatest share of the time). The first of each are chosen first, then the second of
+    each, until there are as many as asked for; they are listed by their first reason. A drain with several
+    reasons is chosen once and carries each for which it is among the first so many.
 
     Parameters
     ----------
     ask
-        Reads `drain` and `period`.
+        Reads `drain`, `period` and `data_quality`.
     most
         How many at most.
 
     Returns
     -------
     `drain_id`, `site`, `unit`, `started_at`, `minutes_observed`, `prolonged_leak`, `why` (its
-    reasons), in the order of choice.
+    reasons), the first to look at first.
     """
-    candidates = ask(_CANDIDATES)
+    word = pl.coalesce(told({**REASONS, **FINDINGS}, "word"), pl.lit(""))
+    candidates = ask(_CANDIDATES).with_columns(why=pl.concat_str("why", word)).drop("word")
     # A reason is named where the drain is among the first so many of it: everybody is tilted now and then.
     clear = candidates.filter(pl.col("rank") <= most).sort("drain_id", "place")
-    whys = clear.group_by("drain_id").agg(pl.col("why").str.join("; "))
+    whys = clear.group_by("drain_id").agg(
+        pl.col("why").sort_by("place").str.join("; "), first=pl.col("place").min()
+    )
     return (
         candidates.unique("drain_id", keep="first", maintain_order=True)
         .head(most)
-        .drop("why", "place", "rank")
+        .drop("why", "place")
         .join(whys, on="drain_id", how="left", maintain_order="left")
+        .sort("first", "rank", "drain_id")
+        .drop("first", "rank")
     )

@@ -120,7 +120,7 @@ def _knowable(
 ) -> tuple[ProlongedLeak, OutcomeReason | None]:
     known = {str(word): word for word in OutcomeReason}
     if not logged:
-        return ProlongedLeak.UNKNOWN, OutcomeReason.TOO_LITTLE_DATA
+        return ProlongedLeak.UNKNOWN, OutcomeReason.NO_LOG
     if prolonged:
         return ProlongedLeak.YES, None
     if leaking_at_end or _leaking_when_last_seen(lived):

@@ -150,7 +150,7 @@ def sample_truth(lives: dict[int, Therapy] | None = None) -> pl.DataFrame:
             "story": "registered, but its log never came",
             "uses": ["DV-0009/2"],
             "expected_prolonged_leak": "unknown",
-            "expected_reason": "too_little_data",
+            "expected_reason": "no_log",
             "occlusions": 0,
         }
     )

@@ -158,7 +158,7 @@ def test_a_drain_without_log_is_there_with_unknowns(
     row = only_row(got.drain.filter("linked"))
     assert (row["uses"], row["minutes_observed"], row["completeness"]) == (0, 0, 0.0)
     assert (row["run_hours"], row["output_ml"], row["entered_hours"]) == (None, None, None)
-    assert (row["prolonged_leak"], row["prolonged_leak_reason"]) == ("unknown", "too_little_data")
+    assert (row["prolonged_leak"], row["prolonged_leak_reason"]) == ("unknown", "no_log")
     hole = only_row(got.period.filter(pl.col("drain_id") == row["drain_id"]))
     assert (hole["kind"], hole["started_at"], hole["ended_at"]) == ("no_data", at(0), at(10))
     ready = got.readiness.filter(drain_id=row["drain_id"])

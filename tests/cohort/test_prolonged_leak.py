@@ -326,7 +326,7 @@ def test_an_unknown_keeps_its_reason_whatever_the_clock_did() -> None:
     assert verdict((0, 50, ON), step=20, set_back=24) == unknown("log_ends_leaking")
 
 
-def test_a_drain_without_assessable_minutes_is_too_little_data() -> None:
+def test_a_log_without_assessable_minutes_is_too_little_data() -> None:
     assert planned(out=50, log=(0, 50)) == unknown("too_little_data")
     assert verdict(reason="died", log=(0, 50)) == unknown("too_little_data")
 

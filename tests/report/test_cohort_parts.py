@@ -68,8 +68,8 @@ def test_reasons_take_turns_and_the_clearest_of_each_comes_first(
         "period", [found("brief", "occlusion_suspected", 40), found("long", "occlusion_suspected", 300)]
     )
     cohort.put("period", [found("clamped", "clamped", 50)])
-    assert [one for one, _ in worth(cohort, 9)] == ["long", "leaks most", "clamped", "brief", "leaks"]
-    assert [one for one, _ in worth(cohort, 2)] == ["long", "leaks most"]
+    assert [one for one, _ in worth(cohort, 9)] == ["leaks most", "leaks", "long", "brief", "clamped"]
+    assert [one for one, _ in worth(cohort, 2)] == ["leaks most", "long"]
     assert worth(cohort, 0) == []
 
 
@@ -79,7 +79,7 @@ def test_a_drain_with_two_reasons_comes_once_and_says_both(
     cohort = Cohort().drains(drain("d", prolonged_leak="yes", leak_hours=150.0, leak_recurrences=2))
     cohort.put("period", [found("d", "occlusion_suspected", 45)])
     assert worth(cohort, 3) == [
-        ("d", "occlusion suspected for 45 min; a leak beyond the threshold; the leak came back 2 times")
+        ("d", "a leak beyond the threshold; occlusion suspected for 45 min; the leak came back 2 times")
     ]
 
 
@@ -91,11 +91,46 @@ def test_a_clamp_that_staff_noted_and_a_brief_one_are_no_reason(
     assert worth(cohort, 3) == []
 
 
-def test_a_drain_without_a_log_has_nothing_to_look_at(
+def test_what_paper_or_an_export_would_clear_up_is_looked_at_first_and_tilt_last(
     worth: Callable[[Cohort, int], list[tuple[str, str]]],
 ) -> None:
-    unseen = drain_row("d", at(1), minutes_observed=0, prolonged_leak="yes")
-    assert worth(Cohort().drains(unseen), 3) == []
+    def unknown(drain_id: str, reason: str, **more: Any) -> dict[str, Any]:
+        row = {**drain(drain_id), "prolonged_leak": "unknown", "prolonged_leak_reason": reason}
+        return {**row, **more}
+
+    cohort = Cohort().drains(
+        drain("tilted", tilted_minutes=700, tilt_known_minutes=1000),
+        drain("possible"),
+        drain("contradicted"),
+        drain("blocked"),
+        drain("long", prolonged_leak="yes", leak_hours=150.0),
+        unknown("thin", "too_little_data"),
+        unknown("missing", "no_log", minutes_observed=0, started_at=None),
+        unknown("open", "still_in"),
+        unknown("settled", "died"),
+    )
+    cohort.put(
+        "period",
+        [
+            found("blocked", "occlusion_suspected", 40, "probable"),
+            found("possible", "occlusion_suspected", 300, "possible"),
+        ],
+    )
+    cohort.put(
+        "data_quality",
+        [{"drain_id": "contradicted", "finding": "log_outside_drain", "minutes": 90}],
+        scope="registry",
+    )
+    assert worth(cohort, 20) == [
+        ("open", "outcome unknown, paper may tell: perhaps still in"),
+        ("missing", "outcome unknown: no log came"),
+        ("thin", "outcome unknown, a fuller log may tell: too few minutes in which a leak could be judged"),
+        ("long", "a leak beyond the threshold"),
+        ("blocked", "occlusion suspected for 40 min, graded probable"),
+        ("contradicted", "registry and log contradict each other: a log outside its drain's dates"),
+        ("possible", "occlusion suspected for 300 min"),
+        ("tilted", "tilted for 70.0 % of the time"),
+    ]
 
 
 def test_each_reason_and_each_finding_has_words() -> None:

@@ -66,8 +66,8 @@ def test_what_is_true_of_the_samples(truth: pl.DataFrame) -> None:
     unknown = truth.filter(expected_prolonged_leak="unknown")
     assert sorted(unknown["expected_reason"]) == [
         "discharged_with_drain",
+        "no_log",
         "replaced",
-        "too_little_data",
         "transferred_with_drain",
     ]
     assert truth.filter(prolonged=True)["drain_key"].to_list() == ["LS-0103", "NO-0201"]

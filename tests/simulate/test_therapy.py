@@ -294,4 +294,4 @@ def test_a_blocked_tube_hides_the_end_of_a_leak() -> None:
 
 
 def test_without_a_log_nothing_can_be_known() -> None:
-    assert known_of(leak_until(40, 60), uses=()) == ("unknown", "too_little_data")
+    assert known_of(leak_until(40, 60), uses=()) == ("unknown", "no_log")

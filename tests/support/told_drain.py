@@ -95,7 +95,7 @@ def _drain(minutes: pl.DataFrame | None) -> dict[str, Any]:
         "prolonged_leak_reason": "too_little_data",
     }
     if minutes is None:
-        return {**plain, "uses": 0}
+        return {**plain, "uses": 0, "prolonged_leak_reason": "no_log"}
     seen = minutes.filter("observed")
     begin = seen["minute"].min()
     tilted = seen["flags"].list.contains(PeriodKind.TILTED.value).sum()
