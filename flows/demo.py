@@ -22,7 +22,15 @@ from schemas.errors import CallError, InputError
 from shared import SHARED
 
 SAMPLES = SHARED.parent / "sample_logs"
-_DRAINS_SHOWN = 1  # with a page of its own: enough to see one, and nobody waits
+# With a page of its own: enough to see one, and nobody waits. What is first to look at may have no log to show.
+_DRAIN_SHOWN = """
+SELECT drain_id
+FROM period
+WHERE kind = 'occlusion_suspected'
+GROUP BY drain_id
+ORDER BY sum(minutes) DESC, drain_id
+LIMIT 1
+"""
 _MARK = ".demo"  # a home this command made and may make afresh
 
 _FIGURES = """
@@ -92,7 +100,8 @@ def run_demo(home_dir: Path, *, as_json: bool = False) -> int:
     home = _fresh(home_dir)
     with Meter() as progress:
         summary = run_load(home, folders, request_for(home), datetime.now(UTC), progress=progress)
-        pages = run_report(home, home.root / "report", most=_DRAINS_SHOWN, progress=progress)
+        shown = select(home.database, _DRAIN_SHOWN, home.lake.root)["drain_id"].to_list()
+        pages = run_report(home, home.root / "report", drains=shown, most=0, progress=progress)
     figures: dict[str, Any] = select(home.database, _FIGURES, home.lake.root).row(0, named=True)
     made, verdict = _extract(home)
     where = {
