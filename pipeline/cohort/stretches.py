@@ -46,7 +46,7 @@ def drain_periods(
         .filter(pl.col("started_at") < pl.col("ended_at"))
         .select(_PERIOD)
     )
-    on = pl.format("leak on for {} min", "minutes_on")
+    on = pl.format("leak on for {} of its minutes", "minutes_on")
     own_leaks = leaks.select(
         "drain_id",
         "started_at",

@@ -56,7 +56,9 @@ def _periods(record: DrainRecord, clock: SiteClock) -> Markup:
             "explain": Col("why, clause by clause", null="no log"),
         },
         f"Periods: every flagged stretch, in time order; local time is {clock.name}. What supports a stretch "
-        "speaks of the whole finding it is a part of, which may have begun long before",
+        "speaks of the whole finding it is a part of, which may have begun long before. A leak's minutes run "
+        "from the first in which it was seen on to the last; its hours in the words above run from the "
+        "origin (end of the procedure, else tube in, else the first minute), logged or not",
         name="periods",
         empty="No stretch was flagged.",
     )

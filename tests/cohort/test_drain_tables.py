@@ -336,7 +336,10 @@ def test_leaks_and_blips_become_periods_of_the_drain(
     course = course_of_use(one, leak=lambda m: 80.0 if m < 120 or 1200 <= m < 1230 else 0.0)
     leaks = tables(uses_of(one), registry_of(), course).period.filter(kind="leak")
     assert leaks.select("started_at", "ended_at").rows() == [(at(0), at(2)), (at(20), at(20.5))]
-    assert leaks["detail"].to_list() == ["leak on for 120 min", "leak on for 30 min; a blip, not counted"]
+    assert leaks["detail"].to_list() == [
+        "leak on for 120 of its minutes",
+        "leak on for 30 of its minutes; a blip, not counted",
+    ]
 
 
 def test_the_volumes_of_a_drains_canisters_are_its_output(
