@@ -22,8 +22,9 @@ CAUTION = (
 )
 NOTES = (
     "Ready rests on what was known by then. After: hours from the origin, median. To removal: hours from "
-    "the first ready minute to the removal as it was, median and quartiles. Left before: removed before "
-    "ready.",
+    "the first ready minute (ready_at) to the removal as it was, median and quartiles; the report's page "
+    "and removal_delay count from ready for good, the start of the unbroken stretch up to the removal "
+    "(ready_since_at), which is later or the same. Left before: removed before ready.",
 )
 SELECTION = (
     "What happened after the removal as it was. Tubes that stayed after they were ready stayed for reasons "

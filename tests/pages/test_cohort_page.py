@@ -169,6 +169,18 @@ def test_the_delays_of_the_table_are_those_of_the_drains(opened: Opened, written
     assert [cells[:5] for cells in opened.table("#delays")] == [[str(v) for v in row] for row in ready.rows()]
 
 
+def test_beside_the_delay_from_ready_for_good_stands_the_one_from_first_ready(
+    opened: Opened, written: Written
+) -> None:
+    first = written.ask(
+        "SELECT rule, median(epoch(tube_out_at - ready_at) / 3600) "
+        "FILTER (WHERE ready_at < tube_out_at AND came_out(tube_out_at, removal_reason)) "
+        "FROM readiness JOIN drain USING (drain_id) GROUP BY rule ORDER BY rule"
+    )
+    said = [["–" if hours is None else f"{hours:.1f}"] for _, hours in first.rows()]
+    assert [cells[-1:] for cells in opened.table("#delays")] == said
+
+
 def test_the_handling_of_a_ward_is_the_views(opened: Opened, written: Written) -> None:
     # All samples of a ward are of one month, so the view's own rates must be the page's.
     rows = written.ask("FROM handling ORDER BY site, unit, month").rows(named=True)
