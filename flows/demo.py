@@ -22,7 +22,7 @@ from schemas.errors import CallError, InputError
 from shared import SHARED
 
 SAMPLES = SHARED.parent / "sample_logs"
-# With a page of its own: enough to see one, and nobody waits. What is first to look at may have no log to show.
+# With a page of its own: enough to see one, and nobody waits. What is first to look at may have no log.
 _DRAIN_SHOWN = """
 SELECT drain_id
 FROM period
