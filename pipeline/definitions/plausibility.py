@@ -1,0 +1,38 @@
+"""What can be a measurement, a log or a use at all: the figures of reading."""
+
+from __future__ import annotations
+
+from pipeline.definitions.section import Section
+
+
+class ResolutionRules(Section):
+    """To what readings are rounded when read."""
+
+    pressure: float
+    flow: float
+    volume: float
+    angle: float
+    share: float
+
+
+class PlausibleRules(Section):
+    """What can be a measurement at all."""
+
+    pressure_least: float
+    pressure_most: float
+    flow_most: float
+    volume_most: float
+    clock_slack: int
+    earliest_year: int
+    order_slack: float
+    trace_longest: float
+    line_most: int
+    file_most: int
+    rows_most: int
+    paper_most: int
+
+
+class UseRules(Section):
+    """What ends a device use."""
+
+    hole: int
