@@ -24,7 +24,8 @@ from pipeline.report.drain_words import BASES, STATES, VERDICTS, listed
 from pipeline.report.figure import drawn
 from pipeline.report.look import themed
 from pipeline.report.page import Section, page
-from pipeline.report.strip import ROWS, strip
+from pipeline.report.strip import strip
+from pipeline.report.strip_findings import ROWS
 from pipeline.report.templates import render, text
 
 NAME = "strip"

@@ -13,7 +13,8 @@ import pytest
 from pipeline.report.delays import ready_to_removed
 from pipeline.report.files_held import files_held, log_reach
 from pipeline.report.handling import handling_by_ward
-from pipeline.report.leak_course import leak_course, within_band
+from pipeline.report.leak_course import leak_course
+from pipeline.report.leak_curves import within_band
 from pipeline.report.quality import data_quality
 from pipeline.report.rate_by_month import p_chart, rates_over_time
 from pipeline.report.rate_by_ward import funnel_names

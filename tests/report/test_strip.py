@@ -11,7 +11,9 @@ import pytest
 
 from pipeline.course import Course
 from pipeline.report import picture
-from pipeline.report.strip import ROWS, per_pixel, strip
+from pipeline.report.strip import strip
+from pipeline.report.strip_findings import ROWS
+from pipeline.report.strip_frame import per_pixel
 from schemas.vocabulary import PeriodKind
 from tests.course.bedside import Use, at, course_as_told
 
