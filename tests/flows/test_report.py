@@ -172,16 +172,14 @@ def test_the_drains_chosen_stand_out_and_no_more_than_asked_for(
 ) -> None:
     assert run("--out", tmp_path / "out", "--most", 2, "--json") == cli.DONE
     chosen = list(json.loads(capsys.readouterr().out)["drains"])
-    longest = select(
-        home.database,
-        "SELECT drain_id FROM period WHERE kind = 'occlusion_suspected' GROUP BY drain_id "
-        "ORDER BY sum(minutes) DESC, drain_id LIMIT 1",
-        home.lake.root,
+    no_log = select(
+        home.database, "SELECT drain_id FROM drain WHERE prolonged_leak_reason = 'no_log'", home.lake.root
     ).item()
-    assert chosen[0] == longest
+    assert chosen[0] == no_log
     assert len(chosen) == 2
     html = (tmp_path / "out" / "index.html").read_text(encoding="utf-8")
-    assert "occlusion suspected for" in html
+    assert "outcome unknown: no log came" in html
+    assert "a leak beyond the threshold" in html
     assert "Chosen: up to 2 drains" in html
 
 
