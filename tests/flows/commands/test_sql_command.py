@@ -21,7 +21,7 @@ from schemas.lake import USE_ALERT, USE_TABLE
 from schemas.published import TABLES
 from tests.support.homes import make_home
 
-ROOT = Path(__file__).parents[2]
+ROOT = Path(__file__).parents[3]
 
 
 @pytest.fixture(scope="module")

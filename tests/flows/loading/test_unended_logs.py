@@ -7,7 +7,7 @@ import pytest
 
 from flows.cli import DONE, run
 
-WHOLE = Path(__file__).parents[2] / "sample_logs" / "lakeside"
+WHOLE = Path(__file__).parents[3] / "sample_logs" / "lakeside"
 
 
 @pytest.fixture

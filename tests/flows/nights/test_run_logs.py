@@ -22,7 +22,7 @@ from schemas.errors import CallError, InputError
 from tests.support.homes import make_home
 from tests.support.nights import export, put
 
-ROOT = Path(__file__).parents[2]
+ROOT = Path(__file__).parents[3]
 PLANTED = ("Ada_Example", "Heron Ward", "P-4711")
 
 

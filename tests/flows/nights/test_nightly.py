@@ -158,7 +158,7 @@ def test_a_second_name_of_known_bytes_is_kept(home: Home, landing: Path) -> None
 
 
 def test_a_file_waits_for_its_profile_and_is_loaded_when_it_is_there(home: Home, landing: Path) -> None:
-    own = Path(__file__).parents[2] / "shared" / "profiles" / "upland.toml"
+    own = Path(__file__).parents[3] / "shared" / "profiles" / "upland.toml"
     put(landing, "odd.csv", "nothing we know\n")
     assert night(home, landing).exit == SOME_REJECTED
     assert night(home, landing, NIGHT + DAY).exit == DONE

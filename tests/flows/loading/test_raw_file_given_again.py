@@ -9,7 +9,7 @@ from pipeline.store import Home
 from pipeline.store.vault import digest_of
 from tests.support.homes import load, make_home
 
-SAMPLES = Path(__file__).parents[2] / "sample_logs" / "lakeside"
+SAMPLES = Path(__file__).parents[3] / "sample_logs" / "lakeside"
 
 
 @pytest.fixture
@@ -45,7 +45,7 @@ def test_bytes_under_a_name_that_tells_nothing_are_read_under_the_one_that_does(
     given = tmp_path / "given"
     given.mkdir()
     whole = next(
-        (Path(__file__).parents[2] / "sample_logs" / "north").glob("north_NK-0101_20310313*")
+        (Path(__file__).parents[3] / "sample_logs" / "north").glob("north_NK-0101_20310313*")
     ).read_bytes()
     for name in ("A copy.csv", "north_NK-0101_20310313.csv", "z copy.csv"):
         (given / name).write_bytes(whole)

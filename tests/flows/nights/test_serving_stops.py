@@ -21,7 +21,7 @@ import pytest
 from pipeline.store import Home
 from tests.support.homes import make_home
 
-ROOT = Path(__file__).parents[2]
+ROOT = Path(__file__).parents[3]
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="processes are looked up in /proc")
 
