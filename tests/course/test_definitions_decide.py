@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
@@ -206,6 +207,14 @@ def by_hand() -> list[Use]:
             name="h9",
             traces=lambda t: False,
             volume=lambda t: 300.0 + 0.1 * t + (80.0 if 150 <= t < 330 else 0.0),
+            tilt=None,
+        ),
+        # Carried about for an hour, which no angle tells.
+        Use(
+            400,
+            name="h10",
+            traces=lambda t: False,
+            volume=lambda t: round(200 + 0.1 * t + (25 + 15 * math.sin(2.1 * t) if 150 <= t < 210 else 0)),
             tilt=None,
         ),
         Use(400, name="h4", traces=lambda t: False, low=-20.2, high=-19.55, leak=0.0),
