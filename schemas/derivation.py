@@ -6,20 +6,21 @@ from schemas.table import TEXT, Column, Table
 
 MADE = Table(
     "made",
-    "One row a device, drain or published database and the digests of what it was made from.",
+    "One row a device, device use, drain or published database and the digests of what it was made from.",
     (
         Column(
             "stage",
             TEXT,
             "What was made.",
             nullable=False,
-            words=("device", "drain", "database"),
+            words=("device", "use", "drain", "database"),
         ),
-        Column("subject", TEXT, "site:device, drain_id, or the database's name.", nullable=False),
+        Column("subject", TEXT, "site:device, use_id, drain_id, or the database's name.", nullable=False),
         Column(
             "files",
             TEXT,
-            "Digest of the log files in force; of a drain with the extent of each of its uses, as JSON.",
+            "Digest of the log files in force; of a use: of its minutes; of a drain with the extent of each "
+            "of its uses, as JSON.",
             nullable=False,
         ),
         Column("registry", TEXT, "Digest of the registry rows that concern it.", nullable=False),

@@ -15,13 +15,15 @@ from typing import TypeVar
 import polars as pl
 
 from flows.loading.keyless import keyless
-from flows.loading.stale import DEVICE_OWNER, IN_FORCE, Ward, mentions
+from flows.loading.stale import DEVICE_OWNER, IN_FORCE, USE_PARTS, USES_MADE, Ward, mentions
 from pipeline.cohort import Claims, RemovalRule, cuts_of, summarise, use_annotations
 from pipeline.course import course_of
 from pipeline.course.evidence import evidence_of
-from pipeline.course.resolve import resolve
+from pipeline.course.resolve import Resolved, resolve
 from pipeline.definitions import Definitions
+from pipeline.provenance import digest_groups
 from pipeline.store.lake import Lake
+from schemas.derivation import MADE
 from schemas.lake import (
     BEDSIDE,
     COURSE,
@@ -78,6 +80,9 @@ class DeviceBatch:
         LOAD_FILE rows of the files in force that hold minutes of them.
     ward
         The registry rows that mention them and the annotations of those, keys left out (see `keyless`).
+    made
+        What their uses were made from whose rows stand in the lake (`Stale.uses`). One made from the same
+        again is left as it is: it comes with its row of USE_TABLE and no other.
     """
 
     lake: Lake
@@ -85,9 +90,10 @@ class DeviceBatch:
     files: pl.DataFrame
     ward: Ward
     definitions: Definitions
+    made: pl.DataFrame
 
     def frames(self) -> Frames:
-        """Rows of DEVICE_TABLES, by name, each by its contract."""
+        """Rows of DEVICE_TABLES by name, each by its contract, and as MADE what the uses were made from."""
         sites = sorted({owner.partition(":")[0] for owner in self.owners})
         devices = sorted({owner.partition(":")[2] for owner in self.owners})
         near = pl.col("site").is_in(sites) & pl.col("device").is_in(devices)
@@ -99,16 +105,22 @@ class DeviceBatch:
         traces = self.lake.scan(TRACE).filter(in_force).collect().filter(theirs)
         resolved = resolve(minutes, traces, self.files, self.definitions)
         del minutes, traces  # as large as all that follows together
-        evidence = evidence_of(resolved.minutes, self.definitions)
+        cuts = cuts_of(resolved.uses, self.ward.registry)
+        notes = use_annotations(resolved.uses, self.ward.registry, self.ward.annotations)
+        made = _made_of(resolved, cuts, notes)
+        new = made.join(self.made, on=list(USES_MADE), how="anti")["use_id"]
+        changed = pl.col("use_id").is_in(new.implode())
+        moved = resolved.minutes if new.len() == made.height else resolved.minutes.filter(changed)
+        evidence = evidence_of(moved, self.definitions)
         course = course_of(
-            resolved.minutes,
-            resolved.uses,
+            moved,
+            resolved.uses.filter(changed),
             evidence,
-            cuts_of(resolved.uses, self.ward.registry),
-            use_annotations(resolved.uses, self.ward.registry, self.ward.annotations),
+            cuts.filter(changed),
+            notes.filter(changed),
             self.definitions,
         )
-        return _by_contract(
+        return {MADE.name: made} | _by_contract(
             DEVICE_TABLES,
             {
                 USE_TABLE.name: resolved.uses,
@@ -178,9 +190,14 @@ def at_once(batches: Iterable[Batch]) -> Iterator[tuple[Batch, Computed]]:
 
 
 def device_batches(
-    lake: Lake, owners: Iterable[Sequence[str]], ward: Ward, definitions: Definitions
+    lake: Lake,
+    owners: Iterable[Sequence[str]],
+    ward: Ward,
+    definitions: Definitions,
+    made: pl.DataFrame | None = None,
 ) -> Iterator[DeviceBatch]:
     """Batches of devices with what each of them rests on, and nothing of other devices."""
+    made = pl.DataFrame(schema=USES_MADE) if made is None else made
     known = keyless(ward)
     named_devices = mentions(known.registry)
     files = lake.scan(LOAD_FILE).filter(pl.col("status").is_in(IN_FORCE)).collect()
@@ -195,6 +212,7 @@ def device_batches(
             files.join(held.filter(named), on="file_sha256", how="semi"),
             Ward(registry, known.annotations.join(registry, on=["site", "drain_key"], how="semi")),
             definitions,
+            made.filter(named),
         )
 
 
@@ -215,6 +233,25 @@ def drain_batches(
         drains = own.drains.with_columns(drain_key="drain_id", patient_key=None)
         own = replace(own, drains=drains.cast(dict(own.drains.schema)), findings=own.findings.clear())
         yield DrainBatch(lake, tuple(some), own, notes, definitions, tuple(rules))
+
+
+def _made_of(resolved: Resolved, cuts: pl.DataFrame, notes: pl.DataFrame) -> pl.DataFrame:
+    """What the course of each use rests on but definitions and code (USES_MADE)."""
+    said = dict(
+        zip(
+            USE_PARTS,
+            (digest_groups(rows, "use_id") for rows in (resolved.minutes, cuts, notes)),
+            strict=True,
+        )
+    )
+    return resolved.uses.select(
+        "use_id",
+        owner=DEVICE_OWNER,
+        **{
+            part: pl.col("use_id").replace_strict(digests, default="", return_dtype=pl.String)
+            for part, digests in said.items()
+        },
+    ).select(list(USES_MADE))
 
 
 def _by_contract(tables: Sequence[Table], frames: Frames) -> Frames:

@@ -232,7 +232,10 @@ def _rebuild(
     progress: Progress,
     stages: Stages,
 ) -> Summary:
-    for stage, owners in home.lake.scan(MADE).group_by("stage").agg("subject").collect().sort("stage").rows():
+    made = home.lake.scan(MADE).filter(
+        pl.col("stage") != "use"
+    )  # a device's note takes those of its uses along
+    for stage, owners in made.group_by("stage").agg("subject").collect().sort("stage").rows():
         doubt_made(home, stage, sorted(owners))
     total = len(readings)
     outcomes = read_again(
@@ -260,7 +263,7 @@ def compute_and_publish(
     drop_gone(home, stale)
     minutes = done = 0
     for devices, computed in stages.ahead(
-        device_batches(home.lake.anywhere, stale.batches(batch_minutes()), ward, definitions)
+        device_batches(home.lake.anywhere, stale.batches(batch_minutes()), ward, definitions, stale.uses)
     ):
         progress("computing devices", done, len(stale.todo))
         minutes += stages.compute_devices(home, devices, stale, computed)

@@ -48,6 +48,11 @@ PUBLISHED_SECTIONS = frozenset(
 )
 
 
+# What a use's course was made from, part by part; definitions and code are its device's.
+USE_PARTS = ("files", "registry", "annotations")
+USES_MADE = {"owner": pl.String(), "use_id": pl.String(), **dict.fromkeys(USE_PARTS, pl.String())}
+
+
 @dataclass(frozen=True)
 class Stale:
     """Owners of one stage that must be computed again (with what they weigh) and those that are gone."""
@@ -57,6 +62,8 @@ class Stale:
     gone: tuple[str, ...]
     parts: Mapping[str, Mapping[str, str]]
     causes: Mapping[str, str]
+    noted: frozenset[str]  # owners with a note, whatever it says: no other can have rows of anything derived
+    uses: pl.DataFrame  # what uses were made from (USES_MADE) whose rows may stand; of devices alone
 
     def made_from(self, owners: Sequence[str]) -> dict[str, str]:
         """Owner → one digest over everything it is made from."""
@@ -120,7 +127,8 @@ def stale_devices(home: Home, ward: Ward, definitions: Definitions) -> Stale:
         for owner, read in zip(files["owner"], files["read"].to_list(), strict=True)
     }
     weights = dict(zip(files["owner"], files["weight"], strict=True))
-    return _compare(home, "device", parts, weights, {}, "files")
+    stale = _compare(home, "device", parts, weights, {}, "files")
+    return replace(stale, uses=_uses_that_may_stand(home, stale))
 
 
 def stale_drains(
@@ -133,14 +141,16 @@ def stale_drains(
     """
     Drains whose minutes, registry, annotations, definitions or code are not what they were made from.
 
-    What the drain's devices were made from counts part by part: their files with the drain's files, the
-    registry rows that cut their uses with its registry row, and so on, so that each is laid at its own door.
+    What the drain's uses were made from counts part by part: their minutes with the drain's files, the
+    registry rows that cut them with its registry row, and so on, so that each is laid at its own door.
     """
-    devices = home.lake.scan(MADE).filter(pl.col("stage") == "device").collect()
-    made_of_device = {row["subject"]: row for row in devices.iter_rows(named=True)}
+    made = home.lake.scan(MADE).filter(pl.col("stage").is_in(["device", "use"])).collect()
+    made_of = {(row["stage"], row["subject"]): row for row in made.iter_rows(named=True)}
     extent = pl.concat_str("started_at", "ended_at", "minutes_observed", separator=" ", ignore_nulls=True)
-    uses = home.lake.scan(USE_TABLE).select("use_id", owner=DEVICE_OWNER, extent=extent).collect()
+    uses = home.lake.scan(USE_TABLE).collect()
+    uses = uses.select("use_id", owner=DEVICE_OWNER, extent=extent, said=_said_of_drains(uses))
     extent_of = dict(uses.select("use_id", "extent").rows())
+    said_of = dict(uses.select("use_id", "said").rows())
     spans = claims.drain_use.join(uses, on="use_id", how="left").sort("drain_id", "use_id", "from_at")
     spans = spans.with_columns(
         text=pl.format("{} {} {}", "use_id", "from_at", "until_at"),
@@ -159,13 +169,19 @@ def stale_drains(
     settings = digest_of_texts([figures, *_rule_texts(rules)])
 
     def beneath(drain_id: str, part: str) -> list[str]:
-        """That part of what the drain's devices were made from."""
-        return [made_of_device.get(o, {}).get(part, "") for o in owners_of.get(drain_id, ())]
+        """That part of what the drain's devices were made from, or of what its uses were."""
+        stage, of = ("use", uses_of) if part in USE_PARTS else ("device", owners_of)
+        return [made_of.get((stage, one), {}).get(part, "") for one in of.get(drain_id, ())]
 
     parts = {
         drain_id: {
             "files": _files_text(
-                digest_of_texts(beneath(drain_id, "files")),
+                digest_of_texts(
+                    [
+                        *beneath(drain_id, "files"),
+                        *(said_of.get(use, "") for use in uses_of.get(drain_id, ())),
+                    ]
+                ),
                 {use: extent_of.get(use, "") for use in uses_of.get(drain_id, ())},
             ),
             "registry": digest_of_texts(
@@ -183,6 +199,22 @@ def stale_drains(
     moved_by = _comings_and_goings(home, claims)
     stale = _compare(home, "drain", parts, weights, moved_by, "registry")
     return replace(stale, causes=stale.causes | _laid_elsewhere(home, stale, set(extent_of)))
+
+
+def _uses_that_may_stand(home: Home, stale: Stale) -> pl.DataFrame:
+    """Notes of the uses of devices to compute, where only what a device was read from may have moved."""
+    made = home.lake.scan(MADE).filter(pl.col("stage").is_in(["device", "use"])).collect()
+    steady = [
+        row["subject"]
+        for row in made.filter(pl.col("stage") == "device").iter_rows(named=True)
+        if row["subject"] in stale.todo
+        and row["files"] != UNKNOWN
+        and all(row[part] == stale.parts[row["subject"]][part] for part in ("definitions", "code"))
+    ]
+    uses = home.lake.scan(USE_TABLE).select("use_id", owner=DEVICE_OWNER)
+    theirs = uses.filter(pl.col("owner").is_in(steady)).collect()
+    noted = made.filter(pl.col("stage") == "use").rename({"subject": "use_id"})
+    return theirs.join(noted, on="use_id").select(list(USES_MADE))
 
 
 def settings_digest(definitions: Definitions, rules: Sequence[RemovalRule] | None = None) -> str:
@@ -208,6 +240,17 @@ def _comings_and_goings(home: Home, claims: Claims) -> dict[str, str]:
     now = claims.drains.filter(~pl.col("linked")).select("drain_id").join(claims.drain_use, on="drain_id")
     found = now.join(was, on="use_id", how="anti")["drain_id"]
     return dict.fromkeys([*lost, *found], "files")
+
+
+def _said_of_drains(uses: pl.DataFrame) -> pl.Series:
+    """
+    One digest a use over its row as a drain's summary rests on it.
+
+    Every export of a device is later than the one before. That says that a use is over, but of one with a
+    later session this is known already (see `prolonged`).
+    """
+    over = pl.when(~pl.col("later_session")).then("last_export_at")
+    return digest_rows(uses.with_columns(last_export_at=over), uses.columns)
 
 
 def _files_text(files: str, extents: Mapping[str, str]) -> str:
@@ -262,7 +305,7 @@ def _compare(
             todo[owner], causes[owner] = weights[owner], moved[0]
     gone = tuple(sorted(set(before) - set(parts)))
     causes |= {owner: moved_by.get(owner, otherwise) for owner in gone}
-    return Stale(stage, todo, gone, parts, causes)
+    return Stale(stage, todo, gone, parts, causes, frozenset(before), pl.DataFrame(schema=USES_MADE))
 
 
 def mentions(registry: pl.DataFrame) -> pl.DataFrame:

@@ -47,6 +47,35 @@ def bucket_of(owner: str) -> int:
 
 
 @dataclass(frozen=True)
+class Had:
+    """
+    Rows of a derived table that are to go: all of some owners, and of others those of some uses.
+
+    Parameters
+    ----------
+    owners
+        Owners of whom all rows go.
+    uses
+        Uses of other owners of whom all rows go; null where the table knows no uses.
+    """
+
+    owners: frozenset[str]
+    uses: frozenset[str] | None = None
+
+    @property
+    def nothing(self) -> bool:
+        """Whether no row can be there."""
+        return not self.owners and not self.uses
+
+    def predicate(self, rows: pl.DataFrame) -> str:
+        """What holds of every row that is to go and, as Delta Lake demands, of every row that comes."""
+        if self.uses is None:
+            return _among("owner", sorted({*self.owners, *rows["owner"].unique()}))
+        uses = _among("use_id", sorted({*self.uses, *rows["use_id"].unique()}))
+        return f"({uses} OR {_among('owner', sorted(self.owners))})" if self.owners else uses
+
+
+@dataclass(frozen=True)
 class Lake:
     """
     The Delta tables below one folder, or below one prefix of an object store.
@@ -166,7 +195,14 @@ class Lake:
             return
         self._write(table, table.conform(frame), "month" if "month" in table.names else None)
 
-    def replace(self, table: Table, made: dict[str, str], frame: pl.DataFrame, owner: pl.Expr) -> None:
+    def replace(
+        self,
+        table: Table,
+        made: dict[str, str],
+        frame: pl.DataFrame,
+        owner: pl.Expr,
+        had: Had | None = None,
+    ) -> None:
         """
         Put the rows of some owners in place of what these owners had, in one commit.
 
@@ -178,8 +214,12 @@ class Lake:
             Rows of these owners only.
         owner
             Expression over the frame that gives a row's owner.
+        had
+            Which rows these owners may have that are to go; unsaid: all that they have. Where there can be
+            none the new rows are added, and nothing is looked for.
         """
-        if not made or (frame.height == 0 and not self.has(table)):
+        had = Had(frozenset(made)) if had is None else had
+        if not made or (frame.height == 0 and (had.nothing or not self.has(table))):
             return
         rows = table.conform(frame).with_columns(owner=owner.cast(pl.String))
         keys = pl.DataFrame(
@@ -192,10 +232,10 @@ class Lake:
         )
         rows = rows.join(keys, on="owner", how="left", maintain_order="left")
         assert rows["bucket"].null_count() == 0, "rows of an owner that was not named"
-        if not self.has(table):
+        if had.nothing or not self.has(table):
             self._write(table, rows, "bucket")
             return
-        predicate = _among("bucket", sorted(set(keys["bucket"]))) + " AND " + _among("owner", sorted(made))
+        predicate = _among("bucket", sorted(set(keys["bucket"]))) + " AND " + had.predicate(rows)
         if rows.height == 0:
             self._delete(table, predicate)
             return
