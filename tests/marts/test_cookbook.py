@@ -78,7 +78,7 @@ def test_figures_the_guide_names_are_the_definitions():
     assert f"the first {figures.chart.baseline_months} complete months" in guide
     assert f"fewer than {figures.chart.least_evaluable} evaluable, or no count" in guide
     assert f"fewer than {figures.chart.least_baseline} evaluable in the baseline" in guide
-    assert f"have not had their {figures.prolonged_leak[0].threshold:.0f} h" in guide
+    assert f"reach {figures.prolonged_leak[0].threshold:.0f} h past the month's end" in guide
     assert f"fewer than {figures.chart.least_evaluable} drains or drain-days" in guide
 
 
