@@ -13,6 +13,7 @@ from flows.loading.load import run_rebuild
 from flows.loading.request import request_for
 from flows.loading.survey import find_files
 from pipeline.store import Home
+from tests.laws.conftest import REGISTRY, v1
 from tests.support.homes import NOW, differences, load, make_home, published
 
 ONCE = settings(
@@ -84,6 +85,69 @@ def test_a_late_file_changes_only_the_drains_it_touches(
     load(home, [p for p in small if p != late])
     summary = load(home, [late])
     assert (summary.devices, summary.drains) == (1, 1)
+
+
+def patients_of_one_device(folder: Path) -> list[Path]:
+    """Three sessions of one device, the second exported again with another leak, and what claims the first two."""
+    folder.mkdir(parents=True)
+    registry = REGISTRY.splitlines(keepends=True)
+    claims = [
+        b"K1,P1,lakeside,ward 4,2031-03-10T08:05:00+01:00,2031-03-10T10:00:00+01:00,DV-1/1,wedge,,left,planned\n",
+        b"K2,P2,lakeside,ward 4,2031-03-10T11:00:00+01:00,2031-03-10T12:20:00+01:00,DV-1/2,wedge,,left,planned\n",
+    ]
+    files = {
+        "1.csv": v1("DV-1", 0, 120, "2031-03-10T10:30:00+01:00", session=1),
+        "2.csv": v1("DV-1", 180, 260, "2031-03-10T13:00:00+01:00", session=2),
+        "2 again.csv": v1("DV-1", 180, 260, "2031-03-10T13:10:00+01:00", session=2, leak=75),
+        "3.csv": v1("DV-1", 300, 350, "2031-03-10T14:00:00+01:00", session=3),
+        "registry.csv": b"".join([*registry[:3], *claims]),
+    }
+    for name, data in files.items():
+        (folder / name).write_bytes(data)
+    return [folder / name for name in files]
+
+
+@pytest.fixture(scope="module")
+def patients(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    return patients_of_one_device(tmp_path_factory.mktemp("patients") / "given")
+
+
+@pytest.mark.parametrize("order", [(4, 0, 1, 2, 3), (3, 2, 0, 1, 4)])
+def test_patients_of_one_device_loaded_one_by_one_are_those_loaded_at_once(
+    order: tuple[int, ...], patients: list[Path], tmp_path: Path
+) -> None:
+    whole, apart = make_home(tmp_path / "whole"), make_home(tmp_path / "apart")
+    load(whole, patients)
+    for place in order:
+        load(apart, [patients[place]])
+    assert differences(published(apart), published(whole)) == []
+
+
+def test_a_later_patient_of_a_device_leaves_the_minutes_of_earlier_ones_as_they_are(
+    patients: list[Path], tmp_path: Path
+) -> None:
+    first, second, again, third, registry = patients
+    home = make_home(tmp_path / "home")
+    load(home, [first, second, registry])
+    later = load(home, [third])
+    assert (later.devices, later.minutes) == (1, 51)
+    # The second patient's drain is over now that the device is on a third; the first's was over before.
+    assert later.drains == 2
+    corrected = load(home, [again])
+    assert (corrected.devices, corrected.minutes, corrected.drains) == (1, 81, 1)
+
+
+def test_a_row_that_claims_one_patient_leaves_the_minutes_of_another_as_they_are(
+    patients: list[Path], tmp_path: Path
+) -> None:
+    first, second, _, _, registry = patients
+    home = make_home(tmp_path / "home")
+    load(home, [first, second, registry])
+    moved = tmp_path / "moved.csv"
+    text = registry.read_bytes().replace(b"2031-04-01", b"2031-04-02")
+    moved.write_bytes(text.replace(b"2031-03-10T12:20", b"2031-03-10T11:50"))
+    summary = load(home, [moved])
+    assert (summary.devices, summary.minutes) == (1, 81)
 
 
 def test_the_same_inputs_with_another_key_give_other_pseudonyms_and_nothing_else(

@@ -6,7 +6,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.store.lake import BUCKETS, Lake, bucket_of
+from pipeline.store.lake import BUCKETS, Had, Lake, bucket_of
 from schemas.derivation import MADE
 from schemas.lake import BEDSIDE, USE_ALERT
 
@@ -37,6 +37,18 @@ def test_replacing_one_device_leaves_the_others_alone(tmp_path: Path) -> None:
     lake.replace(USE_ALERT, {"lakeside:A": "2"}, alerts("A", minutes=9), OWNER)
     rows = lake.scan(USE_ALERT).collect().sort("device").select("device", "minutes").rows()
     assert rows == [("A", 9), ("B", 1)]
+
+
+def test_of_a_device_only_the_uses_that_are_to_go_are_replaced(tmp_path: Path) -> None:
+    lake = Lake(tmp_path)
+    first, second = (alerts("A", minutes=m).with_columns(use_id=pl.lit(f"lakeside:A/{m}")) for m in (1, 2))
+    lake.replace(USE_ALERT, {"lakeside:A": "1"}, pl.concat([first, second]), OWNER)
+    lake.replace(USE_ALERT, {"lakeside:B": "1"}, alerts("B"), OWNER, Had(frozenset()))
+    had = Had(frozenset({"lakeside:B"}), frozenset({"lakeside:A/2"}))
+    new = second.with_columns(minutes=pl.lit(9, pl.Int32))
+    lake.replace(USE_ALERT, {"lakeside:A": "2", "lakeside:B": "2"}, new, OWNER, had)
+    rows = lake.scan(USE_ALERT).collect().sort("use_id").select("device", "minutes").rows()
+    assert rows == [("A", 1), ("A", 9)]
 
 
 def test_a_device_without_rows_loses_what_it_had(tmp_path: Path) -> None:
