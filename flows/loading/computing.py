@@ -15,13 +15,13 @@ from typing import TypeVar
 import polars as pl
 
 from flows.loading.keyless import keyless
-from flows.loading.stale import DEVICE_OWNER, IN_FORCE, USE_PARTS, USES_MADE, Ward, mentions
+from flows.loading.stale import DEVICE_OWNER, IN_FORCE, Ward, mentions
+from flows.loading.uses_made import USES_MADE, uses_made
 from pipeline.cohort import Claims, RemovalRule, cuts_of, summarise, use_annotations
 from pipeline.course import course_of
 from pipeline.course.evidence import evidence_of
-from pipeline.course.resolve import Resolved, resolve
+from pipeline.course.resolve import resolve
 from pipeline.definitions import Definitions
-from pipeline.provenance import digest_groups
 from pipeline.store.lake import Lake
 from schemas.derivation import MADE
 from schemas.lake import (
@@ -107,7 +107,7 @@ class DeviceBatch:
         del minutes, traces  # as large as all that follows together
         cuts = cuts_of(resolved.uses, self.ward.registry)
         notes = use_annotations(resolved.uses, self.ward.registry, self.ward.annotations)
-        made = _made_of(resolved, cuts, notes)
+        made = uses_made(resolved, cuts, notes)
         new = made.join(self.made, on=list(USES_MADE), how="anti")["use_id"]
         changed = pl.col("use_id").is_in(new.implode())
         moved = resolved.minutes if new.len() == made.height else resolved.minutes.filter(changed)
@@ -233,25 +233,6 @@ def drain_batches(
         drains = own.drains.with_columns(drain_key="drain_id", patient_key=None)
         own = replace(own, drains=drains.cast(dict(own.drains.schema)), findings=own.findings.clear())
         yield DrainBatch(lake, tuple(some), own, notes, definitions, tuple(rules))
-
-
-def _made_of(resolved: Resolved, cuts: pl.DataFrame, notes: pl.DataFrame) -> pl.DataFrame:
-    """What the course of each use rests on but definitions and code (USES_MADE)."""
-    said = dict(
-        zip(
-            USE_PARTS,
-            (digest_groups(rows, "use_id") for rows in (resolved.minutes, cuts, notes)),
-            strict=True,
-        )
-    )
-    return resolved.uses.select(
-        "use_id",
-        owner=DEVICE_OWNER,
-        **{
-            part: pl.col("use_id").replace_strict(digests, default="", return_dtype=pl.String)
-            for part, digests in said.items()
-        },
-    ).select(list(USES_MADE))
 
 
 def _by_contract(tables: Sequence[Table], frames: Frames) -> Frames:

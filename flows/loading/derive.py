@@ -7,11 +7,12 @@ from collections.abc import Mapping, Sequence
 import polars as pl
 
 from flows.loading.computing import DEVICE_TABLES, DRAIN_STAGE, Computed, DeviceBatch, DrainBatch
-from flows.loading.stale import DEVICE_OWNER, USE_PARTS, USES_MADE, Stale, Ward
+from flows.loading.stale import DEVICE_OWNER, Stale, Ward
+from flows.loading.uses_made import USE_PARTS, USES_MADE
 from pipeline.cohort import Claims, claim
 from pipeline.provenance import digest_of_texts
 from pipeline.store import Home, moments
-from pipeline.store.lake import Had
+from pipeline.store.had import Had
 from pipeline.store.moments import Moment
 from schemas.derivation import MADE, MADE_PARTS, UNKNOWN
 from schemas.lake import COURSE, QUALITY_DAY, USE_TABLE

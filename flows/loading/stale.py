@@ -9,6 +9,8 @@ from dataclasses import dataclass, replace
 import polars as pl
 
 from flows.loading.survey import batches
+from flows.loading.uses_made import DEVICE_OWNER as DEVICE_OWNER
+from flows.loading.uses_made import USE_PARTS, USES_MADE, may_stand
 from pipeline.cohort import Claims, RemovalRule, load_rules, standing
 from pipeline.cohort.holding import CLAIMING
 from pipeline.definitions import Definitions
@@ -19,8 +21,6 @@ from schemas.lake import LOAD_FILE, USE_TABLE
 from schemas.published import DRAIN, DRAIN_USE
 from schemas.registry import ANNOTATION, REGISTRY_DRAIN
 from schemas.vocabulary import IN_FORCE as IN_FORCE
-
-DEVICE_OWNER = pl.format("{}:{}", "site", "device")
 
 # Of the definitions: what a device's course rests on, and what only the published statistics, extracts and
 # strips do. The rest is the drains'. How cells are read is recorded with each file.
@@ -46,11 +46,6 @@ DEVICE_SECTIONS = frozenset(
 PUBLISHED_SECTIONS = frozenset(
     {"chart", "extract", "handling", "plausible", "reconciliation", "statistics", "strips", "upkeep"}
 )
-
-
-# What a use's course was made from, part by part; definitions and code are its device's.
-USE_PARTS = ("files", "registry", "annotations")
-USES_MADE = {"owner": pl.String(), "use_id": pl.String(), **dict.fromkeys(USE_PARTS, pl.String())}
 
 
 @dataclass(frozen=True)
@@ -128,7 +123,7 @@ def stale_devices(home: Home, ward: Ward, definitions: Definitions) -> Stale:
     }
     weights = dict(zip(files["owner"], files["weight"], strict=True))
     stale = _compare(home, "device", parts, weights, {}, "files")
-    return replace(stale, uses=_uses_that_may_stand(home, stale))
+    return replace(stale, uses=may_stand(home, stale.todo, parts))
 
 
 def stale_drains(
@@ -199,22 +194,6 @@ def stale_drains(
     moved_by = _comings_and_goings(home, claims)
     stale = _compare(home, "drain", parts, weights, moved_by, "registry")
     return replace(stale, causes=stale.causes | _laid_elsewhere(home, stale, set(extent_of)))
-
-
-def _uses_that_may_stand(home: Home, stale: Stale) -> pl.DataFrame:
-    """Notes of the uses of devices to compute, where only what a device was read from may have moved."""
-    made = home.lake.scan(MADE).filter(pl.col("stage").is_in(["device", "use"])).collect()
-    steady = [
-        row["subject"]
-        for row in made.filter(pl.col("stage") == "device").iter_rows(named=True)
-        if row["subject"] in stale.todo
-        and row["files"] != UNKNOWN
-        and all(row[part] == stale.parts[row["subject"]][part] for part in ("definitions", "code"))
-    ]
-    uses = home.lake.scan(USE_TABLE).select("use_id", owner=DEVICE_OWNER)
-    theirs = uses.filter(pl.col("owner").is_in(steady)).collect()
-    noted = made.filter(pl.col("stage") == "use").rename({"subject": "use_id"})
-    return theirs.join(noted, on="use_id").select(list(USES_MADE))
 
 
 def settings_digest(definitions: Definitions, rules: Sequence[RemovalRule] | None = None) -> str:

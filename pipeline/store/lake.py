@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from pipeline.store.engine_words import first_sentence
+from pipeline.store.had import Had, among
 from pipeline.store.place import Place, place_of, speaking_of
 from schemas.errors import LakeError, LedgerError
 from schemas.table import TEXT, Table
@@ -44,35 +45,6 @@ def bucket_of(owner: str) -> int:
     True
     """
     return int.from_bytes(hashlib.sha256(owner.encode()).digest()[:4], "big") % BUCKETS
-
-
-@dataclass(frozen=True)
-class Had:
-    """
-    Rows of a derived table that are to go: all of some owners, and of others those of some uses.
-
-    Parameters
-    ----------
-    owners
-        Owners of whom all rows go.
-    uses
-        Uses of other owners of whom all rows go; null where the table knows no uses.
-    """
-
-    owners: frozenset[str]
-    uses: frozenset[str] | None = None
-
-    @property
-    def nothing(self) -> bool:
-        """Whether no row can be there."""
-        return not self.owners and not self.uses
-
-    def predicate(self, rows: pl.DataFrame) -> str:
-        """What holds of every row that is to go and, as Delta Lake demands, of every row that comes."""
-        if self.uses is None:
-            return _among("owner", sorted({*self.owners, *rows["owner"].unique()}))
-        uses = _among("use_id", sorted({*self.uses, *rows["use_id"].unique()}))
-        return f"({uses} OR {_among('owner', sorted(self.owners))})" if self.owners else uses
 
 
 @dataclass(frozen=True)
@@ -235,7 +207,7 @@ class Lake:
         if had.nothing or not self.has(table):
             self._write(table, rows, "bucket")
             return
-        predicate = _among("bucket", sorted(set(keys["bucket"]))) + " AND " + had.predicate(rows)
+        predicate = among("bucket", sorted(set(keys["bucket"]))) + " AND " + had.predicate(rows)
         if rows.height == 0:
             self._delete(table, predicate)
             return
@@ -281,7 +253,7 @@ class Lake:
         """Delete the rows whose column holds one of the values, in one commit."""
         wanted = sorted(set(values))
         if wanted and self.has(table):
-            self._delete(table, _among(column, wanted))
+            self._delete(table, among(column, wanted))
 
     def version(self, table: Table) -> int | None:
         """Version of the table; null where nothing was ever written."""
@@ -323,8 +295,3 @@ def writer_properties(table: Table) -> WriterProperties:
         compression_level=3,
         column_properties=dict.fromkeys(steady, differences),
     )
-
-
-def _among(column: str, values: Sequence[str] | Sequence[int]) -> str:
-    quoted = [str(v) if isinstance(v, int) else "'" + v.replace("'", "''") + "'" for v in values]
-    return f"{column} IN ({', '.join(quoted)})"

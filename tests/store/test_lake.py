@@ -6,7 +6,8 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline.store.lake import BUCKETS, Had, Lake, bucket_of
+from pipeline.store.had import Had
+from pipeline.store.lake import BUCKETS, Lake, bucket_of
 from schemas.derivation import MADE
 from schemas.lake import BEDSIDE, USE_ALERT
 
