@@ -9,7 +9,7 @@ from tests.laws.conftest import v1
 
 # Readings that only the named patient has: air leak, mL/min.
 # Hers is no whole number: it is searched for in whole homes, where random names hold all kinds of digits.
-ANNA, BERT, CARA, DORA = 7317.5, 2221, 1993, 1559
+ANNA, BERT, CARA, DORA = 7317.5, 2221.5, 1993, 1559
 ANNA_KEYS = ["PAT-ANNA", "TUBE-A1", "TUBE-A2"]
 
 REGISTRY = """# drain-registry: 1

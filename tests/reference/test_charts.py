@@ -70,7 +70,7 @@ def drains_of(groups: list[tuple[str, date, int, int]]) -> pl.DataFrame:
             "prolonged_leak": "yes" if number < prolonged else "no",
             "origin_at": datetime(month.year, month.month, 1, tzinfo=UTC),
             "origin_day": month,
-            "ended_at": datetime(month.year, month.month, 1, tzinfo=UTC) + timedelta(days=30),
+            "ended_at": datetime(month.year, month.month, 1, tzinfo=UTC) + timedelta(days=40),
         }
         for unit, month, count, prolonged in groups
         for number in range(count)
