@@ -145,8 +145,8 @@ def show_check(found: Found, reports: Iterable[CheckReport], *, as_json: bool) -
             print(f"    not read, for the profile does not name them: {', '.join(report.ignored)}")
         elif report.ignored:
             more = len(report.ignored) - _MOST_COLUMNS
-            names = ", ".join(report.ignored[:_MOST_COLUMNS]) + (f" and {more} more" if more > 0 else "")
-            print(f"    not read, for the layout does not have them: {plain(names)}")
+            unread = ", ".join(report.ignored[:_MOST_COLUMNS]) + (f" and {more} more" if more > 0 else "")
+            print(f"    not read, for the layout does not have them: {plain(unread)}")
         if report.understood:
             print(f"    understood: {report.understood}", flush=True)
         for doubt in report.doubts:

@@ -16,7 +16,7 @@ from flows.nights.nightly import run_night
 from flows.show.results import show_check
 from pipeline.store import Home
 from schemas.lake import FILE_NAME
-from tests.support.nights import NIGHT, export, put
+from tests.support.nights import NIGHT, export, put, registry
 
 
 @pytest.fixture
@@ -51,6 +51,18 @@ def test_a_log_with_another_minute_is_no_copy(tmp_path: Path) -> None:
     put(tmp_path, "b.csv", export(minutes=4))
     reports = check_files(survey([tmp_path]), request_for(Home(tmp_path / "none")))
     assert not any(r.copy_of or r.same_minutes_as for r in reports)
+
+
+def test_check_goes_on_behind_a_registry_with_a_column_it_does_not_read(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    put(tmp_path, "a registry.csv", registry().replace("tube_out_at", "tube_out_att", 1))
+    put(tmp_path, "b.csv", export())
+    found = survey([tmp_path])
+    show_check(found, check_files(found, request_for(Home(tmp_path / "none"))), as_json=False)
+    said = capsys.readouterr().out
+    assert "not read, for the layout does not have them: tube_out_att" in said
+    assert "b.csv (profile v1): 3 of 3 rows would be kept." in said
 
 
 def test_load_tells_files_of_one_name_by_their_folders_and_keeps_the_name_alone(
