@@ -9,6 +9,7 @@ FINDINGS = {
     "use_without_drain": "a use of a device that no registry row claims",
     "use_claimed_twice": "a use claimed by two drains",
     "log_outside_drain": "a log outside its drain's dates",
+    "registry_rows_disagree": "two registry files of one exported_at differ on a drain; one of them stands",
     "tube_out_before_in": "tube out before it went in",
     "procedure_end_after_out": "surgery ends after the tube came out",
     "annotation_without_minutes": "a note about minutes nobody has",

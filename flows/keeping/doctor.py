@@ -38,9 +38,10 @@ def examine(home: Home, now: datetime, *, every: bool = False) -> list[Finding]:
     found = list(_checked("versions", machine.versions))
     settings = list(_checked("settings", lambda: _settings(home)))
     found += settings
-    if any(finding.grade is Grade.BROKEN for finding in settings):
+    try:
+        definitions = load_definitions()
+    except DrainledgerError:  # told with the settings; nothing more can be asked without a figure
         return found
-    definitions = load_definitions()
     checks: tuple[tuple[str, Check], ...] = (
         ("night", lambda: _night(home)),
         ("permissions", lambda: machine.permissions(home)),

@@ -56,6 +56,7 @@ def doubts(
         if isinstance(most, float) and 0 < most < _ROUNDING:
             yield f"the greatest {column} is {most:g} {unit}: see [units] {column}"
     yield from _dates(minutes, exported_at, timezone)
+    yield from _turned_dates(minutes)
     strange = minutes["alerts"].explode().drop_nulls().unique().sort()
     ours, said = OTHER_ALERT_PREFIX, {*profile.alerts.codes.values(), *profile.alerts.flags.values()}
     others = [code.removeprefix(ours) for code in strange if code.startswith(ours) and code not in said]
@@ -123,4 +124,28 @@ def _dates(minutes: pl.DataFrame, exported_at: datetime | None, timezone: str | 
         yield (
             f"its last minute, {last:%Y-%m-%d}, is further from the export than {turned:%Y-%m-%d} would be: "
             "see the order of day and month in [clock] format"
+        )
+
+
+def _turned_dates(minutes: pl.DataFrame) -> Iterator[str]:
+    """A log that leaps from month to month, and goes on from day to day with day and month the other way."""
+    clock = minutes.sort("line").select("clock").drop_nulls()
+    if clock.height < _FEW_ROWS or clock.select((pl.col("clock").dt.day() > 12).any()).item():
+        return
+    turned = pl.datetime(
+        pl.col("clock").dt.year(),
+        pl.col("clock").dt.day(),
+        pl.col("clock").dt.month(),
+        pl.col("clock").dt.hour(),
+        pl.col("clock").dt.minute(),
+    )
+    far = pl.duration(days=1)
+    leaps, leaps_turned = clock.select(
+        leaps=(pl.col("clock").diff().abs() > far).sum(), turned=(turned.diff().abs() > far).sum()
+    ).row(0)
+    if leaps_turned < leaps:
+        first = clock["clock"][0]
+        yield (
+            f"it leaps by more than a day {leaps} times, and {leaps_turned} times were {first:%Y-%m-%d} "
+            f"to be read as {first:%Y-%d-%m}: see the order of day and month in [clock] format"
         )

@@ -105,13 +105,14 @@ def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) 
     written = [replace(o, folder=str(places[o.given or o.digest].parent)) for o in written]
     became = {digest: row["status"] for digest, row in known.items()}
     became |= {o.given or o.digest: o.status for o in written}
+    reasons = {o.given or o.digest: o.reason for o in written}
     outcomes += [
         Outcome(
             name_of(path),
             digest,
             became[digest],
             known=True,
-            reason=_still(known.get(digest), became[digest]),
+            reason=_still(known.get(digest), became[digest]) or reasons.get(digest),
             folder=str(path.parent),
         )
         for path, digest in copies

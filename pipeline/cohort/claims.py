@@ -91,7 +91,7 @@ def claim(
     return Claims(
         drains.drop("use_of_unlinked").sort("drain_id"),
         drain_use,
-        findings_of(standing(registry), uses, held, idle, ids, drain_use, annotations),
+        findings_of(standing(registry), registry, uses, held, idle, ids, drain_use, annotations),
     )
 
 

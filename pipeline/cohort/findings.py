@@ -16,6 +16,7 @@ _PAIR = ["site", "device", "session"]
 
 def findings_of(
     rows: pl.DataFrame,
+    registry: pl.DataFrame,
     uses: pl.DataFrame,
     held: Held,
     idle: pl.DataFrame,
@@ -30,6 +31,8 @@ def findings_of(
     ----------
     rows
         The standing rows of the registry, as the hospital gave them.
+    registry
+        All rows ever given.
     idle
         Stretches claimed by a drain that a newer device served at the time.
     ids
@@ -44,6 +47,7 @@ def findings_of(
             _outside(rows, uses, named),
             _without_log(rows, named, drain_use),
             _claimed_twice(held, named),
+            _disagree(rows, registry, named),
             _without_drain(held, uses),
             _unclaimed(rows, held, uses),
             _idle(idle, named),
@@ -193,6 +197,30 @@ def _claimed_twice(held: Held, ids: pl.DataFrame) -> pl.DataFrame:
             "minutes",
             finding=pl.lit("use_claimed_twice"),
             detail=pl.format("{}: these minutes went to {}", "use_id", "winner"),
+        )
+    )
+
+
+def _disagree(rows: pl.DataFrame, registry: pl.DataFrame, ids: pl.DataFrame) -> pl.DataFrame:
+    """Rows of files exported at one time that differ: which is the newer one nobody can tell."""
+    columns = [name for name in rows.columns if name not in (*_DRAIN, "exported_at", "file_sha256")]
+    differ = [pl.when(pl.col(c).ne_missing(pl.col(f"{c}_other"))).then(pl.lit(c)) for c in columns]
+    return (
+        rows.join(registry, on=[*_DRAIN, "exported_at"], suffix="_other", nulls_equal=True)
+        .select(*_DRAIN, differ=pl.concat_list(differ).list.drop_nulls())
+        .filter(pl.col("differ").list.len() > 0)
+        .explode("differ")
+        .group_by(_DRAIN)
+        .agg(pl.col("differ").unique().sort())
+        .join(ids, on=_DRAIN)
+        .select(
+            "site",
+            "drain_id",
+            finding=pl.lit("registry_rows_disagree"),
+            detail=pl.format(
+                "registry files of one exported_at differ in {}; which is newer cannot be told: export again",
+                pl.col("differ").list.join(", "),
+            ),
         )
     )
 

@@ -76,7 +76,8 @@ reasons AS (
     min(finding) AS word
   FROM data_quality
   WHERE finding IN (
-    'use_claimed_twice', 'log_outside_drain', 'tube_out_before_in', 'procedure_end_after_out'
+    'use_claimed_twice', 'log_outside_drain', 'registry_rows_disagree', 'tube_out_before_in',
+    'procedure_end_after_out'
   )
   GROUP BY drain_id
   UNION ALL

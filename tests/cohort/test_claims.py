@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from functools import cache
 from importlib import util
 from pathlib import Path
@@ -298,6 +299,24 @@ def test_surgery_that_ended_after_the_tube_was_out_is_listed_and_not_an_origin(
     claims = claim(uses_of(use()), registry, SECRET)
     assert claims.findings.select("finding", "minutes").rows() == [("procedure_end_after_out", 120)]
     assert claims.drains["procedure_end_at"].to_list() == [None]
+
+
+def test_registries_of_one_time_that_disagree_are_listed_with_what_differs(
+    uses_of, use, registry_of, drain
+) -> None:
+    one = registry_of(drain(uses=["DV-1/1"], unit="T4"))
+    other = registry_of(drain(uses=["DV-1/1"], unit="T9", out_at=40))
+    same_time = other.with_columns(file_sha256=pl.lit("e" * 64))
+    later = same_time.with_columns(pl.col("exported_at") + timedelta(days=1))
+
+    def told(*files: pl.DataFrame) -> list[tuple[str, str]]:
+        claims = claim(uses_of(use()), pl.concat(files), SECRET)
+        return claims.findings.filter(pl.col("finding") == "registry_rows_disagree")["detail"].to_list()
+
+    assert told(one) == told(one, one) == told(one, later) == []
+    (detail,) = told(one, same_time)
+    assert "differ in tube_out_at, unit;" in detail
+    assert told(same_time, one) == [detail]
 
 
 def test_an_annotation_that_touches_no_minute_is_listed(

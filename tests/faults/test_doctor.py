@@ -193,6 +193,16 @@ def test_each_fault_is_found_with_what_to_do_and_the_look_goes_on(name: str, hom
     assert everything(home.root) == before
 
 
+def test_a_draft_of_a_profile_hides_nothing_else(home: Home) -> None:
+    (home.root / "profiles").mkdir()
+    (home.root / "profiles" / "annex.toml").write_text("x = ")
+    _cut_log(home)
+    found = examine(home, NOW)
+    assert of(found, "settings")[0].grade is Grade.BROKEN
+    assert {"key", "lake", "raw files"} <= {one.check for one in found}
+    assert any(one.grade is Grade.BROKEN for one in of(found, "lake"))
+
+
 def test_whatever_an_engine_says_a_finding_is_one_line_with_something_to_do(
     home: Home, capsys: pytest.CaptureFixture[str]
 ) -> None:
