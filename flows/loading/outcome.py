@@ -15,9 +15,9 @@ HELD_BACK = "erased"  # of a file all of which had been erased; it has no row in
 
 # Why a file of the ledger was read again, as the end of a sentence.
 READ_AGAIN = {
-    "profile": "for its profile says something else now",
-    "shelf": "for profiles came or changed since none fitted it",
-    "code": "for what turns bytes into rows has changed",
+    "profile": "because its profile says something else now",
+    "shelf": "because the profiles have changed and none had fitted",
+    "code": "because what turns bytes into rows has changed",
     "asked": "as asked",
 }
 
@@ -98,19 +98,20 @@ def named_apart(outcomes: Sequence[Outcome]) -> list[str]:
 
 def again_words(again: Sequence[Outcome]) -> str:
     """
-    How many files of the ledger were read again, and for which reasons.
+    How many files of the ledger were read again, for which reasons, and what they brought.
 
     Examples
     --------
     >>> again_words([Outcome("a.csv", "1f", "loaded", again_for="shelf")])
-    '1 file of the ledger read again: 1 for profiles came or changed since none fitted it'
+    '1 file of the ledger read again: 1 because the profiles have changed and none had fitted (0 rows kept)'
     """
     count = Counter(outcome.again_for for outcome in again)
     reasons = [f"{count[word]} {said}" for word, said in READ_AGAIN.items() if count[word]]
     files = f"{len(again)} file{'' if len(again) == 1 else 's'} of the ledger read again"
     rejected = sum(outcome.status == FileStatus.REJECTED for outcome in again)
-    still = f" ({rejected} rejected)" if rejected else ""
-    return f"{files}{': ' if reasons else ''}{', '.join(reasons)}{still}"
+    kept = sum(outcome.rows_kept for outcome in again)
+    became = f"{kept} row{'' if kept == 1 else 's'} kept" + (f", {rejected} rejected" if rejected else "")
+    return f"{files}{': ' if reasons else ''}{', '.join(reasons)} ({became})"
 
 
 def unended_words(logs: int) -> str:
