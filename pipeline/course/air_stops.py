@@ -63,16 +63,18 @@ def known_flow(grid: pl.DataFrame, flow: OcclusionRules) -> pl.DataFrame:
     `end_k` (of the run), `stretch_first_k`, `stretch_last_k`.
     """
     known = (
-        grid.filter(pl.col("running") & pl.col("air_leak_ml_min").is_not_null() & ~pl.col("line_open"))
-        .select(
+        grid.select(
             "row",
             "handled",
             "range_cmh2o",
             "moved_least_cmh2o",
             "absent_below_cmh2o",
-            stretch=pl.struct("span_no", "breaks").rle_id(),
-            known_leak="air_leak_ml_min",
+            "span_no",
+            "breaks",
+            known_leak=pl.when(pl.col("running") & ~pl.col("line_open")).then("air_leak_ml_min"),
         )
+        .filter(pl.col("known_leak").is_not_null())
+        .with_columns(stretch=pl.struct("span_no", "breaks").rle_id())
         .with_row_index("k")
         .with_columns(pl.col("k").cast(pl.Int64), still=pl.col("known_leak") <= flow.leak_most)
         .with_columns(run=pl.struct("stretch", "still").rle_id())

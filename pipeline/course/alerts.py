@@ -24,7 +24,15 @@ def find_alerts(grid: pl.DataFrame, uses: pl.DataFrame, rules: AlertRules) -> pl
     have stopped, null where it was not seen), sorted by use, code and start.
     """
     heard = (
-        grid.with_columns(
+        grid.select(
+            "row",
+            "use_no",
+            "use_id",
+            "site",
+            "device",
+            "minute",
+            "alerts",
+            "clock_step",
             heard=pl.col("alerts").is_not_null(),
             # Rows whose neighbour is another use never count as heard beside this one.
             use_before=pl.col("use_no").shift(1),

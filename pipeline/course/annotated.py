@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.course.grid import at
+from pipeline.course.grid import at, bounds_of_uses
 from pipeline.definitions import OcclusionRules
 from schemas.vocabulary import AnnotationKind, Grade
 
@@ -37,9 +37,6 @@ def annotated_rows(grid: pl.DataFrame, annotations: pl.DataFrame, flow: Occlusio
     -------
     `from_row`, `to_row`, `grade`, `detail`, `kind`, sorted.
     """
-    bounds = grid.group_by("use_id", maintain_order=True).agg(
-        first=pl.col("minute").first(), first_row=pl.col("row").first(), last_row=pl.col("row").last()
-    )
 
     def row_of(instant: pl.Expr) -> pl.Expr:
         return pl.col("first_row") + (instant.dt.truncate("1m") - pl.col("first")).dt.total_minutes()
@@ -47,7 +44,7 @@ def annotated_rows(grid: pl.DataFrame, annotations: pl.DataFrame, flow: Occlusio
     placed = (
         annotations.select("use_id", "started_at", "ended_at", "kind")
         .unique()
-        .join(bounds, on="use_id", how="inner")
+        .join(bounds_of_uses(grid), on="use_id", how="inner")
         .filter((pl.col("ended_at") > pl.col("started_at")) | pl.col("ended_at").is_null())
         .with_columns(
             begins=row_of(pl.col("started_at")),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.course.grid import latest_row, next_row, on_rows
 from pipeline.definitions import EnvelopeRules
 from schemas.vocabulary import TidalingBasis, Verdict
 
@@ -24,7 +25,7 @@ def mark_sightings(grid: pl.DataFrame, evidence: pl.DataFrame, rules: EnvelopeRu
     that shows breathing) and `swing_bound_cmh2o` (the most that can be hidden in a minute that shows
     absence), both max − min where untraced; the rows of the sightings around, within the
     span: `breath_row` (last breathing up to here), `next_breath_row`, `absence_row` (last absence up to
-    here), `next_absence_row`, null where none; `span_first_row`, `span_last_row`; `run_count`, running
+    here), `next_absence_row`, null where none; `run_count`, running
     minutes so far, by which onsets are timed (a pause hides breathing, it does not stop it); and
     `breaks`, holes and clock steps so far: between two rows with different `breaks` nothing can be dated.
     """
@@ -36,7 +37,7 @@ def mark_sightings(grid: pl.DataFrame, evidence: pl.DataFrame, rules: EnvelopeRu
         trace_swing="swing_cmh2o",
         trace_bound="swing_high_cmh2o",
     )
-    joined = grid.join(traces, on=["use_id", "minute"], how="left", maintain_order="left").with_columns(
+    joined = grid.join(on_rows(grid, traces), on="row", how="left", maintain_order="left").with_columns(
         pl.col("traced").fill_null(False)
     )
     by_envelope = ~pl.col("traced") & (pl.col("tidaling_basis") == TidalingBasis.ENVELOPE).fill_null(False)
@@ -59,13 +60,10 @@ def mark_sightings(grid: pl.DataFrame, evidence: pl.DataFrame, rules: EnvelopeRu
         run_count=pl.col("running").cast(pl.Int64).cum_sum(),
         breaks=(pl.col("no_data") | pl.col("clock_step")).cast(pl.Int64).cum_sum(),
     ).drop("trace_verdict", "trace_swing", "trace_bound")
-    breath = pl.when("breath_seen").then("row")
-    absence = pl.when("absence_seen").then("row")
+    breath, absence = pl.col("breath_seen"), pl.col("absence_seen")
     return marked.with_columns(
-        breath_row=breath.forward_fill().over("span_no"),
-        next_breath_row=breath.backward_fill().over("span_no"),
-        absence_row=absence.forward_fill().over("span_no"),
-        next_absence_row=absence.backward_fill().over("span_no"),
-        span_first_row=pl.col("row").first().over("span_no"),
-        span_last_row=pl.col("row").last().over("span_no"),
+        breath_row=latest_row(breath),
+        next_breath_row=next_row(breath),
+        absence_row=latest_row(absence),
+        next_absence_row=next_row(absence),
     )

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 import numpy as np
 import polars as pl
 
-from pipeline.course.grid import decimal
+from pipeline.course.grid import decimal, over_windows
 from pipeline.definitions import FluidRules
 
-_CANISTER = ["use_no", "canister_no"]
+_CANISTER = "canister_run"
 
 
 def set_aside_bumps(readings: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:
@@ -36,6 +36,9 @@ def set_aside_bumps(readings: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:
     readings
         In order: `row`, `use_no`, `canister_no`, `volume_ml`.
     """
+    readings = readings.with_columns(
+        pl.struct("use_no", "canister_no").rle_id().set_sorted().alias(_CANISTER)
+    )
     change = pl.col("volume_ml").diff().over(_CANISTER)
     leap, fall = change.abs() >= rules.change_least, change <= -rules.change_pause
     leaps, falls = readings.select(leap=leap.any(), fall=fall.any()).row(0)
@@ -61,21 +64,33 @@ def _restless(rules: FluidRules) -> pl.Expr:
 
 def _without_leans(readings: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:
     volume = pl.col("volume_ml")
-    level = volume.rolling_median(rules.change_stays, min_samples=1)
     rise, minutes = (pl.col(name).diff().over(_CANISTER) for name in ("volume_ml", "row"))
+    reading, stays = pl.col("reading"), rules.change_stays
     leaps = (
         readings.with_columns(
-            before_ml=level.shift(1).over(_CANISTER),
-            after_ml=volume.reverse()
-            .rolling_median(rules.change_stays, min_samples=1)
-            .reverse()
-            .over(_CANISTER),
             rise=rise,
             up=rise >= rules.change_least * minutes,
             down=rise <= -rules.change_least,
+            reading=pl.int_range(pl.len()),
         )
-        .with_row_index("reading")
+        .with_columns(
+            first_reading=reading.first().over(_CANISTER), last_reading=reading.last().over(_CANISTER)
+        )
         .filter(pl.col("up") | pl.col("down"))
+    )
+    until = leaps.select(
+        window="reading",
+        from_row=pl.max_horizontal(reading - stays, "first_reading"),
+        to_row=reading - 1,
+    )
+    onward = leaps.select(
+        window="reading",
+        from_row=reading,
+        to_row=pl.min_horizontal(reading + stays - 1, "last_reading"),
+    )
+    leaps = leaps.with_columns(
+        over_windows(readings, until, before_ml=volume.median())["before_ml"],
+        over_windows(readings, onward, after_ml=volume.median())["after_ml"],
     )
     before, away = pl.col("before_ml"), decimal(volume - pl.col("before_ml"))
     most = pl.when("up").then(decimal(before + pl.col("rise") / 2)).otherwise(pl.lit(float("inf")))
@@ -84,7 +99,7 @@ def _without_leans(readings: pl.DataFrame, rules: FluidRules) -> pl.DataFrame:
         begins=begins.fill_null(False),
         least_ml=decimal(before - rules.change_pause),
         most_ml=most,
-        place=pl.struct(_CANISTER).rle_id(),
+        place=pl.col(_CANISTER),
     )
     leaning = np.zeros(readings.height, dtype=np.bool_)
     for begin, end in _taken_back(leaps, rules):

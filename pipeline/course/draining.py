@@ -45,7 +45,7 @@ def fluid_goes_on(grid: pl.DataFrame, stops: pl.DataFrame, flow: OcclusionRules)
         stops.select("window", row=pl.int_ranges("from_row", pl.col("to_row") + 1))
         .explode("row")
         .join(
-            grid.filter("volume_read").select("row", "output_ml", "canister_no"),
+            grid.select("row", "output_ml", "canister_no", "volume_read").filter("volume_read"),
             on="row",
             maintain_order="left",
         )

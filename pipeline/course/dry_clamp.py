@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.course.grid import at, over_windows, run_length
+from pipeline.course.grid import at, latest_row, over_windows, run_length
 from pipeline.definitions import ClampRules, EnvelopeRules, FlowStoppedRules, OcclusionRules
 from schemas.vocabulary import PeriodKind
 
@@ -122,7 +122,7 @@ def _with_still_runs(grid: pl.DataFrame, envelope: EnvelopeRules) -> pl.DataFram
     return (
         grid.with_columns(still_minutes=run_length(still))
         .with_columns(absence_seen=pl.col("absence_seen") | shown)
-        .with_columns(absence_row=pl.when("absence_seen").then("row").forward_fill().over("span_no"))
+        .with_columns(absence_row=latest_row(pl.col("absence_seen")))
     )
 
 

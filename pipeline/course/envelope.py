@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Literal
-
 import polars as pl
 
 from pipeline.course.quiet_floor import mark_quiet_floor
+from pipeline.course.ranked import Toward, trailing_quantiles
 from pipeline.definitions import Definitions, EnvelopeRules
 from schemas.vocabulary import Verdict
 
@@ -53,7 +52,7 @@ def envelope_of(grid: pl.DataFrame, definitions: Definitions) -> pl.DataFrame:
     known = (
         mark_quiet_floor(grid, definitions)
         .with_columns(
-            _place=pl.struct("use_id", "span").rle_id(),
+            _place=pl.struct("use_id", "span").rle_id().set_sorted(),
             _row=pl.int_range(pl.len()),
             _range=pl.when(pl.col("running")).then("range_cmh2o"),
             _leak=pl.when(pl.col("running")).then("air_leak_ml_min"),
@@ -65,28 +64,29 @@ def envelope_of(grid: pl.DataFrame, definitions: Definitions) -> pl.DataFrame:
     moves, no_leak, not_carried = envelope_present_clauses(definitions, "_up_to").values()
     present = moves & no_leak & not_carried
     last_of_place = pl.col("_place") != pl.col("_place").shift(-1)
-    up_to = known.with_columns(
-        _last=pl.when(last_of_place.fill_null(True)).then("_row").backward_fill(),
-        _up_to_low_cmh2o=_quantile("_range", rules.low_quantile, "lower", rules),
-        _up_to_high_cmh2o=_quantile("_range", rules.high_quantile, "higher", rules),
-        _up_to_leak_ml_min=_quantile("_leak", 0.5, "higher", rules),
-        _up_to_carried=pl.col("_moved")
-        .rolling_sum(rules.window, min_samples=rules.least_minutes)
-        .over("_place"),
-    ).with_columns(
-        # The window that reaches half, or all but one, of its minutes beyond this one; at the end, the last.
-        _around=pl.min_horizontal(pl.col("_row") + rules.window // 2, "_last"),
-        _from=pl.min_horizontal(pl.col("_row") + rules.window - 1, "_last"),
-        _known=pl.col("_up_to_low_cmh2o").is_not_null(),
-        _present=present.fill_null(False),
-        _may_be=present.is_null() & (moves & no_leak).fill_null(False),
-        _absent=pl.all_horizontal(envelope_absent_clauses("_up_to").values()).fill_null(False),
-        _quiet=(pl.col("_range") <= pl.col("still_most_cmh2o")).fill_null(False),
+    up_to = (
+        known.hstack(_quantiles(known, rules))
+        .with_columns(
+            _last=pl.when(last_of_place.fill_null(True)).then("_row").backward_fill(),
+            _up_to_carried=pl.col("_moved")
+            .rolling_sum(rules.window, min_samples=rules.least_minutes)
+            .over("_place"),
+        )
+        .with_columns(
+            # The window that reaches half, or all but one, of its minutes beyond this; at the end, the last.
+            _around=pl.min_horizontal(pl.col("_row") + rules.window // 2, "_last"),
+            _from=pl.min_horizontal(pl.col("_row") + rules.window - 1, "_last"),
+            _known=pl.col("_up_to_low_cmh2o").is_not_null(),
+            _present=present.fill_null(False),
+            _may_be=present.is_null() & (moves & no_leak).fill_null(False),
+            _absent=pl.all_horizontal(envelope_absent_clauses("_up_to").values()).fill_null(False),
+            _quiet=(pl.col("_range") <= pl.col("still_most_cmh2o")).fill_null(False),
+        )
     )
     told = up_to.with_columns(
         *(pl.col(f"_up_to_{name}").gather("_around").alias(f"envelope_{name}") for name in _FIGURES),
         *(_some(name).alias(name) for name in ("_known", "_present", "_may_be", "_absent")),
-        _quiet_run=pl.len().over(pl.struct("_place", "_quiet").rle_id()),
+        _quiet_run=pl.len().over(pl.struct("_place", "_quiet").rle_id().set_sorted()),
     )
     stopped = pl.col("_quiet") & (pl.col("_quiet_run") >= rules.still_run)
     could_swing = pl.col("_range") >= pl.col("absent_below_cmh2o")
@@ -102,13 +102,13 @@ def envelope_of(grid: pl.DataFrame, definitions: Definitions) -> pl.DataFrame:
         .then(pl.lit(Verdict.ABSENT.value))
         .otherwise(pl.lit(Verdict.INDETERMINATE.value))
     )
+    # Stretches that no absent minute parts: such a minute begins the next one.
+    stretch = pl.struct("_place", (pl.col("envelope_verdict") == Verdict.ABSENT).fill_null(False).cum_sum())
     told = told.with_columns(envelope_verdict=verdict).with_columns(
-        _since_absent=(pl.col("envelope_verdict") == Verdict.ABSENT).fill_null(False).cum_sum()
+        _since_absent=stretch.rle_id().set_sorted()
     )
     breathing = pl.col("envelope_verdict") == Verdict.PRESENT
-    told = told.with_columns(
-        envelope_present_minutes=breathing.sum().over("_place", "_since_absent").cast(pl.Int64)
-    )
+    told = told.with_columns(envelope_present_minutes=breathing.sum().over("_since_absent").cast(pl.Int64))
     may_be_a_walk = ~pl.col("_present") & (pl.col("envelope_present_minutes") < rules.carried_most)
     return told.with_columns(
         envelope_verdict=pl.when(breathing & may_be_a_walk)
@@ -131,15 +131,20 @@ def envelope_absent_clauses(window: str = "envelope") -> dict[str, pl.Expr]:
     return {"still": pl.col(f"{window}_high_cmh2o") < pl.col("absent_below_cmh2o")}
 
 
-def _quantile(column: str, share: float, toward: Literal["lower", "higher"], rules: EnvelopeRules) -> pl.Expr:
-    """A quantile (one of the values) of the known minutes of the window up to each minute."""
-    return (
-        pl.col(column)
-        .rolling_quantile(
-            share, interpolation=toward, window_size=rules.window, min_samples=rules.least_minutes
+def _quantiles(known: pl.DataFrame, rules: EnvelopeRules) -> list[pl.Series]:
+    """The figures of the window up to each minute: quantiles of its known minutes, each one of the values."""
+    ranges: dict[str, tuple[float, Toward]] = {
+        "_up_to_low_cmh2o": (rules.low_quantile, "lower"),
+        "_up_to_high_cmh2o": (rules.high_quantile, "higher"),
+    }
+    leaks: dict[str, tuple[float, Toward]] = {"_up_to_leak_ml_min": (0.5, "higher")}
+    return [
+        quantile
+        for column, wanted in (("_range", ranges), ("_leak", leaks))
+        for quantile in trailing_quantiles(
+            known[column], known["_place"], rules.window, rules.least_minutes, wanted
         )
-        .over("_place")
-    )
+    ]
 
 
 def _some(column: str) -> pl.Expr:

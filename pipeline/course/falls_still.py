@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.course.grid import decimal
+from pipeline.course.grid import decimal, is_among, over_windows
 from pipeline.definitions import ClampRules, OcclusionRules
 
 
@@ -27,28 +27,45 @@ def mark_falls_still(grid: pl.DataFrame, clamp: ClampRules, flow: OcclusionRules
         Needs `row`, `running`, `span_no`, `breaks` and the columns of `mark_quiet_floor`.
     """
     n = clamp.readings
-    known = grid.filter("running").select(
-        "row",
-        "moved_least_cmh2o",
-        "absent_below_cmh2o",
-        "quiet_floor_cmh2o",
-        "range_cmh2o",
-        "span_no",
-        place=pl.struct("span_no", "breaks").rle_id(),
+    known = (
+        grid.select(
+            "row",
+            "running",
+            "span_no",
+            "breaks",
+            "moved_least_cmh2o",
+            "absent_below_cmh2o",
+            "quiet_floor_cmh2o",
+            "range_cmh2o",
+        )
+        .filter("running")
+        .with_columns(
+            place=pl.struct("span_no", "breaks").rle_id(),
+            k=pl.int_range(pl.len()),
+            middle=pl.col("range_cmh2o").rolling_median(n, min_samples=n),
+        )
+        .with_columns(span_first_k=pl.col("k").first().over("span_no"))
     )
-    middle = pl.col("range_cmh2o").rolling_median(n, min_samples=n)
-    before, after = (middle.shift(by).over("place") for by in (1, 1 - n))
-    # What was usual is no date: a hole does not make a faded movement the usual one.
-    earlier = pl.col("range_cmh2o").rolling_median(flow.look_back, min_samples=n).shift(1).over("span_no")
+    # The readings just before, and those from this minute on, where all lie in its own unbroken stretch.
+    before, after = (
+        pl.when(pl.col("place").shift(reach) == pl.col("place")).then(pl.col("middle").shift(by))
+        for reach, by in ((n, 1), (1 - n, 1 - n))
+    )
     floor, still = pl.col("quiet_floor_cmh2o"), pl.col("absent_below_cmh2o")
-    falls = known.select(
-        "row",
-        falls_still=(before >= pl.col("moved_least_cmh2o"))
-        & (after < still)
-        & (pl.col("range_cmh2o") < still)
-        & (decimal(after - floor) <= decimal(flow.swing_left * (before - floor)))
-        & (decimal(before - floor) >= decimal(flow.swing_kept * (earlier - floor))),
+    falls = known.with_columns(before=before, after=after).filter(
+        pl.col("before") >= pl.col("moved_least_cmh2o"),
+        pl.col("after") < still,
+        pl.col("range_cmh2o") < still,
+        decimal(pl.col("after") - floor) <= decimal(flow.swing_left * (pl.col("before") - floor)),
     )
-    return grid.join(falls, on="row", how="left", maintain_order="left").with_columns(
-        pl.col("falls_still").fill_null(False)
+    # What was usual is no date: a hole does not make a faded movement the usual one.
+    look_back = falls.select(
+        window="k",
+        from_row=pl.max_horizontal(pl.col("k") - flow.look_back, "span_first_k"),
+        to_row=pl.col("k") - 1,
     )
+    read = pl.col("range_cmh2o")
+    usual = over_windows(known, look_back, earlier=pl.when(read.count() >= n).then(read.median()))
+    at_once = decimal(pl.col("before") - floor) >= decimal(flow.swing_kept * (pl.col("earlier") - floor))
+    falls = falls.with_columns(usual["earlier"]).filter(at_once)
+    return grid.with_columns(falls_still=is_among(falls["row"]))

@@ -30,7 +30,8 @@ def dense_grid(resolved: pl.DataFrame, cuts: pl.DataFrame) -> pl.DataFrame:
     Returns
     -------
     A row a minute: `row` (its own position), `use_no`, `span_no` (numbers of the use and of the
-    stretch between cuts, unique in this frame), `use_id`, `site`, `device`, `session`, `minute`,
+    stretch between cuts, unique in this frame), `span_first_row` and `span_last_row` (of that stretch),
+    `use_id`, `site`, `device`, `session`, `minute`,
     `utc_offset_minutes` (of the last observed minute), `span` (from 0), `observed`, the readings and
     `clock_step` with `clock_step_minutes`.
 
@@ -73,12 +74,17 @@ def dense_grid(resolved: pl.DataFrame, cuts: pl.DataFrame) -> pl.DataFrame:
         .with_row_index("row")
         .with_columns(pl.col("row").cast(pl.Int64))
     )
-    observed = resolved.join(bounds.select("use_id", "first", "first_row"), on="use_id").select(
+    row = (
+        resolved.select("use_id", "minute")
+        .join(bounds.select("use_id", "first", "first_row"), on="use_id", how="left", maintain_order="left")
+        .select(row=pl.col("first_row") + (pl.col("minute") - pl.col("first")).dt.total_minutes())
+    )
+    observed = resolved.select(
         "utc_offset_minutes",
         "clock_step",
         "clock_step_minutes",
         *_READING_NAMES,
-        row=pl.col("first_row") + (pl.col("minute") - pl.col("first")).dt.total_minutes(),
+        row["row"],
         observed=pl.lit(True),
     )
     grid = every_minute.join(observed, on="row", how="left", maintain_order="left").with_columns(
@@ -96,11 +102,26 @@ def _with_spans(grid: pl.DataFrame, cuts: pl.DataFrame) -> pl.DataFrame:
     begins_span = pl.col("begins").fill_null(False) & ~first_of_use
     return (
         grid.join(begins, on=["use_id", "minute"], how="left", maintain_order="left")
-        .with_columns(
-            span=begins_span.cast(COUNT).cum_sum().over("use_no").cast(COUNT),
-            span_no=(begins_span | first_of_use).cast(pl.Int64).cum_sum(),
-        )
+        .with_columns(span=begins_span.cast(COUNT).cum_sum().over("use_no").cast(COUNT))
         .drop("begins")
+        .pipe(numbered)
+    )
+
+
+def numbered(minutes: pl.DataFrame) -> pl.DataFrame:
+    """
+    Minutes without a hole, in order of `use_id`, `minute`, with their numbers on the grid.
+
+    Adds `row`, `use_no`, `span_no`, `span_first_row` and `span_last_row` from `use_id` and `span`.
+    """
+    # Known to be in order, they need no hashing wherever a window stays within one of them.
+    return minutes.with_columns(
+        row=pl.int_range(pl.len()).set_sorted(),
+        use_no=pl.col("use_id").rle_id().cast(pl.Int64).set_sorted(),
+        span_no=pl.struct("use_id", "span").rle_id().cast(pl.Int64).set_sorted(),
+    ).with_columns(
+        span_first_row=pl.col("row").first().over("span_no"),
+        span_last_row=pl.col("row").last().over("span_no"),
     )
 
 
@@ -113,6 +134,47 @@ def run_length(condition: pl.Expr) -> pl.Expr:
     start = pl.when(condition & ~goes_on).then(pl.col("row")).forward_fill()
     end = pl.when(condition & ~will_go_on).then(pl.col("row")).backward_fill()
     return pl.when(condition).then(end - start + 1).otherwise(0)
+
+
+def bounds_of_uses(grid: pl.DataFrame) -> pl.DataFrame:
+    """`use_id`, `first` (minute), `first_row`, `last_row` of each use on a grid, in its order."""
+    firsts = grid.select("use_id", "use_no", first="minute", first_row="row").filter(
+        pl.col("use_no").ne_missing(pl.col("use_no").shift(1))
+    )
+    return firsts.select(
+        "use_id",
+        "first",
+        "first_row",
+        last_row=pl.col("first_row").shift(-1, fill_value=grid.height) - 1,
+    )
+
+
+def on_rows(grid: pl.DataFrame, minutes: pl.DataFrame) -> pl.DataFrame:
+    """Minutes (`use_id`, `minute` and more) by `row` of the grid; those it does not have are left out."""
+    row = pl.col("first_row") + (pl.col("minute") - pl.col("first")).dt.total_minutes()
+    return (
+        minutes.join(bounds_of_uses(grid), on="use_id", maintain_order="left")
+        .with_columns(row=row)
+        .filter(pl.col("row").is_between("first_row", "last_row"))
+        .drop("use_id", "minute", "first", "first_row", "last_row")
+    )
+
+
+def latest_row(condition: pl.Expr) -> pl.Expr:
+    """Row of the last minute up to this one, within its span, at which `condition` holds, or null."""
+    row = pl.when(condition).then("row").forward_fill()
+    return pl.when(row >= pl.col("span_first_row")).then(row)
+
+
+def next_row(condition: pl.Expr) -> pl.Expr:
+    """Row of the first minute from this one on, within its span, at which `condition` holds, or null."""
+    row = pl.when(condition).then("row").backward_fill()
+    return pl.when(row <= pl.col("span_last_row")).then(row)
+
+
+def is_among(rows: pl.Series) -> pl.Expr:
+    """Whether a minute of a grid is one of these rows."""
+    return pl.col("row").is_in(rows.implode())
 
 
 def decimal(value: pl.Expr) -> pl.Expr:
@@ -142,14 +204,18 @@ def over_windows(grid: pl.DataFrame, windows: pl.DataFrame, **figures: pl.Expr) 
         Aggregating expressions over the grid's columns.
     """
     needed = sorted({name for figure in figures.values() for name in figure.meta.root_names()})
-    rows = (
-        windows.filter(pl.col("from_row") <= pl.col("to_row"))
+    found = (
+        windows.lazy()
+        .filter(pl.col("from_row") <= pl.col("to_row"))
         .select("window", position=pl.int_ranges("from_row", pl.col("to_row") + 1))
         .explode("position")
+        .select("window", *(pl.lit(grid[name]).gather("position").alias(name) for name in needed))
+        .group_by("window", maintain_order=True)
+        .agg(**figures)
     )
-    values = grid.select(needed)[rows["position"]] if rows.height else grid.select(needed).clear()
-    found = rows.hstack(values.get_columns()).group_by("window", maintain_order=True).agg(**figures)
-    return windows.select("window").join(found, on="window", how="left", maintain_order="left")
+    return (
+        windows.lazy().select("window").join(found, on="window", how="left", maintain_order="left").collect()
+    )
 
 
 def paint(grid: pl.DataFrame, name: str, stretches: pl.DataFrame) -> pl.DataFrame:
@@ -163,7 +229,8 @@ def paint(grid: pl.DataFrame, name: str, stretches: pl.DataFrame) -> pl.DataFram
         frame stands.
     """
     rows = (
-        stretches.filter(pl.col("from_row") <= pl.col("to_row"))
+        stretches.lazy()
+        .filter(pl.col("from_row") <= pl.col("to_row"))
         .select(
             pl.int_ranges("from_row", pl.col("to_row") + 1).alias("row"),
             pl.lit(True).alias(name),
@@ -172,6 +239,7 @@ def paint(grid: pl.DataFrame, name: str, stretches: pl.DataFrame) -> pl.DataFram
         )
         .explode("row")
         .unique("row", keep="first", maintain_order=True)
+        .collect()
     )
     return grid.join(rows, on="row", how="left", maintain_order="left").with_columns(
         pl.col(name).fill_null(False)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.course.grid import is_among, latest_row
 from schemas.vocabulary import State
 
 
@@ -40,19 +41,21 @@ def mark_handled(grid: pl.DataFrame, alerts: pl.DataFrame, within: int, unread: 
     alerts
         As from `find_alerts`, with `cleared_row` (null where the alert was not seen to stop).
     """
-    cleared = alerts.select(row="cleared_row", alert_handled=pl.lit(True)).drop_nulls().unique()
-    changed = (pl.col("canister_no") > pl.col("canister_no").shift(1).over("span_no")).fill_null(False)
-    read = pl.when("volume_read").then("row").forward_fill().shift(1).over("span_no")
-    # Each minute up to the new canister's first reading, with that reading's row and whether it is a change.
-    change_row = pl.when(changed).then("row").backward_fill().over("span_no")
-    last_read = pl.when(changed).then(read).backward_fill().over("span_no")
-    changing = (pl.col("row") > last_read) & (change_row - last_read <= unread)
-    changed = changed | changing.fill_null(False)
-    hand = pl.col("paused") | changed | pl.col("alert_handled").fill_null(False)
-    lately = hand.cast(pl.UInt8).rolling_max(within + 2, min_samples=1).over("span_no") > 0
-    about_to = (pl.col("paused") | changed).shift(-1, fill_value=False).over("span_no")
-    return (
-        grid.join(cleared, on="row", how="left", maintain_order="left")
-        .with_columns(handled=lately | about_to)
-        .drop("alert_handled")
+    changes = (
+        grid.select("row", "span_first_row", "canister_no", "volume_read")
+        .with_columns(
+            changed=pl.col("canister_no") > pl.col("canister_no").shift(1),
+            last_read=pl.when("volume_read").then("row").forward_fill().shift(1),
+        )
+        .filter("changed", pl.col("row") > pl.col("span_first_row"))
     )
+    known = (pl.col("last_read") >= pl.col("span_first_row")) & (
+        pl.col("row") - pl.col("last_read") <= unread
+    )
+    first = pl.when(known).then(pl.col("last_read") + 1).otherwise("row")
+    changing = changes.select(row=pl.int_ranges(first, pl.col("row") + 1)).explode("row")
+    by_hand = pl.col("paused") | is_among(changing["row"])
+    touched = by_hand | is_among(alerts["cleared_row"].drop_nulls())
+    lately = (pl.col("row") - latest_row(touched) <= within + 1).fill_null(False)
+    about_to = by_hand.shift(-1, fill_value=False) & (pl.col("row") < pl.col("span_last_row"))
+    return grid.with_columns(handled=lately | about_to)

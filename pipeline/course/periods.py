@@ -38,11 +38,9 @@ def find_periods(grid: pl.DataFrame, findings: Mapping[PeriodKind, Finding]) -> 
     A stretch ends where the finding does, at a cut between tubes, and where the grade changes. Where a
     clock step lies inside, its length rests on a doubtful clock and `detail` says so.
     """
-    return (
-        pl.concat([_stretches(grid, kind, finding) for kind, finding in findings.items()])
-        .sort(USE_PERIOD.key)
-        .pipe(USE_PERIOD.conform)
-    )
+    stepped = grid.lazy().with_columns(steps=pl.col("clock_step").cast(pl.Int64).cum_sum())
+    stretches = pl.collect_all([_stretches(stepped, kind, finding) for kind, finding in findings.items()])
+    return pl.concat(stretches).sort(USE_PERIOD.key).pipe(USE_PERIOD.conform)
 
 
 def flags_of(grid: pl.DataFrame, findings: Mapping[PeriodKind, Finding]) -> pl.Series:
@@ -93,17 +91,11 @@ def tidaling_findings() -> dict[PeriodKind, Finding]:
     }
 
 
-def _stretches(grid: pl.DataFrame, kind: PeriodKind, finding: Finding) -> pl.DataFrame:
+def _stretches(grid: pl.LazyFrame, kind: PeriodKind, finding: Finding) -> pl.LazyFrame:
     grade = pl.lit(None, pl.String) if finding.grade is None else pl.col(finding.grade)
-    placed = ["row", "span_no", "use_id", "site", "device", "span", "minute"]
+    placed = ["row", "span_no", "use_id", "site", "device", "span", "minute", "steps"]
     shown = [name for name in finding.detail.meta.root_names() if name not in placed]
-    minutes = grid.select(
-        *placed,
-        *dict.fromkeys(shown),
-        period_grade=grade,
-        steps=pl.col("clock_step").cast(pl.Int64).cum_sum(),
-        in_force=finding.minutes,
-    ).filter("in_force")
+    minutes = grid.filter(finding.minutes).select(*placed, *dict.fromkeys(shown), period_grade=grade)
     begins = (
         (pl.col("row") - pl.col("row").shift(1) != 1)
         | (pl.col("span_no") != pl.col("span_no").shift(1))
@@ -112,7 +104,7 @@ def _stretches(grid: pl.DataFrame, kind: PeriodKind, finding: Finding) -> pl.Dat
     stepped = pl.col("steps").last() > pl.col("steps").first()
     doubt = pl.when(stepped).then(pl.lit("; clock step inside, length uncertain")).otherwise(pl.lit(""))
     return (
-        minutes.with_columns(period_no=begins.cast(pl.Int64).cum_sum())
+        minutes.with_columns(period_no=begins.cast(pl.Int64).cum_sum().set_sorted())
         .group_by("period_no", maintain_order=True)
         .agg(
             pl.col("use_id", "site", "device", "span").first(),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.course.draining import fluid_goes_on
-from pipeline.course.grid import at, decimal, over_windows
+from pipeline.course.grid import at, decimal, next_row, over_windows
 from pipeline.definitions import OcclusionRules
 from schemas.vocabulary import AlertCode, TidalingBasis, Verdict
 
@@ -189,8 +189,7 @@ def _figures(grid: pl.DataFrame, onsets: pl.DataFrame, rules: OcclusionRules) ->
     ]
     for part in parts:
         onsets = onsets.join(part, on="window", how="left", maintain_order="left")
-    opens = pl.when(pl.col("breath_seen") | _air_moves(rules)).then("row")
-    next_open = grid.select(opens.backward_fill().over("span_no").alias("next_open_row"))
+    next_open = grid.select(next_open_row=next_row(pl.col("breath_seen") | _air_moves(rules)))
     return_row = at(next_open, "next_open_row", onsets["to_row"])
     until = (return_row + rules.release_within).clip(upper_bound=onsets["span_last_row"])
     minutes = pl.col("last_absence") - pl.col("from_row") + 1

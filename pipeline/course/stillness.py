@@ -6,7 +6,7 @@ import polars as pl
 
 from pipeline.course.air_stops import find_air_stops
 from pipeline.course.draining import fluid_goes_on
-from pipeline.course.grid import STRETCH, at, decimal, paint
+from pipeline.course.grid import STRETCH, at, decimal, next_row, paint
 from pipeline.definitions import ClampRules, EnvelopeRules, FlowStoppedRules, OcclusionRules
 from schemas.vocabulary import PeriodKind, Verdict
 
@@ -115,12 +115,10 @@ def _lasting(
         run=pl.struct("span_no", pl.col("tidaling") == Verdict.PRESENT).rle_id(),
     ).with_columns(run_length=pl.len().over("run"))
     lasting = pl.col("traced") | (pl.col("run_length") >= envelope.window)
-    breathes_again = pl.when(pl.col("breath_seen") & lasting).then("row")
-    leaks_again = pl.when(pl.col("air_leak_ml_min") > flow.leak_before).then("row")
     ends = seen.select(
         "span_last_row",
-        next_breath_row=breathes_again.backward_fill().over("span_no"),
-        next_leak_row=leaks_again.backward_fill().over("span_no"),
+        next_breath_row=next_row(pl.col("breath_seen") & lasting),
+        next_leak_row=next_row(pl.col("air_leak_ml_min") > flow.leak_before),
     )
     until = stops.with_columns(
         at(ends, name, stops["from_row"]) for name in ("span_last_row", "next_breath_row", "next_leak_row")

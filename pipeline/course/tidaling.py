@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.course.envelope import envelope_of
+from pipeline.course.grid import on_rows
 from pipeline.definitions import Definitions, TidalingRules
 from schemas.vocabulary import TidalingBasis, Verdict
 
@@ -41,7 +42,7 @@ def tidaling_of(grid: pl.DataFrame, evidence: pl.DataFrame, definitions: Definit
     Parameters
     ----------
     grid
-        Dense, sorted by `use_id`, `minute`; as for `envelope_of`.
+        As from `dense_grid`, with what `envelope_of` needs.
     evidence
         EVIDENCE rows of these uses.
     definitions
@@ -84,7 +85,7 @@ def tidaling_of(grid: pl.DataFrame, evidence: pl.DataFrame, definitions: Definit
 
 
 def _with_traces(grid: pl.DataFrame, evidence: pl.DataFrame) -> pl.DataFrame:
-    """The grid with what each minute's own trace shows, row numbers and numbers of the stretches."""
+    """The grid with what each minute's own trace shows."""
     traces = evidence.select(
         "use_id",
         "minute",
@@ -94,20 +95,10 @@ def _with_traces(grid: pl.DataFrame, evidence: pl.DataFrame) -> pl.DataFrame:
         "artefact_fraction",
         _trace="verdict",
     )
-    first_of_stretch = (pl.col("use_id") != pl.col("use_id").shift(1)) | (
-        pl.col("span") != pl.col("span").shift(1)
-    )
-    return (
-        grid.join(traces, on=["use_id", "minute"], how="left", maintain_order="left")
-        .with_row_index("_row")
-        .with_columns(
-            pl.col("_row").cast(pl.Int64),
-            _stretch=first_of_stretch.fill_null(True).cast(pl.Int64).cum_sum(),
-            swing_cmh2o=pl.when(pl.col("_trace") == Verdict.PRESENT.value).then("swing_cmh2o"),
-            breath_rate_per_min=pl.when(pl.col("_trace") == Verdict.PRESENT.value).then(
-                "breath_rate_per_min"
-            ),
-        )
+    breathes = pl.col("_trace") == Verdict.PRESENT.value
+    return grid.join(on_rows(grid, traces), on="row", how="left", maintain_order="left").with_columns(
+        swing_cmh2o=pl.when(breathes).then("swing_cmh2o"),
+        breath_rate_per_min=pl.when(breathes).then("breath_rate_per_min"),
     )
 
 
@@ -117,24 +108,24 @@ def _hold(grid: pl.DataFrame, rules: TidalingRules) -> pl.DataFrame:
     # before it is no older for the log's hole than it is by the clock.
     halted = (pl.col("observed") & ~pl.col("running")).fill_null(False)
     run = "_run"
-    new = halted | (pl.col("_stretch") != pl.col("_stretch").shift(1)).fill_null(True)
-    with_runs = grid.with_columns(_run=new.cast(pl.Int64).cum_sum())
+    new = halted | (pl.col("span_no") != pl.col("span_no").shift(1)).fill_null(True)
+    with_runs = grid.with_columns(_run=new.cast(pl.Int64).cum_sum().set_sorted())
     counts = (
         pl.col("_trace").is_not_null()
         & pl.col("running")
         & (pl.col("_trace") != Verdict.NOT_ASSESSABLE.value)
     )
     verdict = pl.when(counts).then("_trace")
-    at = pl.when(counts).then("_row")
+    at = pl.when(counts).then("row")
     decided = counts & pl.col("_trace").is_in(_DECIDED)
     latest = with_runs.with_columns(
         _last=verdict.forward_fill().over(run),
         _last_at=at.forward_fill().over(run),
         _decided=pl.when(decided).then("_trace").forward_fill().over(run),
-        _decided_at=pl.when(decided).then("_row").forward_fill().over(run),
+        _decided_at=pl.when(decided).then("row").forward_fill().over(run),
         _seen=counts.cast(pl.Int64).cum_sum(),
     ).with_columns(_seen_when_decided=pl.when(decided).then("_seen").forward_fill().over(run))
-    age, decided_age = pl.col("_row") - pl.col("_last_at"), pl.col("_row") - pl.col("_decided_at")
+    age, decided_age = pl.col("row") - pl.col("_last_at"), pl.col("row") - pl.col("_decided_at")
     undecided_since = pl.col("_seen") - pl.col("_seen_when_decided")
     stands = (decided_age <= rules.hold) & (undecided_since <= 1)
     return latest.with_columns(
@@ -149,7 +140,7 @@ def _hold(grid: pl.DataFrame, rules: TidalingRules) -> pl.DataFrame:
 def _settle(grid: pl.DataFrame, rules: TidalingRules) -> pl.DataFrame:
     """Add `tidaling`: `evidence_verdict` without the stretches that are too short to be believed."""
     none = pl.col("evidence_verdict") == Verdict.NOT_ASSESSABLE.value
-    new_stretch = pl.col("_stretch") != pl.col("_stretch").shift(1)
+    new_stretch = pl.col("span_no") != pl.col("span_no").shift(1)
     # A block is an unbroken stretch of assessable minutes: beliefs do not cross what nobody saw.
     blocks = grid.with_columns(
         _block=((none != none.shift(1)) | new_stretch).fill_null(True).cast(pl.Int64).cum_sum()
@@ -176,9 +167,10 @@ def _over_runs(grid: pl.DataFrame, verdict: pl.Expr) -> pl.DataFrame:
     begins = (pl.col("_verdict") != pl.col("_verdict").shift(1)) | (
         pl.col("_block") != pl.col("_block").shift(1)
     )
-    numbered = grid.with_columns(_run=begins.fill_null(True).cast(pl.Int64).cum_sum())
-    runs = numbered.group_by("_run", maintain_order=True).agg(
+    minutes = grid.select(
+        "_verdict", "_block", _run=begins.fill_null(True).cast(pl.Int64).cum_sum().set_sorted()
+    )
+    runs = minutes.group_by("_run", maintain_order=True).agg(
         pl.col("_verdict").first(), pl.col("_block").first(), _length=pl.len()
     )
-    told = runs.select("_run", _verdict=verdict)
-    return numbered.drop("_verdict").join(told, on="_run", how="left", maintain_order="left")
+    return grid.with_columns(runs.select(_verdict=verdict)["_verdict"].gather(minutes["_run"] - 1))

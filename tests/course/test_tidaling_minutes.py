@@ -7,6 +7,7 @@ import polars as pl
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.course.grid import numbered
 from pipeline.course.tidaling import tidaling_of
 from pipeline.definitions import load_definitions
 from schemas.lake import EVIDENCE
@@ -24,7 +25,7 @@ def grid(length: int, use: str = "u", spans: list[int] | None = None, **marked: 
     """A use of `length` minutes without envelope; `paused` and `missing` list the minutes that are so."""
     paused, missing = marked.get("paused", []), marked.get("missing", [])
     state = [None if k in missing else "pause" if k in paused else "run" for k in range(length)]
-    return pl.DataFrame(
+    minutes = pl.DataFrame(
         {
             "use_id": [use] * length,
             "span": spans or [0] * length,
@@ -48,6 +49,7 @@ def grid(length: int, use: str = "u", spans: list[int] | None = None, **marked: 
             "alerts": pl.List(pl.String),
         },
     )
+    return numbered(minutes)
 
 
 def evidence(traces: dict[int, str], use: str = "u") -> pl.DataFrame:
@@ -189,7 +191,7 @@ def test_a_uses_verdicts_do_not_depend_on_its_company(
     a, b = grid(60, "a", paused=paused, missing=inner), grid(60, "b", [0] * 30 + [1] * 30)
     ea, eb = evidence(dict(traces), "a"), evidence({k: v for k, v in traces if k % 2}, "b")
     alone = tidaling_of(a, ea, DEFINITIONS)
-    both = tidaling_of(pl.concat([a, b]), pl.concat([eb, ea]), DEFINITIONS)
+    both = tidaling_of(numbered(pl.concat([a, b])), pl.concat([eb, ea]), DEFINITIONS)
     assert both.head(60).equals(alone)
     idle = alone.filter(~pl.col("running"))
     assert idle["tidaling"].eq(N).all()
