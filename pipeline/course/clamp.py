@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.course.air_stops import find_air_stops
 from pipeline.course.dry_clamp import dry_clauses, judge_dry_clamps
 from pipeline.course.grid import STRETCH, at, paint
 from pipeline.definitions import ClampRules, EnvelopeRules, FlowStoppedRules, OcclusionRules
@@ -13,6 +12,7 @@ from schemas.vocabulary import AnnotationKind, Grade, PeriodKind
 
 def find_stops(
     grid: pl.DataFrame,
+    air_stops: pl.DataFrame,
     clamp: ClampRules,
     stopped: FlowStoppedRules,
     flow: OcclusionRules,
@@ -46,7 +46,7 @@ def find_stops(
     -------
     One row a stop: `from_row`, `to_row`, `kind`, `grade`, `detail`.
     """
-    judged = judge_stops(grid, clamp, stopped, flow)
+    judged = judge_stops(grid, air_stops, clamp, stopped, flow)
     stops = judged.filter(clause.fill_null(False) for clause in stop_clauses().values())
     back = pl.col("kind") == PeriodKind.CLAMPED
     dry = judge_dry_clamps(grid, clamp, stopped, flow, envelope)
@@ -60,17 +60,26 @@ def find_stops(
 
 
 def judge_stops(
-    grid: pl.DataFrame, clamp: ClampRules, stopped: FlowStoppedRules, flow: OcclusionRules
+    grid: pl.DataFrame,
+    air_stops: pl.DataFrame,
+    clamp: ClampRules,
+    stopped: FlowStoppedRules,
+    flow: OcclusionRules,
 ) -> pl.DataFrame:
     """
     Every stop of the leak, handled or not: the leaking ones of `find_stops` before anything is left out.
+
+    Parameters
+    ----------
+    air_stops
+        As from `find_air_stops`.
 
     Returns
     -------
     `from_row`, `to_row`, `end_row` (of the minutes without a leak), `kind`, `grade`, `detail`, the figures,
     and the clauses by name, null where unknown.
     """
-    stops = _sightings(grid, find_air_stops(grid, clamp, flow), clamp)
+    stops = _sightings(grid, air_stops, clamp)
     judged = stops.with_columns(**_breath(clamp, stopped), **_pressure(clamp, stopped)).with_columns(
         leak_returns=pl.col("return_row").is_not_null() & (pl.col("leak_after") > flow.leak_most),
         # A pause may lie before the return: the line was opened in it, nobody knows at which minute.

@@ -42,10 +42,11 @@ def fluid_goes_on(grid: pl.DataFrame, stops: pl.DataFrame, flow: OcclusionRules)
         minutes_before=read_row.last() - read_row.first(),
     )
     readings = (
-        stops.select("window", row=pl.int_ranges("from_row", pl.col("to_row") + 1))
+        stops.lazy()
+        .select("window", row=pl.int_ranges("from_row", pl.col("to_row") + 1))
         .explode("row")
         .join(
-            grid.select("row", "output_ml", "canister_no", "volume_read").filter("volume_read"),
+            grid.lazy().filter("volume_read").select("row", "output_ml", "canister_no"),
             on="row",
             maintain_order="left",
         )
@@ -57,9 +58,14 @@ def fluid_goes_on(grid: pl.DataFrame, stops: pl.DataFrame, flow: OcclusionRules)
         .over("window", "canister_no")
         for name in ("output_ml", "row")
     }
-    came = readings.with_columns(
-        came_ml=decimal(pl.col("output_ml") - since["output_ml"]), minutes=pl.col("row") - since["row"]
-    ).join(before, on="window", maintain_order="left")
+    came = (
+        readings.with_columns(
+            came_ml=decimal(pl.col("output_ml") - since["output_ml"]), minutes=pl.col("row") - since["row"]
+        )
+        .join(before.lazy(), on="window", maintain_order="left")
+        .collect()
+        .lazy()
+    )
     expected = (
         pl.when(pl.col("minutes_before") >= flow.rate_least)
         .then(pl.col("ml_before") * pl.col("minutes") / pl.col("minutes_before"))
@@ -79,4 +85,4 @@ def fluid_goes_on(grid: pl.DataFrame, stops: pl.DataFrame, flow: OcclusionRules)
         expected >= flow.output_expected,
     )
     last = missing.group_by("window", maintain_order=True).agg(missing_row=pl.col("row").max())
-    return drains.join(last, on="window", how="left", maintain_order="left")
+    return drains.join(last, on="window", how="left", maintain_order="left").collect()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.course.air_stops import find_air_stops
 from pipeline.course.alerts import find_alerts
 from pipeline.course.annotated import annotated_rows
 from pipeline.course.artefacts import mark_artefacts
@@ -54,15 +55,17 @@ def mark_findings(
     grid = mark_handled(grid, alerts, within, unread)
     grid = mark_falls_still(grid, definitions.clamp, definitions.occlusion)
     noted = annotated_rows(grid, annotations, definitions.occlusion)
+    air_stops = find_air_stops(grid, definitions.clamp, definitions.occlusion)
     stops = find_stops(
-        grid, definitions.clamp, definitions.flow_stopped, definitions.occlusion, definitions.envelope
-    )
-    unhandled = find_stillness(
         grid,
+        air_stops,
         definitions.clamp,
         definitions.flow_stopped,
         definitions.occlusion,
         definitions.envelope,
+    )
+    unhandled = find_stillness(
+        grid, air_stops, definitions.flow_stopped, definitions.occlusion, definitions.envelope
     )
     grid = mark_stops(grid, pl.concat([stops, unhandled]), noted)
     grid = mark_occlusion(

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.course.air_stops import find_air_stops
 from pipeline.course.draining import fluid_goes_on
 from pipeline.course.grid import STRETCH, at, decimal, next_row, paint
-from pipeline.definitions import ClampRules, EnvelopeRules, FlowStoppedRules, OcclusionRules
+from pipeline.definitions import EnvelopeRules, FlowStoppedRules, OcclusionRules
 from schemas.vocabulary import PeriodKind, Verdict
 
 
 def find_stillness(
     grid: pl.DataFrame,
-    clamp: ClampRules,
+    air_stops: pl.DataFrame,
     stopped: FlowStoppedRules,
     flow: OcclusionRules,
     envelope: EnvelopeRules,
@@ -46,7 +45,7 @@ def find_stillness(
     -------
     One row a stop: `from_row`, `to_row`, `kind`, `grade`, `detail`.
     """
-    judged = judge_stillness(grid, clamp, stopped, flow)
+    judged = judge_stillness(grid, air_stops, stopped, flow)
     stops = judged.filter(clause.fill_null(False) for clause in stillness_clauses().values())
     return _lasting(grid, stops, flow, envelope)
 
@@ -61,7 +60,7 @@ def _sudden_clauses() -> dict[str, pl.Expr]:
 
 
 def judge_stillness(
-    grid: pl.DataFrame, clamp: ClampRules, stopped: FlowStoppedRules, flow: OcclusionRules
+    grid: pl.DataFrame, air_stops: pl.DataFrame, stopped: FlowStoppedRules, flow: OcclusionRules
 ) -> pl.DataFrame:
     """
     Every stop of the leak: those of `find_stillness` before anything is left out.
@@ -71,7 +70,7 @@ def judge_stillness(
     `from_row`, `end_row` (of the minutes without a leak), the figures of `find_air_stops`, and the clauses
     by name, null where unknown.
     """
-    stops = find_air_stops(grid, clamp, flow).with_columns(
+    stops = air_stops.with_columns(
         leaked_before=pl.col("leak_before") > flow.leak_before,
         leak_lasted=(pl.col("leak_earlier") > flow.leak_before)
         & (pl.col("leak_before") >= decimal(stopped.leak_kept * pl.col("leak_earlier"))),

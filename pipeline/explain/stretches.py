@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import polars as pl
 
+from pipeline.course.air_stops import find_air_stops
 from pipeline.course.clamp import judge_stops, return_clauses, stop_clauses
 from pipeline.course.dry_clamp import dry_clauses, judge_dry_clamps
 from pipeline.course.occlusion import judge_occlusions, probable_clauses, suspicion_clauses
@@ -60,7 +61,8 @@ def _occlusion(marked: pl.DataFrame, row: int, noted: pl.DataFrame, d: Definitio
 
 
 def _clamped(marked: pl.DataFrame, row: int, noted: pl.DataFrame, d: Definitions) -> FlagAnswer:
-    stops = judge_stops(marked, d.clamp, d.flow_stopped, d.occlusion)
+    air_stops = find_air_stops(marked, d.clamp, d.occlusion)
+    stops = judge_stops(marked, air_stops, d.clamp, d.flow_stopped, d.occlusion)
     both = stop_clauses() | return_clauses()
     near = _nearest(stops, row, pl.all_horizontal(c.fill_null(False) for c in both.values()))
     dry = judge_dry_clamps(marked, d.clamp, d.flow_stopped, d.occlusion, d.envelope)
@@ -80,15 +82,16 @@ def _clamped(marked: pl.DataFrame, row: int, noted: pl.DataFrame, d: Definitions
 
 
 def _flow_stopped(marked: pl.DataFrame, row: int, d: Definitions) -> FlagAnswer:
-    stops = judge_stops(marked, d.clamp, d.flow_stopped, d.occlusion)
+    air_stops = find_air_stops(marked, d.clamp, d.occlusion)
+    stops = judge_stops(marked, air_stops, d.clamp, d.flow_stopped, d.occlusion)
     unreturned = {"not_returned": ~pl.all_horizontal(c.fill_null(False) for c in return_clauses().values())}
     clauses = stop_clauses() | unreturned
     near = _nearest(stops, row, pl.all_horizontal(c.fill_null(False) for c in clauses.values()))
     handled = _judged(
         "handled", "both stop after handling", marked, row, stops, near, clauses, STOP | RETURN, d
     )
-    lasting = find_stillness(marked, d.clamp, d.flow_stopped, d.occlusion, d.envelope)
-    still = judge_stillness(marked, d.clamp, d.flow_stopped, d.occlusion).join(
+    lasting = find_stillness(marked, air_stops, d.flow_stopped, d.occlusion, d.envelope)
+    still = judge_stillness(marked, air_stops, d.flow_stopped, d.occlusion).join(
         lasting.select("from_row", "to_row"), on="from_row", how="left", maintain_order="left"
     )
     near_still = _nearest(
