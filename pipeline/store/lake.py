@@ -104,17 +104,20 @@ class Lake:
 
     def _scan_parts(self, table: Table, buckets: set[str] | None) -> pl.LazyFrame:
         """
-        The table's files, of these buckets where any are named, with the partition's value as a column.
+        The table's files, of these buckets where any are named, with the month of a partition as a column.
 
         Read from the names that the Delta log gives below the table: the engines' own scans take the home's
         path for an address and trip over a blank in it.
         """
-        whole = table.dtypes | _DERIVED
-        parts: list[pl.LazyFrame] = []
+        derived = table.dtypes | {name: _DERIVED[name] for name in ("owner", "made_from")}
+        # A bucket's number is no column of its rows: all buckets are one scan, not one query put together.
+        wanted: dict[tuple[str | None, str], list[str]] = {}
         for (partition, value), files in self._parts(table).items():
-            if buckets is not None and value not in buckets:
-                continue
-            stored = whole if partition == "bucket" else table.dtypes
+            if buckets is None or value in buckets:
+                wanted.setdefault((partition, "" if partition == "bucket" else value), []).extend(files)
+        parts: list[pl.LazyFrame] = []
+        for (partition, value), files in wanted.items():
+            stored = derived if partition == "bucket" else table.dtypes
             rows = pl.scan_parquet(
                 files,
                 glob=False,
@@ -125,10 +128,10 @@ class Lake:
                 missing_columns="insert",
                 extra_columns="ignore",
             )
-            if partition is not None:
+            if partition in stored:
                 rows = rows.with_columns(pl.lit(value).cast(stored[partition]).alias(partition))
             parts.append(rows.select(list(stored)))
-        return pl.concat(parts) if parts else pl.LazyFrame(schema=whole)
+        return pl.concat(parts) if parts else pl.LazyFrame(schema=derived)
 
     def _parts(self, table: Table) -> dict[tuple[str | None, str], list[str]]:
         """Files that make the table now, by the column and value of their partition, in order."""
