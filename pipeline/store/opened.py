@@ -54,7 +54,7 @@ def opened_for_change(place: Place) -> Iterator[DeltaTable | str]:
     from deltalake.exceptions import TableNotFoundError
 
     address = place.address
-    if place.log_entries() is None:
+    if not place.log_entries():
         yield address
         return
     try:
