@@ -219,28 +219,30 @@ class Table:
         """
         if list(frame.schema.items()) != list(self.dtypes.items()):
             return False
-        asked = [one.alias(str(place)) for place, one in enumerate(e for c in self.columns for e in c.fits())]
-        if asked and not all(frame.select(asked).row(0)):
-            return False
-        return not self.key or self._plainly_unique(frame) or not frame.select(self.key).is_duplicated().any()
+        if frame.is_empty():
+            return True
+        asked = [*(one for c in self.columns for one in c.fits()), *self._plainly_unique()]
+        found = frame.select(one.alias(str(place)) for place, one in enumerate(asked)).row(0) if asked else ()
+        kept, unique = (found[:-1], found[-1]) if self.key else (found, True)
+        return all(kept) and (unique or not frame.select(self.key).is_duplicated().any())
 
-    def _plainly_unique(self, frame: pl.DataFrame) -> bool:
+    def _plainly_unique(self) -> list[pl.Expr]:
         """
-        Whether one look at neighbours shows that no key comes twice; false says nothing.
+        Whether one look at neighbours shows that no key comes twice; false says nothing. None without a key.
 
         The first column of the key may come in any order, as long as each of its values stands in one
         stretch; in a stretch the others must grow.
         """
-        if not self.key or any(frame.schema.get(name) != self.column(name).dtype for name in self.key):
-            return False
+        if not self.key:
+            return []
         grows, same = pl.lit(False), pl.lit(True)
         for name in self.key[1:]:
             grows |= same & (pl.col(name) > pl.col(name).shift())
             same &= pl.col(name) == pl.col(name).shift()
         first = pl.col(self.key[0])
         begins = (first != first.shift()).fill_null(True)
-        follows, starts = frame.select((begins | grows).fill_null(False).all(), begins=begins.sum()).row(0)
-        return bool(follows) and frame.select(first.filter(begins).n_unique()).item() == starts
+        follows = (begins | grows).fill_null(False).all()
+        return [follows & (first.filter(begins).n_unique() == begins.sum())]
 
 
 def extend(columns: Sequence[Column], *more: Column) -> tuple[Column, ...]:

@@ -94,7 +94,9 @@ def publish_ledger(
     strata, comparisons = leak_strata(drain, counted, definitions)
     quality = home.lake.scan(QUALITY_DAY).collect().with_columns(scope=pl.lit("device_day"))
     rejected_rows = home.lake.scan(REJECTED_ROW).collect()
-    in_force = home.lake.scan(LOAD_FILE).filter(pl.col("status").is_in(IN_FORCE)).collect()
+    files = home.lake.scan(LOAD_FILE).collect()
+    in_force = files.filter(pl.col("status").is_in(IN_FORCE))
+    uses = home.lake.scan(USE_TABLE).collect().sort(USE_TABLE.key)
     frames |= {
         "operation": operations(drain),
         "counted_outcome": counted,
@@ -103,9 +105,9 @@ def publish_ledger(
         "leak_comparison": comparisons,
         "leak_survival": leak_survival(drain, definitions),
         "leak_incidence": leak_incidence(drain, definitions),
-        USE_TABLE.name: home.lake.scan(USE_TABLE).collect().sort(USE_TABLE.key),
+        USE_TABLE.name: uses,
         USE_ALERT.name: home.lake.scan(USE_ALERT).collect().sort(USE_ALERT.key),
-        LOAD_FILE.name: LOAD_FILE_PUBLISHED.conform(home.lake.scan(LOAD_FILE).collect()).sort("file_sha256"),
+        LOAD_FILE.name: LOAD_FILE_PUBLISHED.conform(files).sort("file_sha256"),
         REJECTED_ROW.name: REJECTED_ROW_PUBLISHED.conform(rejected_rows).sort(
             "file_sha256", "line", "column", "rule", "value_shape"
         ),
@@ -114,13 +116,7 @@ def publish_ledger(
                 DATA_QUALITY.conform(quality),
                 DATA_QUALITY.conform(clock_findings(in_force)),
                 DATA_QUALITY.conform(claims.findings),
-                reconcile(
-                    in_force,
-                    rejected_rows,
-                    home.lake.scan(USE_TABLE).collect(),
-                    read_ward(home).registry,
-                    definitions,
-                ),
+                reconcile(in_force, rejected_rows, uses, read_ward(home).registry, definitions),
             ]
         ).sort("scope", "site", "device", "day", "finding", "drain_id", "detail"),
         CHART_BASELINE.name: chart_baselines(home.root),

@@ -122,8 +122,9 @@ def stale_devices(home: Home, ward: Ward, definitions: Definitions) -> Stale:
         for owner, read in zip(files["owner"], files["read"].to_list(), strict=True)
     }
     weights = dict(zip(files["owner"], files["weight"], strict=True))
-    stale = _compare(home, "device", parts, weights, {}, "files")
-    return replace(stale, uses=may_stand(home, stale.todo, parts))
+    made = home.lake.scan(MADE).filter(pl.col("stage").is_in(["device", "use"])).collect()
+    stale = _compare(made, "device", parts, weights, {}, "files")
+    return replace(stale, uses=may_stand(home, made, stale.todo, parts))
 
 
 def stale_drains(
@@ -139,7 +140,7 @@ def stale_drains(
     What the drain's uses were made from counts part by part: their minutes with the drain's files, the
     registry rows that cut them with its registry row, and so on, so that each is laid at its own door.
     """
-    made = home.lake.scan(MADE).filter(pl.col("stage").is_in(["device", "use"])).collect()
+    made = home.lake.scan(MADE).filter(pl.col("stage").is_in(["device", "use", "drain"])).collect()
     made_of = {(row["stage"], row["subject"]): row for row in made.iter_rows(named=True)}
     extent = pl.concat_str("started_at", "ended_at", "minutes_observed", separator=" ", ignore_nulls=True)
     uses = home.lake.scan(USE_TABLE).collect()
@@ -191,9 +192,11 @@ def stale_drains(
         for drain_id, digest in rows.select("drain_id", "digest").sort("drain_id").rows()
     }
     weights = {d: int(weight_of.get(d) or 0) for d in parts}
-    moved_by = _comings_and_goings(home, claims)
-    stale = _compare(home, "drain", parts, weights, moved_by, "registry")
-    return replace(stale, causes=stale.causes | _laid_elsewhere(home, stale, set(extent_of)))
+    was = home.lake.scan(DRAIN_USE).select("drain_id", "use_id").collect()
+    moved_by = _comings_and_goings(home, claims, was, uses)
+    stale = _compare(made, "drain", parts, weights, moved_by, "registry")
+    elsewhere = _laid_elsewhere(made, stale, set(was["use_id"]) ^ set(extent_of))
+    return replace(stale, causes=stale.causes | elsewhere)
 
 
 def settings_digest(definitions: Definitions, rules: Sequence[RemovalRule] | None = None) -> str:
@@ -205,16 +208,14 @@ def _rule_texts(rules: Sequence[RemovalRule] | None) -> list[str]:
     return [rule.model_dump_json() for rule in (load_rules() if rules is None else rules)]
 
 
-def _comings_and_goings(home: Home, claims: Claims) -> dict[str, str]:
+def _comings_and_goings(home: Home, claims: Claims, was: pl.DataFrame, uses: pl.DataFrame) -> dict[str, str]:
     """
     What brings a drain that was not there, or takes away one that was: `registry` or `files`.
 
     A linked drain is a row of a registry. An unlinked one is a use that no row claims: if the use itself
     comes or goes files did it, else a row that claims it.
     """
-    was = home.lake.scan(DRAIN_USE).select("drain_id", "use_id").collect()
     unlinked = home.lake.scan(DRAIN).filter(~pl.col("linked")).select("drain_id").collect()
-    uses = home.lake.scan(USE_TABLE).select("use_id").collect()
     lost = was.join(unlinked, on="drain_id", how="semi").join(uses, on="use_id", how="anti")["drain_id"]
     now = claims.drains.filter(~pl.col("linked")).select("drain_id").join(claims.drain_use, on="drain_id")
     found = now.join(was, on="use_id", how="anti")["drain_id"]
@@ -236,7 +237,7 @@ def _files_text(files: str, extents: Mapping[str, str]) -> str:
     return json.dumps({"files": files, "uses": dict(extents)}, sort_keys=True, separators=(",", ":"))
 
 
-def _laid_elsewhere(home: Home, stale: Stale, uses: set[str]) -> dict[str, str]:
+def _laid_elsewhere(made: pl.DataFrame, stale: Stale, came_or_went: set[str]) -> dict[str, str]:
     """
     Causes of the drains whose devices' files moved without the drain's own minutes.
 
@@ -244,11 +245,8 @@ def _laid_elsewhere(home: Home, stale: Stale, uses: set[str]) -> dict[str, str]:
     another device, of which files have long been there. What then moves the drain is what else did. Its own
     minutes moved where a use of it came, went, or has another extent than it had.
     """
-    made = home.lake.scan(MADE).filter(pl.col("stage") == "drain").collect()
-    known = set(home.lake.scan(DRAIN_USE).select("use_id").collect()["use_id"])
-    came_or_went = known ^ uses
     causes: dict[str, str] = {}
-    for had in made.iter_rows(named=True):
+    for had in made.filter(pl.col("stage") == "drain").iter_rows(named=True):
         drain_id = had["subject"]
         if stale.causes.get(drain_id) != "files" or drain_id not in stale.todo or had["files"] == UNKNOWN:
             continue
@@ -265,15 +263,14 @@ def _laid_elsewhere(home: Home, stale: Stale, uses: set[str]) -> dict[str, str]:
 
 
 def _compare(
-    home: Home,
+    made: pl.DataFrame,
     stage: str,
     parts: Mapping[str, Mapping[str, str]],
     weights: Mapping[str, int],
     moved_by: Mapping[str, str],
     otherwise: str,
 ) -> Stale:
-    made = home.lake.scan(MADE).filter(pl.col("stage") == stage).collect()
-    before = {row["subject"]: row for row in made.iter_rows(named=True)}
+    before = {row["subject"]: row for row in made.filter(pl.col("stage") == stage).iter_rows(named=True)}
     todo: dict[str, int] = {}
     causes: dict[str, str] = {}
     for owner, wanted in parts.items():

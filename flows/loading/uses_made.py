@@ -9,7 +9,7 @@ import polars as pl
 from pipeline.course.resolve import Resolved
 from pipeline.provenance import digest_groups
 from pipeline.store import Home
-from schemas.derivation import MADE, UNKNOWN
+from schemas.derivation import UNKNOWN
 from schemas.lake import USE_TABLE
 
 DEVICE_OWNER = pl.format("{}:{}", "site", "device")
@@ -38,16 +38,19 @@ def uses_made(resolved: Resolved, cuts: pl.DataFrame, notes: pl.DataFrame) -> pl
     ).select(list(USES_MADE))
 
 
-def may_stand(home: Home, todo: Collection[str], wanted: Mapping[str, Mapping[str, str]]) -> pl.DataFrame:
+def may_stand(
+    home: Home, made: pl.DataFrame, todo: Collection[str], wanted: Mapping[str, Mapping[str, str]]
+) -> pl.DataFrame:
     """
     Notes of the uses (USES_MADE) of devices to compute, where what they were read from alone may have moved.
 
     Parameters
     ----------
+    made
+        MADE of the devices and their uses, as noted now.
     wanted
         What the devices are to be made from, part by part.
     """
-    made = home.lake.scan(MADE).filter(pl.col("stage").is_in(["device", "use"])).collect()
     steady = [
         row["subject"]
         for row in made.filter(pl.col("stage") == "device").iter_rows(named=True)

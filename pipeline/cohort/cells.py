@@ -79,24 +79,22 @@ def typed(texts: pl.DataFrame, cells: Sequence[Cell], table: Table) -> tuple[pl.
         pl.col(cell.name).str.strip_chars().replace("", None).alias(cell.name) for cell in cells
     )
     values = clean.select("line", *(_value(cell, table).alias(cell.target) for cell in cells))
+    both = clean.lazy().select("line", *(pl.col(cell.name).alias(f"text of {cell.name}") for cell in cells))
+    both = pl.concat([both, values.lazy().drop("line")], how="horizontal")
     problems = []
     for cell in cells:
         rule = _rule(cell, table)
+        value = pl.col(f"text of {cell.name}")
         problems.append(
-            clean.select("line", value=pl.col(cell.name))
-            .with_columns(typed=values[cell.target])
-            .filter(pl.col("typed").is_null() & (pl.col("value").is_not_null() | cell.needed))
-            .select(
+            both.filter(pl.col(cell.target).is_null() & (value.is_not_null() | cell.needed)).select(
                 "line",
                 scope=pl.lit(RejectScope.ROW.value if cell.needed else RejectScope.CELL.value),
                 column=pl.lit(cell.target),
-                rule=pl.when(pl.col("value").is_null())
-                .then(pl.lit(Rule.VALUE_MISSING.value))
-                .otherwise(rule),
-                value=pl.col("value"),
+                rule=pl.when(value.is_null()).then(pl.lit(Rule.VALUE_MISSING.value)).otherwise(rule),
+                value=value,
             )
         )
-    found = pl.concat(problems)
+    found = pl.concat(problems).collect()
     lost = found.filter(pl.col("scope") == RejectScope.ROW.value)["line"]
     # A cell of a row that is lost anyway is not counted as a cell of a kept row.
     found = found.filter((pl.col("scope") == RejectScope.ROW.value) | ~pl.col("line").is_in(lost.implode()))
@@ -140,7 +138,7 @@ def _value(cell: Cell, table: Table) -> pl.Expr:
 def _rule(cell: Cell, table: Table) -> pl.Expr:
     unreadable = pl.lit(Rule.VALUE_UNREADABLE.value)
     if table.column(cell.target).dtype == REAL:
-        beyond = _number(pl.col("value")).is_not_null()
+        beyond = _number(pl.col(f"text of {cell.name}")).is_not_null()
         return pl.when(beyond).then(pl.lit(Rule.VALUE_OUT_OF_RANGE.value)).otherwise(unreadable)
     if cell.free and table.column(cell.target).dtype == TEXT:
         return pl.lit(RegistryRule.TEXT_UNFIT.value)

@@ -54,11 +54,12 @@ def leak_at_threshold(
     }
     told = ("leak_hours", "leak_end_earliest_at", "leak_ongoing_at_end")
     rows: list[dict[str, Any]] = []
-    for (name,), outcome in drain_outcome.sort("definition", "drain_id").group_by(
-        "definition", maintain_order=True
-    ):
-        drains = drain.drop(told).join(outcome.select("drain_id", *told), on="drain_id")
-        times = leak_times(drains, definitions.leak.late_entry)
+    outcomes = drain_outcome.lazy().select("definition", "drain_id", *told)
+    drains = drain.lazy().drop(told).join(outcomes, on="drain_id")
+    # All definitions at once: there are a score of them, and a query each takes as long as one.
+    watched = leak_times(drains, definitions.leak.late_entry, ["definition"])
+    for times in watched.partition_by("definition", maintain_order=True):
+        name = times["definition"][0]
         threshold = hours.get(str(name))
         for site, counts in by_site(times):
             row = {"definition": name, "site": site, "hours": threshold, "watched": int(_all(counts))}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import polars as pl
 
@@ -53,7 +55,9 @@ def leak_incidence(drain: pl.DataFrame, definitions: Definitions | None = None) 
     return LEAK_INCIDENCE.conform(pl.concat([LEAK_INCIDENCE.empty(), *curves]))
 
 
-def leak_times(drain: pl.DataFrame, late_entry: int) -> pl.DataFrame:
+def leak_times(
+    drain: pl.DataFrame | pl.LazyFrame, late_entry: int, apart: Sequence[str] = ()
+) -> pl.DataFrame:
     """
     One row an operation (a drain where patients are not known) whose leak was watched.
 
@@ -72,6 +76,8 @@ def leak_times(drain: pl.DataFrame, late_entry: int) -> pl.DataFrame:
         DRAIN, or its rows with the leak's columns of another definition.
     late_entry
         Minutes, see `[leak]`.
+    apart
+        Columns whose values are looked at each for itself, such as the definition; they come first.
 
     Returns
     -------
@@ -92,12 +98,11 @@ def leak_times(drain: pl.DataFrame, late_entry: int) -> pl.DataFrame:
     ).fill_null(False)
     one = pl.col("tube_in_at"), pl.col("drain_id")
     return (
-        drain.with_columns(
-            counted_id=pl.coalesce("operation_id", "drain_id"), entry=entry, exit=out, ended=ended
-        )
+        drain.lazy()
+        .with_columns(counted_id=pl.coalesce("operation_id", "drain_id"), entry=entry, exit=out, ended=ended)
         .with_columns(watched=watched, competing=competing)
-        .sort("counted_id", *one, nulls_last=True)
-        .group_by("counted_id", maintain_order=True)
+        .sort(*apart, "counted_id", *one, nulls_last=True)
+        .group_by(*apart, "counted_id", maintain_order=True)
         .agg(
             pl.col("site", "unit").first(),
             pl.col("procedure").drop_nulls().first(),
@@ -112,7 +117,8 @@ def leak_times(drain: pl.DataFrame, late_entry: int) -> pl.DataFrame:
             .otherwise(_CENSORED),
         )
         .filter(pl.col("exit").is_not_null())
-        .sort("site", "exit", "entry", "event", "counted_id")
+        .sort(*apart, "site", "exit", "entry", "event", "counted_id")
+        .collect()
     )
 
 
@@ -125,8 +131,11 @@ def by_site(rows: pl.DataFrame) -> list[tuple[str | None, Counts]]:
     """All sites (null), then each."""
     if rows.is_empty():
         return []
-    sites = rows["site"].unique().sort().to_list()
-    return [(None, counts_in(rows)), *((site, counts_in(rows.filter(site=site))) for site in sites)]
+    # Rows of a site may lie apart: no order of them is asked for.
+    sites = (
+        rows.select("site", "entry", "exit", "event").sort("site").partition_by("site", maintain_order=True)
+    )
+    return [(None, counts_in(rows)), *((part["site"][0], counts_in(part)) for part in sites)]
 
 
 def _frame(site: str | None, counts: Counts, columns: dict[str, Reals]) -> pl.DataFrame:

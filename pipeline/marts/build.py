@@ -16,6 +16,7 @@ from pipeline.marts.minute_view import (
     FILES_MEANING,
     IN_STORE,
     IN_STORE_MEANING,
+    in_store,
     minute_statements,
 )
 from pipeline.marts.months import alert_by_month, use_by_month
@@ -109,7 +110,7 @@ def _view_minutes(connection: duckdb.DuckDBPyConnection, course_files: Sequence[
     for statement in minute_statements(course_files):
         connection.execute(statement)
     _comment_on(connection, MINUTE_VIEW, "VIEW")
-    if connection.execute("SELECT 1 FROM duckdb_functions() WHERE function_name = ?", [IN_STORE]).fetchall():
+    if in_store(course_files):
         connection.execute(f"COMMENT ON MACRO TABLE {IN_STORE} IS {_text(IN_STORE_MEANING)}")
         connection.execute(f"COMMENT ON MACRO {FILES} IS {_text(FILES_MEANING)}")
 
@@ -122,7 +123,10 @@ def _frame(frames: Mapping[str, pl.DataFrame], name: str) -> pl.DataFrame:
 
 def _fill(connection: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -> None:
     # Without a key every column takes part, so that the order is full all the same.
-    ordered = _checked(table, frame).sort(list(table.key) or table.names, nulls_last=True)
+    rows = _checked(table, frame)
+    if rows.is_empty():
+        return
+    ordered = rows.sort(list(table.key) or table.names, nulls_last=True)
     connection.register("rows_to_publish", ordered)
     connection.execute(f"INSERT INTO {_name(table.name)} SELECT * FROM rows_to_publish")
     connection.unregister("rows_to_publish")

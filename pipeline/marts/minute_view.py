@@ -48,7 +48,7 @@ def minute_statements(files: Sequence[str]) -> list[str]:
         columns = ", ".join(f'CAST(NULL AS {c.duckdb_type}) AS "{c.name}"' for c in COURSE.columns)
         return [_view(f"(SELECT {columns} WHERE false)")]
     listed = f"[{', '.join(_text(file) for file in sorted(files))}]"
-    if "://" not in files[0]:
+    if not in_store(files):
         return [_view(_READ.format(files=listed))]
     place = files[0].rpartition("/course/")[0]
     names = f"CREATE MACRO {FILES}() AS {listed}"
@@ -58,6 +58,11 @@ def minute_statements(files: Sequence[str]) -> list[str]:
     columns = ", ".join(f'CAST(error({said}) AS {c.duckdb_type}) AS "{c.name}"' for c in MINUTE_VIEW.columns)
     view = f"CREATE VIEW minute AS SELECT {columns} FROM range(1) AS nothing WHERE error({said}) IS NOT NULL"
     return [names, macro, view]
+
+
+def in_store(files: Sequence[str]) -> bool:
+    """Whether the lake's files lie in an object store."""
+    return bool(files) and "://" in files[0]
 
 
 def lend_minutes(connection: duckdb.DuckDBPyConnection, lake: Lake) -> None:

@@ -152,6 +152,10 @@ class Bucket:
         # Not a listing: a log may have thousands of entries, and Arrow leaves marks that look like folders.
         return any(self.has(f"_delta_log/{name}") for name in (f"{0:020}.json", "_last_checkpoint"))
 
+    def log_entries(self) -> None:
+        """A listing takes a store as long as the log itself."""
+        return None
+
     def read(self, name: str) -> bytes:
         """The bytes of an object."""
         with speaking_of(self):

@@ -18,6 +18,7 @@ import polars as pl
 
 from pipeline.store.engine_words import first_sentence
 from pipeline.store.had import Had, among
+from pipeline.store.opened import open_newest, opened_for_change
 from pipeline.store.place import Place, place_of, speaking_of
 from schemas.errors import LakeError, LedgerError
 from schemas.table import TEXT, Table
@@ -103,17 +104,20 @@ class Lake:
 
     def _scan_parts(self, table: Table, buckets: set[str] | None) -> pl.LazyFrame:
         """
-        The table's files, of these buckets where any are named, with the partition's value as a column.
+        The table's files, of these buckets where any are named, with the month of a partition as a column.
 
         Read from the names that the Delta log gives below the table: the engines' own scans take the home's
         path for an address and trip over a blank in it.
         """
-        whole = table.dtypes | _DERIVED
-        parts: list[pl.LazyFrame] = []
+        derived = table.dtypes | {name: _DERIVED[name] for name in ("owner", "made_from")}
+        # A bucket's number is no column of its rows: all buckets are one scan, not one query put together.
+        wanted: dict[tuple[str | None, str], list[str]] = {}
         for (partition, value), files in self._parts(table).items():
-            if buckets is not None and value not in buckets:
-                continue
-            stored = whole if partition == "bucket" else table.dtypes
+            if buckets is None or value in buckets:
+                wanted.setdefault((partition, "" if partition == "bucket" else value), []).extend(files)
+        parts: list[pl.LazyFrame] = []
+        for (partition, value), files in wanted.items():
+            stored = derived if partition == "bucket" else table.dtypes
             rows = pl.scan_parquet(
                 files,
                 glob=False,
@@ -124,17 +128,17 @@ class Lake:
                 missing_columns="insert",
                 extra_columns="ignore",
             )
-            if partition is not None:
+            if partition in stored:
                 rows = rows.with_columns(pl.lit(value).cast(stored[partition]).alias(partition))
             parts.append(rows.select(list(stored)))
-        return pl.concat(parts) if parts else pl.LazyFrame(schema=whole)
+        return pl.concat(parts) if parts else pl.LazyFrame(schema=derived)
 
     def _parts(self, table: Table) -> dict[tuple[str | None, str], list[str]]:
         """Files that make the table now, by the column and value of their partition, in order."""
         if not self.has(table):
             return {}
         try:
-            added = pl.DataFrame(self.open(table).get_add_actions(flatten=True))
+            added = pl.DataFrame(self._reading(table).get_add_actions(flatten=True))
         except LedgerError:
             raise
         except Exception as error:  # the many exceptions of a broken Delta log are not one family
@@ -160,6 +164,10 @@ class Lake:
         place = self._of(table)
         with speaking_of(place):
             return DeltaTable(place.address, version=version, storage_options=place.engine)
+
+    def _reading(self, table: Table) -> DeltaTable:
+        """The same, for reading alone: one that stands as it stood is not opened twice."""
+        return open_newest(self._of(table)) if self.versions is None else self.open(table)
 
     def append(self, table: Table, frame: pl.DataFrame) -> None:
         """Add rows to a table as loaded; an empty frame adds nothing and no version."""
@@ -221,10 +229,10 @@ class Lake:
         # Merged schemas: a later version of the code may bring a column that older files lack.
         place = self._of(table)
         columns = [partition] if partition else None
-        with speaking_of(place):
+        with speaking_of(place), opened_for_change(place) as target:
             if predicate is None:
                 write_deltalake(
-                    place.address,
+                    target,
                     rows,
                     mode="append",
                     partition_by=columns,
@@ -235,7 +243,7 @@ class Lake:
                 )
             else:
                 write_deltalake(
-                    place.address,
+                    target,
                     rows,
                     mode="overwrite",
                     predicate=predicate,
@@ -246,8 +254,9 @@ class Lake:
                 )
 
     def _delete(self, table: Table, predicate: str) -> None:
-        with speaking_of(self.place):
-            self.open(table).delete(predicate, writer_properties=writer_properties(table))
+        with speaking_of(self.place), opened_for_change(self._of(table)) as target:
+            opened = self.open(table) if isinstance(target, str) else target
+            opened.delete(predicate, writer_properties=writer_properties(table))
 
     def remove(self, table: Table, column: str, values: Iterable[str]) -> None:
         """Delete the rows whose column holds one of the values, in one commit."""
@@ -257,7 +266,7 @@ class Lake:
 
     def version(self, table: Table) -> int | None:
         """Version of the table; null where nothing was ever written."""
-        return self.open(table).version() if self.has(table) else None
+        return self._reading(table).version() if self.has(table) else None
 
     def files(self, table: Table) -> list[str]:
         """Addresses of the Parquet files that make the table now, in order: absolute paths, or s3://…"""

@@ -55,6 +55,14 @@ class Place(Protocol):
         """Whether this place holds a Delta table: a log was begun here."""
         ...
 
+    def log_entries(self) -> frozenset[tuple[str, int, int, int]] | None:
+        """
+        The files of the Delta log here: name, bytes, when written, and which file of the disk it is.
+
+        Null where the place cannot say so more cheaply than by reading them.
+        """
+        ...
+
     def read(self, name: str) -> bytes:
         """The bytes of a file; FileNotFoundError where it is gone."""
         ...
@@ -127,6 +135,13 @@ class Folder:
     def has_table(self) -> bool:
         """Whether there is a folder for the log."""
         return (self.path / "_delta_log").is_dir()
+
+    def log_entries(self) -> frozenset[tuple[str, int, int, int]]:
+        """The files of the log, none where there is no log."""
+        with suppress(FileNotFoundError), os.scandir(self.path / "_delta_log") as entries:
+            told = ((entry.name, entry.stat()) for entry in entries)
+            return frozenset((name, at.st_size, at.st_mtime_ns, at.st_ino) for name, at in told)
+        return frozenset()
 
     def read(self, name: str) -> bytes:
         """The bytes of a file."""
