@@ -74,7 +74,7 @@ def opened_for_change(place: Place) -> Iterator[DeltaTable | str]:
 def _keep(address: str, log: Log, table: DeltaTable) -> None:
     _OPENED.pop(address, None)
     while len(_OPENED) >= _MOST:
-        _OPENED.pop(next(iter(_OPENED)))
+        _OPENED.pop(next(iter(_OPENED)), None)
     _OPENED[address] = log, table
 
 
