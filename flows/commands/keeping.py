@@ -131,16 +131,17 @@ def check(
     from flows.loading.checking import check_files
     from flows.loading.request import request_for
     from flows.loading.survey import survey
+    from flows.show.checked import show_check
     from flows.show.plain import plain
-    from flows.show.results import show_check
 
     if not paths:
         raise CallError("check: no path given; name the files or folders to check.")
     found = survey(paths, home)
-    request = request_for(open_home(home), profile, site)
+    ledger = open_home(home)
+    request = request_for(ledger, profile, site)
     for sentence in request.set_aside:
         print(f"drainledger: set aside: {plain(sentence)}", file=sys.stderr)
-    clean = show_check(found, check_files(found, request), as_json=json_)
+    clean = show_check(found, check_files(found, request, ledger), as_json=json_)
     return DONE if clean and not request.set_aside else SOME_REJECTED
 
 

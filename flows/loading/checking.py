@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import polars as pl
 
 from flows.loading.doubts import doubts
+from flows.loading.forced import recognised_as
+from flows.loading.held import Held, held_files
 from flows.loading.outcome import Outcome
 from flows.loading.reading import kind_of
 from flows.loading.request import Request
@@ -17,6 +19,7 @@ from flows.loading.survey import Found, name_of
 from pipeline.cohort import read_annotations, read_registry
 from pipeline.ingest import read_log
 from pipeline.ingest.container import unpack
+from pipeline.store import Home
 from schemas.lake import MINUTE
 from schemas.vocabulary import FileStatus
 
@@ -44,6 +47,18 @@ class CheckReport:
     doubts: tuple[str, ...] = ()
     copy_of: Path | None = None
     same_minutes_as: Path | None = None
+    held: Held | None = None
+
+    @property
+    def passed_over(self) -> bool:
+        """Whether a load would change nothing for this file."""
+        return self.outcome.known
+
+    @property
+    def clean(self) -> bool:
+        """Whether a load would reject nothing anew: rows of a file that it passes over were told before."""
+        held = self.held is not None and self.passed_over and not self.held.waits
+        return held or self.outcome.clean
 
 
 @dataclass
@@ -54,7 +69,7 @@ class _Seen:
     minutes: dict[str, Path] = field(default_factory=dict)
 
 
-def check_files(found: Found, request: Request) -> Iterator[CheckReport]:
+def check_files(found: Found, request: Request, home: Home | None = None) -> Iterator[CheckReport]:
     """
     Read the files as a load would and report on each, in order.
 
@@ -66,10 +81,20 @@ def check_files(found: Found, request: Request) -> Iterator[CheckReport]:
     `doubts`: what passes every rule of form and is probably a slip in the profile. `copy_of`: an earlier file
     of the call with the same bytes, which a load keeps once, as the first that can be read.
     `same_minutes_as`: one with other bytes and just the same minutes of the same uses, packed or exported
-    again; a load keeps the rows of both, and each minute counts once.
+    again; a load keeps the rows of both, and each minute counts once. `held`: what the ledger at `home` has
+    of the same bytes; a load passes such a file over, but for one that it rejected and can read now.
     """
     seen = _Seen()
-    return (_check(path, request, seen) for path in found.files)
+    held = held_files(home, request)
+    return (_with_held(_check(path, request, seen), held) for path in found.files)
+
+
+def _with_held(report: CheckReport, held: Mapping[str, Held]) -> CheckReport:
+    known = held.get(report.outcome.digest)
+    if known is None:
+        return report
+    passed_over = known.again is None if not known.waits else report.outcome.status == FileStatus.REJECTED
+    return replace(report, held=known, outcome=replace(report.outcome, known=passed_over))
 
 
 def _check(path: Path, request: Request, seen: _Seen) -> CheckReport:
@@ -120,7 +145,8 @@ def _check(path: Path, request: Request, seen: _Seen) -> CheckReport:
         how="left",
         nulls_equal=True,
     ).sort("line", "column", "rule")
-    outcome = Outcome.of(name_of(path), file)
+    other = recognised_as(data, kind, request)
+    outcome = Outcome.of(name_of(path), file, forced=request.profile, recognised_as=other)
     first, status = seen.bytes.get(outcome.digest, (None, None))
     # As a load takes it: under the first name by which it can be read, for that can tell the device.
     better = status == FileStatus.REJECTED and outcome.status != FileStatus.REJECTED

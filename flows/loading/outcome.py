@@ -31,7 +31,7 @@ class Outcome:
     same. `held_back`: rows that were not taken in, for they had been erased from this ledger. `given`:
     digest of the bytes as they were given, where those that were kept are others. `again_for`: why a file of
     the ledger was read again, a word of `READ_AGAIN`. `folder`: the one it was given from; null where it was
-    read from the vault.
+    read from the vault. `recognised_as`: the profile that recognises it where another, `forced`, was named.
     """
 
     name: str
@@ -48,6 +48,8 @@ class Outcome:
     given: str | None = None
     again_for: str | None = None
     folder: str | None = None
+    forced: str | None = None
+    recognised_as: str | None = None
 
     @classmethod
     def of(cls, name: str, file: Mapping[str, Any], **more: Any) -> Outcome:

@@ -13,7 +13,7 @@ from flows.loading.request import request_for
 from flows.loading.survey import survey
 from flows.nights.night_settings import NightSettings
 from flows.nights.nightly import run_night
-from flows.show.results import show_check
+from flows.show.checked import show_check
 from pipeline.store import Home
 from schemas.lake import FILE_NAME
 from tests.support.nights import NIGHT, export, put, registry
