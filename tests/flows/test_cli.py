@@ -362,6 +362,30 @@ def test_a_fault_nobody_foresaw_is_one_sentence_and_says_where_the_details_are(
     assert "ZeroDivisionError" in (Path(home) / "private" / "last-fault.txt").read_text()
 
 
+def test_advice_after_a_fault_fits_the_stage_and_check_keeps_no_record_of_it(
+    good: Path, home: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def broken(*arguments: object, **options: object) -> None:
+        raise ZeroDivisionError
+
+    record = Path(home) / "private" / "last-fault.txt"
+    monkeypatch.setattr("flows.show.results.again_words", broken)
+    monkeypatch.setattr("flows.show.results.forced_words", broken)
+    assert run(["load", str(good), "--home", home]) == FAILED
+    said = capsys.readouterr().err
+    assert "rebuild" not in said
+    assert "Only the printing failed: what the command did stands" in said
+    record.unlink()
+    monkeypatch.setattr("flows.loading.checking.kind_of", broken)
+    assert run(["check", str(good), "--home", home]) == FAILED
+    assert "nothing was written" in capsys.readouterr().err
+    assert not record.exists()
+    monkeypatch.undo()
+    monkeypatch.setattr("flows.loading.load.take_up", broken)
+    assert run(["load", str(good), "--home", home]) == FAILED
+    assert "`drainledger rebuild` makes everything anew" in capsys.readouterr().err
+
+
 def test_a_home_that_was_moved_is_published_anew_by_the_next_load(
     good: Path, home: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
