@@ -11,6 +11,7 @@ from flows.keeping.erasing import unsaid
 from flows.loading.computing import DEVICE_TABLES, DRAIN_TABLES
 from flows.loading.derive import made_digest, note_made
 from flows.loading.stale import IN_FORCE, Stale, read_ward, settings_digest
+from flows.loading.writing import withdrawn_files
 from pipeline.cohort import (
     Claims,
     clock_findings,
@@ -116,7 +117,7 @@ def publish_ledger(
                 DATA_QUALITY.conform(claims.findings),
                 reconcile(
                     in_force,
-                    rejected_rows,
+                    rejected_rows.join(withdrawn_files(home), on="file_sha256", how="anti"),
                     home.lake.scan(USE_TABLE).collect(),
                     read_ward(home).registry,
                     definitions,

@@ -13,10 +13,11 @@ from flows.loading.intake import known_reading
 from flows.loading.outcome import Outcome
 from flows.loading.reading import to_be_read_again, to_try_anew
 from flows.loading.request import Request
-from flows.loading.writing import read_again
+from flows.loading.writing import read_again, withdrawn_files
+from pipeline.cohort.reconciling import waiting
 from pipeline.store import Home
 from schemas.errors import CallError
-from schemas.lake import FILE_NAME, LOAD_FILE
+from schemas.lake import FILE_NAME, LOAD_FILE, REJECTED_ROW
 from schemas.vocabulary import FileStatus
 
 _LEAST_DIGITS = 4  # of a digest, to name a file by
@@ -86,6 +87,20 @@ def read_named(home: Home, which: Sequence[str], request: Request, now: datetime
 
 def _asked(done: Sequence[Outcome]) -> list[Outcome]:
     return [replace(one, again_for="asked") for one in done]
+
+
+def waiting_files(home: Home) -> list[dict[str, str]]:
+    """Files that wait: `file_sha256`, `name`, `waits_for`, and `reason`, which says what to do; by name."""
+    held = home.lake.scan(REJECTED_ROW).collect().join(withdrawn_files(home), on="file_sha256", how="anti")
+    reasons = home.lake.scan(LOAD_FILE).select("file_sha256", "reason").collect()
+    names = home.private_lake.scan(FILE_NAME).group_by("file_sha256").agg(pl.col("name").min()).collect()
+    return (
+        waiting(held)
+        .join(names, on="file_sha256", how="left")
+        .join(reasons, on="file_sha256", how="left")
+        .sort("name", "file_sha256")
+        .to_dicts()
+    )
 
 
 def find_file(home: Home, name: str) -> str:
