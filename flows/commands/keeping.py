@@ -161,7 +161,9 @@ def status(*, home: HomeDir, json_: Json = False) -> int:
 @app.command(group=LOOK, help_epilogue=examples("rejected", "rejected --file export.csv"))
 def rejected(
     *,
-    file: Annotated[str | None, Parameter(help="First digits of a file's SHA-256, or its name.")] = None,
+    file: Annotated[
+        str | None, Parameter(help="First digits of a file's SHA-256, its name, or a path to it.")
+    ] = None,
     home: HomeDir,
     json_: Json = False,
 ) -> int:

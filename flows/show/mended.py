@@ -9,8 +9,9 @@ from flows.keeping.backup import Kept
 from flows.keeping.erase import Erased
 from flows.keeping.withdraw import Withdrawal
 from flows.loading.load import Summary
+from flows.loading.meaning import names_of
 from flows.loading.outcome import READ_AGAIN
-from flows.loading.reread import names_of, waiting_files
+from flows.loading.reread import waiting_files
 from flows.show.plain import plain
 from flows.show.results import show_json
 from pipeline.store import Home
