@@ -129,6 +129,7 @@ def check(
         Files and folders.
     """
     from flows.loading.checking import check_files
+    from flows.loading.held import held_files
     from flows.loading.request import request_for
     from flows.loading.survey import survey
     from flows.show.checked import show_check
@@ -141,7 +142,8 @@ def check(
     request = request_for(ledger, profile, site)
     for sentence in request.set_aside:
         print(f"drainledger: set aside: {plain(sentence)}", file=sys.stderr)
-    clean = show_check(found, check_files(found, request, ledger), as_json=json_)
+    held = held_files(ledger, request)
+    clean = show_check(found, check_files(found, request, held), held, as_json=json_)
     return DONE if clean and not request.set_aside else SOME_REJECTED
 
 

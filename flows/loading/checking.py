@@ -5,13 +5,15 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
 
 import polars as pl
 
 from flows.loading.doubts import doubts
+from flows.loading.far_dates import far_from_others
 from flows.loading.forced import recognised_as
-from flows.loading.held import Held, held_files
+from flows.loading.held import NOTHING_HELD, Held
 from flows.loading.outcome import Outcome
 from flows.loading.reading import kind_of
 from flows.loading.request import Request
@@ -19,7 +21,6 @@ from flows.loading.survey import Found, name_of
 from pipeline.cohort import read_annotations, read_registry
 from pipeline.ingest import read_log
 from pipeline.ingest.container import unpack
-from pipeline.store import Home
 from schemas.lake import MINUTE
 from schemas.vocabulary import FileStatus
 
@@ -48,6 +49,7 @@ class CheckReport:
     copy_of: Path | None = None
     same_minutes_as: Path | None = None
     held: Held | None = None
+    newest: datetime | None = None
 
     @property
     def passed_over(self) -> bool:
@@ -69,7 +71,9 @@ class _Seen:
     minutes: dict[str, Path] = field(default_factory=dict)
 
 
-def check_files(found: Found, request: Request, home: Home | None = None) -> Iterator[CheckReport]:
+def check_files(
+    found: Found, request: Request, held: Mapping[str, Held] = NOTHING_HELD
+) -> Iterator[CheckReport]:
     """
     Read the files as a load would and report on each, in order.
 
@@ -81,11 +85,10 @@ def check_files(found: Found, request: Request, home: Home | None = None) -> Ite
     `doubts`: what passes every rule of form and is probably a slip in the profile. `copy_of`: an earlier file
     of the call with the same bytes, which a load keeps once, as the first that can be read.
     `same_minutes_as`: one with other bytes and just the same minutes of the same uses, packed or exported
-    again; a load keeps the rows of both, and each minute counts once. `held`: what the ledger at `home` has
-    of the same bytes; a load passes such a file over, but for one that it rejected and can read now.
+    again; a load keeps the rows of both, and each minute counts once. `held`: what the ledger has of the
+    same bytes; a load passes such a file over, but for one that it rejected and can read now.
     """
     seen = _Seen()
-    held = held_files(home, request)
     return (_with_held(_check(path, request, seen), held) for path in found.files)
 
 
@@ -110,6 +113,7 @@ def _check(path: Path, request: Request, seen: _Seen) -> CheckReport:
     same: Path | None = None
     contradictions: tuple[tuple[int, str, str], ...] = ()
     doubtful: tuple[str, ...] = ()
+    newest: datetime | None = None
     if kind == "log":
         log = read_log(
             data,
@@ -121,6 +125,7 @@ def _check(path: Path, request: Request, seen: _Seen) -> CheckReport:
         )
         file, rejected, values = log.file, log.rejected, log.rejected_values
         ignored = log.ignored
+        newest = log.minutes["clock"].max()  # type: ignore[assignment]
         same = seen.minutes.setdefault(_minutes_digest(log.minutes), path) if log.minutes.height else None
         understood = _understood(log.minutes, log.traces, log.file["timezone"], log.file["clock_follows_dst"])
         profile = next((p for p in request.profiles if p.name == file["profile"]), None)
@@ -165,7 +170,18 @@ def _check(path: Path, request: Request, seen: _Seen) -> CheckReport:
         doubtful,
         copied,
         None if copied is not None or same == path else same,
+        newest=newest,
     )
+
+
+def far_files(reports: Sequence[CheckReport], held: Mapping[str, Held]) -> dict[Path, str]:
+    """A doubt for each log whose minutes lie years from those of most others, the ledger's among them."""
+    given = {r.outcome.digest for r in reports}
+    newest: dict[Path | str, datetime] = {r.path: r.newest for r in reports if r.newest is not None}
+    for digest, file in held.items():
+        if digest not in given and file.in_force and file.profile and file.exported_at is not None:
+            newest[digest] = file.exported_at.replace(tzinfo=None)
+    return {file: said for file, said in far_from_others(newest).items() if isinstance(file, Path)}
 
 
 def _minutes_digest(minutes: pl.DataFrame) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from datetime import datetime
+from types import MappingProxyType
 from typing import Any
 
 from flows.loading.outcome import READ_AGAIN
@@ -15,7 +16,16 @@ from schemas.lake import LOAD_FILE
 from schemas.vocabulary import FileStatus
 
 _DIGITS = 12  # of a digest, as every command prints them
-_ASKED = ("file_sha256", "status", "profile", "read_with", "rows_read", "rows_kept", "loaded_at")
+_ASKED = (
+    "file_sha256",
+    "status",
+    "profile",
+    "read_with",
+    "rows_read",
+    "rows_kept",
+    "exported_at",
+    "loaded_at",
+)
 
 
 @dataclass(frozen=True)
@@ -31,6 +41,7 @@ class Held:
     profile: str | None
     rows_read: int
     rows_kept: int
+    exported_at: datetime | None
     loaded_at: datetime
     again: str | None = None
 
@@ -38,6 +49,11 @@ class Held:
     def waits(self) -> bool:
         """Whether the ledger has the bytes and no rows of them."""
         return self.status == FileStatus.REJECTED.value
+
+    @property
+    def in_force(self) -> bool:
+        """Whether its rows count."""
+        return not self.waits and self.status != FileStatus.WITHDRAWN.value
 
     @property
     def sentence(self) -> str:
@@ -57,10 +73,13 @@ class Held:
         return asdict(self)
 
 
-def held_files(home: Home | None, request: Request) -> Mapping[str, Held]:
+NOTHING_HELD: Mapping[str, Held] = MappingProxyType({})
+
+
+def held_files(home: Home, request: Request) -> Mapping[str, Held]:
     """What the ledger holds, by digest; nothing where there is no ledger yet."""
-    if home is None or not home.exists():
-        return {}
+    if not home.exists():
+        return NOTHING_HELD
     rows = home.lake.scan(LOAD_FILE).select(_ASKED).collect()
     return {
         row["file_sha256"]: Held(

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from flows.loading.checking import CheckReport, far_files
 from flows.loading.forced import forced_words
+from flows.loading.held import NOTHING_HELD, Held
 from flows.loading.naming import names_apart
 from flows.show.fates import MOST_LINES, counted, fate, show_broken
 from flows.show.plain import plain
@@ -17,17 +19,23 @@ from flows.show.results import show_json
 from schemas.vocabulary import FileStatus
 
 if TYPE_CHECKING:
-    from flows.loading.checking import CheckReport
     from flows.loading.survey import Found
 
 _MOST_COLUMNS = 6  # that a registry file has beyond its layout; all of them with --json
 
 
-def show_check(found: Found, reports: Iterable[CheckReport], *, as_json: bool) -> bool:
+def show_check(
+    found: Found,
+    reports: Iterable[CheckReport],
+    held: Mapping[str, Held] = NOTHING_HELD,
+    *,
+    as_json: bool,
+) -> bool:
     """Print what a load would do, file by file as they are read; returns whether all would pass clean."""
     if as_json:
         every = list(reports)
-        show_json([_told(report) for report in every])
+        far = far_files(every, held)
+        show_json([_told(report, far.get(report.path)) for report in every])
         return not found.closed and all(r.clean for r in every)
     for remark in found.remarks():
         print(remark)
@@ -36,6 +44,8 @@ def show_check(found: Found, reports: Iterable[CheckReport], *, as_json: bool) -
     for report in reports:
         seen.append(report)
         _show_file(report, names)
+    for path, said in far_files(seen, held).items():
+        print(f"{names[path]} is doubtful: {said}")
     if (forced := forced_words([r.outcome for r in seen], [names[r.path] for r in seen])) is not None:
         print(forced)
     if seen:
@@ -106,14 +116,14 @@ def _total(seen: Sequence[CheckReport]) -> str:
     return f"{files}{once}, {sum(r.clean for r in new)} clean; {kept} of {read} rows would be kept{apart}."
 
 
-def _told(report: CheckReport) -> dict[str, Any]:
+def _told(report: CheckReport, far: str | None) -> dict[str, Any]:
     return (
         {
             "path": _text(report.path),
             "kind": report.kind,
             "profile": report.profile,
             "understood": report.understood,
-            "doubts": list(report.doubts),
+            "doubts": [*report.doubts, *([far] if far else [])],
             "columns_ignored": list(report.ignored),
             "copy_of": _text(report.copy_of),
             "same_minutes_as": _text(report.same_minutes_as),
