@@ -53,6 +53,7 @@ def sql(
     from flows.show.rows import format_for, show_frame
     from flows.stopping import stoppable
     from pipeline.marts import select
+    from pipeline.marts.remarks import remark_on
 
     if query.endswith(".sql") and len(query.split()) == 1:
         query = Path(query).read_text(encoding="utf-8")
@@ -76,6 +77,8 @@ def sql(
             # One more than are shown tells whether there are more.
             answer = select(ledger.database, query, ledger.lake.root, most=most and most + 1)
             show_frame(answer, how, output, most)
+            if how == "table" and (remark := remark_on(query, answer.columns)) is not None:
+                print(f"drainledger: sql: {remark}", file=sys.stderr)
     except KeyboardInterrupt:
         print(stopped, file=sys.stderr)
         return INTERRUPTED

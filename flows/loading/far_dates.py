@@ -30,8 +30,8 @@ def far_within(minutes: pl.DataFrame, exported_at: datetime | None, timezone: st
     lay = None if exported_at is None or timezone is None else exported_at - to_utc(last, timezone)
     if lay is not None and lay > _OWN:
         yield (
-            f"its last minute, {last:%Y-%m-%d}, lies {_years(lay)} before its export, {exported_at:%Y-%m-%d}: "
-            "a clock set wrong wrote one of them, or one is read wrong; see [clock] and [exported_at]"
+            f"its last minute, {last:%Y-%m-%d}, lies {_years(lay)} before its export, {exported_at:%Y-%m-%d}"
+            ": a clock set wrong wrote one of them, or one is read wrong; see [clock] and [exported_at]"
         )
     step = clock["clock"].diff().max()
     if isinstance(step, timedelta) and step > _OWN:
