@@ -192,5 +192,5 @@ def whatif(
     found = run_whatif(ledger, wanted.rules, site)
     if picture is not None:
         draw(found, wanted.axes, picture)
-    show_whatif(found, as_json=json_, skipped=wanted.skipped)
+    show_whatif(found, as_json=json_, left_out=wanted.left_out)
     return DONE
