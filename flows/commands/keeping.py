@@ -171,8 +171,9 @@ def rejected(
 ) -> int:
     """Rejected files, rows and cells, with reasons and values.
 
-    Alike rows on consecutive lines are joined; of each file 20 lines are shown, of one named with --file
-    all. The values come from the private store: they may hold what is a patient's.
+    Alike rows are joined, and many of one column and rule; of each file 20 lines are shown, of one named
+    with --file each, with its value. The values come from the private store: they may hold what is a
+    patient's.
     """
     from flows.looking.status import rejected_rows
     from flows.show.results import show_rejected

@@ -28,11 +28,13 @@ def fate(outcome: Outcome, name: str, how: str | None = None) -> str:
 
 def show_broken(rejected: pl.DataFrame, most: int | None, rest: str) -> None:
     """Print what was rejected of a file, alike rows joined; beyond `most` lines say where the rest is."""
-    lines = broken_lines(rejected)
+    lines = broken_lines(rejected, joined=most is not None)
     for line in lines[:most]:
         print("    " + line)
     if most is not None and len(lines) > most:
         print(f"    and {len(lines) - most} more; {rest}")
+    elif most is not None and len(broken_lines(rejected, joined=False)) > len(lines):
+        print(f"    each with its value: {rest}")
 
 
 def counted(number: int, thing: str, things: str | None = None) -> str:
