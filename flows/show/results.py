@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from flows.loading.forced import forced_words
-from flows.loading.outcome import again_words, named_apart, unended_words
+from flows.loading.outcome import again_words, named_apart, unended_words, unread_words
 from flows.show.as_json import json_text
 from flows.show.broken import broken_lines
 from flows.show.fates import MOST_LINES, counted, fate, show_broken
@@ -70,6 +70,8 @@ def show_load(summary: Summary, home: Home, *, as_json: bool, rebuilt: bool = Fa
         f"{said} ({rejected} rejected){others}; {kept} rows kept, {cut} rejected; "
         f"{counted(summary.devices, 'device')} computed, {counted(summary.drains, 'drain')} summarised."
     )
+    if (unread := unread_words(summary.outcomes, named_apart(summary.outcomes))) is not None:
+        print(unread)
     unsaid = sum(o.wholeness_unsaid for o in new)
     if unsaid:
         print(f"{unended_words(unsaid)}: where one breaks off, nothing here can tell.")

@@ -167,13 +167,24 @@ def _ignored(files: pl.DataFrame) -> pl.DataFrame:
     return (
         files.filter(pl.col("columns_ignored") > 0)
         .group_by("site", "profile")
-        .agg(files=pl.len(), columns=pl.col("columns_ignored").max())
+        .agg(pl.col("device").first(), files=pl.len(), columns=pl.col("columns_ignored").max())
         .select(
             "site",
             scope=pl.lit("site"),
             finding=pl.lit("columns_ignored"),
             detail=pl.format(
-                "profile {} does not name up to {} columns of {} files", "profile", "columns", "files"
+                "{} does not name up to {} of {}",
+                pl.when(pl.col("device").is_null())
+                .then(pl.format("the layout {}", "profile"))
+                .otherwise(pl.format("profile {}", "profile")),
+                _counted("columns", "column"),
+                _counted("files", "file"),
             ),
         )
     )
+
+
+def _counted(number: str, thing: str) -> pl.Expr:
+    """A count in words: 1 file, 2 files."""
+    many = pl.when(pl.col(number) == 1).then(pl.lit("")).otherwise(pl.lit("s"))
+    return pl.format(f"{{}} {thing}{{}}", number, many)

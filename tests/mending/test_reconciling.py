@@ -114,6 +114,9 @@ def test_columns_that_nobody_reads_are_counted_once_a_profile() -> None:
         pl.concat(logs), REJECTED_ROW.empty(), USE_TABLE.empty(), REGISTRY_DRAIN.empty(), DEFINITIONS
     )
     assert rows["detail"].to_list() == ["profile v1 does not name up to 2 columns of 2 files"]
+    one = files("lakeside", [0], columns_ignored=1)
+    rows = reconcile(one, REJECTED_ROW.empty(), USE_TABLE.empty(), REGISTRY_DRAIN.empty(), DEFINITIONS)
+    assert rows["detail"].to_list() == ["profile v1 does not name up to 1 column of 1 file"]
 
 
 def test_a_waiting_file_and_the_rest_stand_in_data_quality_and_status(
