@@ -10,7 +10,7 @@ from cyclopts import Parameter
 
 from flows.app import LOOK, RESEARCH, HomeDir, Json, app, examples, open_ledger
 from flows.exits import DONE
-from schemas.errors import CallError, InputError
+from schemas.errors import CallError, InputError, of_named_path
 
 
 @app.command(
@@ -56,7 +56,11 @@ def sql(
     from pipeline.marts.remarks import remark_on
 
     if query.endswith(".sql") and len(query.split()) == 1:
-        query = Path(query).read_text(encoding="utf-8")
+        try:
+            query = Path(query).read_text(encoding="utf-8")
+        except OSError as error:
+            said = f"sql: {query}: cannot be read ({error.strerror}); check the path."
+            raise of_named_path(error, said) from error
     ledger = open_ledger(home)
     if not ledger.database.exists():
         wait = (

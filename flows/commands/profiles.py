@@ -12,7 +12,7 @@ from cyclopts import App, Parameter
 
 from flows.app import TAKE_IN, HomeDir, Json, app, examples, open_home
 from flows.exits import DONE, SOME_REJECTED
-from schemas.errors import CallError
+from schemas.errors import CallError, of_named_path
 
 _OF_THE_WARD = {"registry": "a registry", "annotations": "a file of annotations"}
 profile_app = App(
@@ -54,7 +54,13 @@ def suggest(
         raise CallError(f"profile suggest: a profile is a .toml file; write -o {out.stem}.toml.")
     if file.is_dir():
         raise CallError(f"profile suggest: {file} is a folder; name one of its files.")
-    data = file.read_bytes()
+    if out is not None and not out.parent.is_dir():
+        raise CallError(f"profile suggest: {out.parent}: there is no such folder; make it first.")
+    try:
+        data = file.read_bytes()
+    except OSError as error:
+        said = f"profile suggest: {file}: cannot be read ({error.strerror}); check the path."
+        raise of_named_path(error, said) from error
     if (kind := kind_of(data)) != "log":
         raise CallError(
             f"profile suggest: {file.name} is {_OF_THE_WARD[kind]} by its first line and needs no profile; "

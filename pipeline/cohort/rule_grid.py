@@ -13,7 +13,7 @@ from pydantic import ValidationError
 
 from pipeline.cohort.rules import FIGURES, KEYS, RemovalRule, read_rule, telling
 from pipeline.meant import meant
-from schemas.errors import CallError, InputError
+from schemas.errors import CallError, InputError, of_named_path
 from shared import SHARED
 
 NOT_ASKED = "none"
@@ -64,7 +64,8 @@ def read_grid(path: Path) -> RuleGrid:
     try:
         body = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise InputError(f"{path.name}: cannot be read ({error.strerror}); check the path.") from error
+        said = f"{path.name}: cannot be read ({error.strerror}); check the path."
+        raise of_named_path(error, said) from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise InputError(f"{path.name}: not valid TOML ({error}); mend that line.") from error
     axes = {key: value for key, value in body.items() if isinstance(value, list)}
@@ -149,7 +150,7 @@ def rule_named(name: str) -> RemovalRule:
 
     Raises
     ------
-    InputError
+    CallError
         Where there is neither.
     """
     path = Path(name)
@@ -158,7 +159,7 @@ def rule_named(name: str) -> RemovalRule:
     shipped = SHARED / "rules" / f"{name}.toml"
     if not shipped.exists():
         known = ", ".join(sorted(p.stem for p in shipped.parent.glob("*.toml")))
-        raise InputError(f"rule {name}: no such file, and no shipped rule; shipped are {known}.")
+        raise CallError(f"rule {name}: no such file, and no shipped rule; shipped are {known}.")
     return read_rule(shipped)
 
 
