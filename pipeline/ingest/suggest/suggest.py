@@ -142,10 +142,10 @@ def _page(draft: Draft, sheet: Sheet, columns: Sequence[Column], decimal: str | 
     # In another encoding the same name reads otherwise: a match that holds one fits in this encoding alone.
     accented = next((place for place, name in enumerate(names) if not name.isascii()), None)
     matched = sheet.delimiter.join(names[: max(_MATCHED, (accented or 0) + 1)])
-    doubt = "must fit this layout and no other; exactly one profile may fit a file"
+    alone = "must fit this layout and no other; exactly one profile may fit a file"
     if accented is None and not sheet.is_ascii:
-        doubt += "; no column's name has an accent, so that the draft of a file in another encoding fits too"
-    draft.say("", "match", "^" + literal(matched) + literal(sheet.delimiter), doubt)
+        alone += "; no column's name has an accent, so that the draft of a file in another encoding fits too"
+    draft.say("", "match", "^" + literal(matched) + literal(sheet.delimiter), alone)
     if sheet.encoding != "utf-8":
         doubt = (
             "it is not UTF-8; look whether accents come out right"
