@@ -45,7 +45,10 @@ KEEP = Group("Keep in order", sort_key=5)
 
 HomeDir = Annotated[Path, Parameter(parse=False)]
 Json = Annotated[bool, Parameter(name="--json", negative="", help="Print JSON for a script.")]
-Profile = Annotated[str | None, Parameter(help="Read every file with this profile: a name or a TOML file.")]
+Profile = Annotated[
+    str | None,
+    Parameter(help="Read every file with this one profile, a name or a TOML file; not by its own."),
+]
 Site = Annotated[str | None, Parameter(help="Site of files that do not say theirs.")]
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import traceback
 from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any
@@ -13,6 +12,7 @@ from cyclopts.exceptions import UnknownCommandError
 from flows import commands
 from flows.app import app
 from flows.exits import DONE
+from flows.faults import unforeseen
 from schemas.errors import CallError, DrainledgerError, LedgerError
 
 
@@ -60,19 +60,4 @@ def _everywhere(
             raise said from error
         if isinstance(error, OSError):
             raise
-        raise LedgerError(_unforeseen(error, home)) from error
-
-
-def _unforeseen(error: Exception, home: Path) -> str:
-    """One sentence for a fault nobody foresaw; the whole of it goes where values may stand."""
-    said = str(error).strip().splitlines()
-    what = f"{type(error).__name__}: {said[0][:200]}" if said else type(error).__name__
-    private = home / "private"
-    if not private.is_dir():
-        return f"something failed that should not ({what}); please report it."
-    details = private / "last-fault.txt"
-    details.write_text("".join(traceback.format_exception(error)), encoding="utf-8")
-    return (
-        f"something failed that should not ({what}); the details are in {details}. "
-        "If it comes again, `drainledger rebuild` makes everything anew from the raw files."
-    )
+        raise LedgerError(unforeseen(error, command.__name__, home)) from error

@@ -17,6 +17,19 @@ class InputError(DrainledgerError):
     """A file, profile, registry, rule or definition cannot be used as it is."""
 
 
+def of_named_path(error: OSError, said: str) -> CallError | InputError:
+    """
+    The error for a path that a call names: one that is not there, or is no file, is a wrong call.
+
+    Parameters
+    ----------
+    said
+        The sentence: which path, what is wrong with it, what to do.
+    """
+    wrong = isinstance(error, FileNotFoundError | NotADirectoryError | IsADirectoryError)
+    return CallError(said) if wrong else InputError(said)
+
+
 class Slips(InputError):
     """
     Several things wrong with one file, all that could be told in one run; each is a sentence and a line.

@@ -37,7 +37,9 @@ PROLONGED_LEAK_COUNTED = Table(
 
 PROLONGED_LEAK_RATE = Table(
     "prolonged_leak_rate",
-    "Prolonged air leak rate by site, unit, procedure and local month of the origin.",
+    "Prolonged air leak rate by site, unit, procedure and local month of the origin. A ward's month is as "
+    "many rows as it had procedures: add up counts, never rates, as sum(prolonged) / sum(evaluable) with "
+    "wilson_low(sum(prolonged), sum(evaluable)).",
     (
         SITE_NAME,
         UNIT,

@@ -10,7 +10,7 @@ from cyclopts import Parameter
 
 from flows.app import LOOK, RESEARCH, HomeDir, Json, app, examples, open_ledger
 from flows.exits import DONE
-from schemas.errors import CallError, InputError
+from schemas.errors import CallError, InputError, of_named_path
 
 
 @app.command(
@@ -53,9 +53,14 @@ def sql(
     from flows.show.rows import format_for, show_frame
     from flows.stopping import stoppable
     from pipeline.marts import select
+    from pipeline.marts.remarks import remark_on
 
     if query.endswith(".sql") and len(query.split()) == 1:
-        query = Path(query).read_text(encoding="utf-8")
+        try:
+            query = Path(query).read_text(encoding="utf-8")
+        except OSError as error:
+            said = f"sql: {query}: cannot be read ({error.strerror}); check the path."
+            raise of_named_path(error, said) from error
     ledger = open_ledger(home)
     if not ledger.database.exists():
         wait = (
@@ -76,6 +81,8 @@ def sql(
             # One more than are shown tells whether there are more.
             answer = select(ledger.database, query, ledger.lake.root, most=most and most + 1)
             show_frame(answer, how, output, most)
+            if how == "table" and (remark := remark_on(query, answer.columns)) is not None:
+                print(f"drainledger: sql: {remark}", file=sys.stderr)
     except KeyboardInterrupt:
         print(stopped, file=sys.stderr)
         return INTERRUPTED
@@ -189,5 +196,5 @@ def whatif(
     found = run_whatif(ledger, wanted.rules, site)
     if picture is not None:
         draw(found, wanted.axes, picture)
-    show_whatif(found, as_json=json_, skipped=wanted.skipped)
+    show_whatif(found, as_json=json_, left_out=wanted.left_out)
     return DONE

@@ -129,18 +129,21 @@ def check(
         Files and folders.
     """
     from flows.loading.checking import check_files
+    from flows.loading.held import held_files
     from flows.loading.request import request_for
     from flows.loading.survey import survey
+    from flows.show.checked import show_check
     from flows.show.plain import plain
-    from flows.show.results import show_check
 
     if not paths:
         raise CallError("check: no path given; name the files or folders to check.")
     found = survey(paths, home)
-    request = request_for(open_home(home), profile, site)
+    ledger = open_home(home)
+    request = request_for(ledger, profile, site)
     for sentence in request.set_aside:
         print(f"drainledger: set aside: {plain(sentence)}", file=sys.stderr)
-    clean = show_check(found, check_files(found, request), as_json=json_)
+    held = held_files(ledger, request)
+    clean = show_check(found, check_files(found, request, held), held, as_json=json_)
     return DONE if clean and not request.set_aside else SOME_REJECTED
 
 
@@ -160,14 +163,17 @@ def status(*, home: HomeDir, json_: Json = False) -> int:
 @app.command(group=LOOK, help_epilogue=examples("rejected", "rejected --file export.csv"))
 def rejected(
     *,
-    file: Annotated[str | None, Parameter(help="First digits of a file's SHA-256, or its name.")] = None,
+    file: Annotated[
+        str | None, Parameter(help="First digits of a file's SHA-256, its name, or a path to it.")
+    ] = None,
     home: HomeDir,
     json_: Json = False,
 ) -> int:
     """Rejected files, rows and cells, with reasons and values.
 
-    Alike rows on consecutive lines are joined; of each file 20 lines are shown, of one named with --file
-    all. The values come from the private store: they may hold what is a patient's.
+    Alike rows are joined, and many of one column and rule; of each file 20 lines are shown, of one named
+    with --file each, with its value. The values come from the private store: they may hold what is a
+    patient's.
     """
     from flows.looking.status import rejected_rows
     from flows.show.results import show_rejected

@@ -32,7 +32,7 @@ def withdraw(
     Parameters
     ----------
     files
-        First digits of a file's SHA-256, or the name it was given under.
+        First digits of a file's SHA-256, its name, or a path to it as `load` prints it.
     """
     from flows.keeping.withdraw import run_take_back, run_withdraw, withdrawals
     from flows.loading.request import request_for
@@ -68,7 +68,7 @@ def reread(
     Parameters
     ----------
     files
-        First digits of a file's SHA-256, or the name it was given under. With --profile and without files:
+        First digits of a file's SHA-256, its name, or a path to it. With --profile and without files:
         all files of that profile, and those that wait for one.
     """
     from flows.loading.load import run_reread
@@ -96,7 +96,8 @@ def erase(
     ] = None,
     site: Annotated[str | None, Parameter(help="Site of the key.")] = None,
     file: Annotated[
-        list[str] | None, Parameter(negative="", help="A file, whole: first digits of its SHA-256, or name.")
+        list[str] | None,
+        Parameter(negative="", help="A file, whole: first digits of its SHA-256, name or path."),
     ] = None,
     older_than: Annotated[
         float | None, Parameter(help="Everything of drains that ended more than so many years ago.")

@@ -10,9 +10,9 @@ from typing import Annotated
 
 from cyclopts import App, Parameter
 
-from flows.app import TAKE_IN, Json, app, examples
+from flows.app import TAKE_IN, HomeDir, Json, app, examples, open_home
 from flows.exits import DONE, SOME_REJECTED
-from schemas.errors import CallError
+from schemas.errors import CallError, of_named_path
 
 _OF_THE_WARD = {"registry": "a registry", "annotations": "a file of annotations"}
 profile_app = App(
@@ -33,13 +33,18 @@ def suggest(
     site: Annotated[str | None, Parameter(help="The site's name, where the file does not say it.")] = None,
     timezone: Annotated[str | None, Parameter(help="IANA zone of the device's wall clock.")] = None,
     out: Annotated[Path | None, Parameter(name=["--out", "-o"], help="File to write; must be new.")] = None,
+    home: HomeDir,
     json_: Json = False,
 ) -> int:
     """Draft a profile for a layout nobody has described, every doubt marked.
 
-    Prints it, or writes it with -o. Exit status 1: something is left to be filled in.
+    Prints it, or writes it with -o; says so where a profile that is there already fits the file. Exit status
+    1: something is left to be filled in.
     """
+    from flows.loading.fitting import profiles_fitting
     from flows.loading.reading import kind_of
+    from flows.loading.request import request_for
+    from flows.show.plain import plain
     from flows.show.results import show_json
     from pipeline.ingest.suggest import suggest as propose
 
@@ -49,7 +54,13 @@ def suggest(
         raise CallError(f"profile suggest: a profile is a .toml file; write -o {out.stem}.toml.")
     if file.is_dir():
         raise CallError(f"profile suggest: {file} is a folder; name one of its files.")
-    data = file.read_bytes()
+    if out is not None and not out.parent.is_dir():
+        raise CallError(f"profile suggest: {out.parent}: there is no such folder; make it first.")
+    try:
+        data = file.read_bytes()
+    except OSError as error:
+        said = f"profile suggest: {file}: cannot be read ({error.strerror}); check the path."
+        raise of_named_path(error, said) from error
     if (kind := kind_of(data)) != "log":
         raise CallError(
             f"profile suggest: {file.name} is {_OF_THE_WARD[kind]} by its first line and needs no profile; "
@@ -57,6 +68,10 @@ def suggest(
         )
     called = name or ("draft" if out is None else re.sub("[^a-z0-9_-]", "_", out.stem.lower())[:40])
     made = propose(data, file.name, called, site=site, timezone=timezone)
+    asked = request_for(open_home(home))
+    fitting = profiles_fitting(data, file.name, asked.profiles, asked.definitions)
+    for said in () if json_ else fitting.values():
+        print(f"profile suggest: {plain(said)}", file=sys.stderr)
     status = SOME_REJECTED if made.to_fill else DONE
     if out is not None:
         out.write_text(made.text, encoding="utf-8")
@@ -66,6 +81,7 @@ def suggest(
                 "profile": made.text,
                 "to_fill": list(made.to_fill),
                 "doubts": list(made.doubts),
+                "profiles_fitting": fitting,
                 "unread_columns": list(made.unread),
             }
         )

@@ -187,6 +187,8 @@ def _chunks(source: Path | bytes) -> Iterator[bytes]:
 
 
 def _list_of(backup: Path) -> dict[str, Any]:
+    if not backup.is_dir():
+        raise CallError(f"restore: {backup}: there is no such folder; name the folder of a backup.")
     path = backup / LIST
     try:
         told: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 
 from flows.keeping.erasure_plan import Target
-from flows.loading.reread import find_file
+from flows.loading.meaning import find_file
 from pipeline.store import Home
 from schemas.errors import CallError
 

@@ -10,9 +10,10 @@ from flows.keeping.withdrawals import Withdrawal as Withdrawal
 from flows.keeping.withdrawals import withdrawals as withdrawals
 from flows.loading.intake import known_reading
 from flows.loading.load import Progress, Summary, at_work, compute_and_publish, silent
+from flows.loading.meaning import find_file
 from flows.loading.outcome import Outcome
 from flows.loading.request import Request
-from flows.loading.reread import find_file, read_due
+from flows.loading.reread import read_due
 from flows.loading.writing import read_again
 from pipeline.store import Home
 from pipeline.store.journal import Reading

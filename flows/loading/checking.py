@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
 
 import polars as pl
 
 from flows.loading.doubts import doubts
+from flows.loading.far_dates import far_from_others
+from flows.loading.forced import recognised_as
+from flows.loading.held import NOTHING_HELD, Held
 from flows.loading.outcome import Outcome
 from flows.loading.reading import kind_of
 from flows.loading.request import Request
@@ -44,6 +48,19 @@ class CheckReport:
     doubts: tuple[str, ...] = ()
     copy_of: Path | None = None
     same_minutes_as: Path | None = None
+    held: Held | None = None
+    newest: datetime | None = None
+
+    @property
+    def passed_over(self) -> bool:
+        """Whether a load would change nothing for this file."""
+        return self.outcome.known
+
+    @property
+    def clean(self) -> bool:
+        """Whether a load would reject nothing anew: rows of a file that it passes over were told before."""
+        held = self.held is not None and self.passed_over and not self.held.waits
+        return held or self.outcome.clean
 
 
 @dataclass
@@ -54,7 +71,9 @@ class _Seen:
     minutes: dict[str, Path] = field(default_factory=dict)
 
 
-def check_files(found: Found, request: Request) -> Iterator[CheckReport]:
+def check_files(
+    found: Found, request: Request, held: Mapping[str, Held] = NOTHING_HELD
+) -> Iterator[CheckReport]:
     """
     Read the files as a load would and report on each, in order.
 
@@ -66,10 +85,19 @@ def check_files(found: Found, request: Request) -> Iterator[CheckReport]:
     `doubts`: what passes every rule of form and is probably a slip in the profile. `copy_of`: an earlier file
     of the call with the same bytes, which a load keeps once, as the first that can be read.
     `same_minutes_as`: one with other bytes and just the same minutes of the same uses, packed or exported
-    again; a load keeps the rows of both, and each minute counts once.
+    again; a load keeps the rows of both, and each minute counts once. `held`: what the ledger has of the
+    same bytes; a load passes such a file over, but for one that it rejected and can read now.
     """
     seen = _Seen()
-    return (_check(path, request, seen) for path in found.files)
+    return (_with_held(_check(path, request, seen), held) for path in found.files)
+
+
+def _with_held(report: CheckReport, held: Mapping[str, Held]) -> CheckReport:
+    known = held.get(report.outcome.digest)
+    if known is None:
+        return report
+    passed_over = known.again is None if not known.waits else report.outcome.status == FileStatus.REJECTED
+    return replace(report, held=known, outcome=replace(report.outcome, known=passed_over))
 
 
 def _check(path: Path, request: Request, seen: _Seen) -> CheckReport:
@@ -85,6 +113,7 @@ def _check(path: Path, request: Request, seen: _Seen) -> CheckReport:
     same: Path | None = None
     contradictions: tuple[tuple[int, str, str], ...] = ()
     doubtful: tuple[str, ...] = ()
+    newest: datetime | None = None
     if kind == "log":
         log = read_log(
             data,
@@ -96,6 +125,7 @@ def _check(path: Path, request: Request, seen: _Seen) -> CheckReport:
         )
         file, rejected, values = log.file, log.rejected, log.rejected_values
         ignored = log.ignored
+        newest = log.minutes["clock"].max()  # type: ignore[assignment]
         same = seen.minutes.setdefault(_minutes_digest(log.minutes), path) if log.minutes.height else None
         understood = _understood(log.minutes, log.traces, log.file["timezone"], log.file["clock_follows_dst"])
         profile = next((p for p in request.profiles if p.name == file["profile"]), None)
@@ -120,7 +150,8 @@ def _check(path: Path, request: Request, seen: _Seen) -> CheckReport:
         how="left",
         nulls_equal=True,
     ).sort("line", "column", "rule")
-    outcome = Outcome.of(name_of(path), file)
+    other = recognised_as(data, kind, request)
+    outcome = Outcome.of(name_of(path), file, forced=request.profile, recognised_as=other)
     first, status = seen.bytes.get(outcome.digest, (None, None))
     # As a load takes it: under the first name by which it can be read, for that can tell the device.
     better = status == FileStatus.REJECTED and outcome.status != FileStatus.REJECTED
@@ -139,7 +170,18 @@ def _check(path: Path, request: Request, seen: _Seen) -> CheckReport:
         doubtful,
         copied,
         None if copied is not None or same == path else same,
+        newest=newest,
     )
+
+
+def far_files(reports: Sequence[CheckReport], held: Mapping[str, Held]) -> dict[Path, str]:
+    """A doubt for each log whose minutes lie years from those of most others, the ledger's among them."""
+    given = {r.outcome.digest for r in reports}
+    newest: dict[Path | str, datetime] = {r.path: r.newest for r in reports if r.newest is not None}
+    for digest, file in held.items():
+        if digest not in given and file.in_force and file.profile and file.exported_at is not None:
+            newest[digest] = file.exported_at.replace(tzinfo=None)
+    return {file: said for file, said in far_from_others(newest).items() if isinstance(file, Path)}
 
 
 def _minutes_digest(minutes: pl.DataFrame) -> str:

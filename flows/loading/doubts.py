@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import polars as pl
 
+from flows.loading.far_dates import far_within
 from pipeline.ingest import Profile
 from pipeline.ingest.recognise import matches
 from pipeline.ingest.rules import Rule
+from pipeline.ingest.turned_dates import turned_dates
 from pipeline.zones import to_utc
 from schemas.vocabulary import OTHER_ALERT_PREFIX, State
 
+_A_YEAR = timedelta(days=366)  # further apart no exchange of day and month brings two dates together
 _FEW_ROWS = 5  # fewer show nothing
 _SLACK = 0.3  # share of the ordered suction below which a drain hardly draws
 _ROUNDING = 0.5  # what is below it in our units is no reading of a device: they write whole mL and mL/min
@@ -56,7 +59,9 @@ def doubts(
         if isinstance(most, float) and 0 < most < _ROUNDING:
             yield f"the greatest {column} is {most:g} {unit}: see [units] {column}"
     yield from _dates(minutes, exported_at, timezone)
-    yield from _turned_dates(minutes)
+    if (turned := turned_dates(minutes.sort("line")["clock"])) is not None:
+        yield turned
+    yield from far_within(minutes, exported_at, timezone)
     strange = minutes["alerts"].explode().drop_nulls().unique().sort()
     ours, said = OTHER_ALERT_PREFIX, {*profile.alerts.codes.values(), *profile.alerts.flags.values()}
     others = [code.removeprefix(ours) for code in strange if code.startswith(ours) and code not in said]
@@ -120,32 +125,8 @@ def _dates(minutes: pl.DataFrame, exported_at: datetime | None, timezone: str | 
         return
     turned = last.replace(month=last.day, day=last.month)
     after, after_turned = (exported_at - to_utc(one, timezone) for one in (last, turned))
-    if turned != last and abs(after_turned) < abs(after):
+    if turned != last and abs(after_turned) < abs(after) < _A_YEAR:
         yield (
             f"its last minute, {last:%Y-%m-%d}, is further from the export than {turned:%Y-%m-%d} would be: "
             "see the order of day and month in [clock] format"
-        )
-
-
-def _turned_dates(minutes: pl.DataFrame) -> Iterator[str]:
-    """A log that leaps from month to month, and goes on from day to day with day and month the other way."""
-    clock = minutes.sort("line").select("clock").drop_nulls()
-    if clock.height < _FEW_ROWS or clock.select((pl.col("clock").dt.day() > 12).any()).item():
-        return
-    turned = pl.datetime(
-        pl.col("clock").dt.year(),
-        pl.col("clock").dt.day(),
-        pl.col("clock").dt.month(),
-        pl.col("clock").dt.hour(),
-        pl.col("clock").dt.minute(),
-    )
-    far = pl.duration(days=1)
-    leaps, leaps_turned = clock.select(
-        leaps=(pl.col("clock").diff().abs() > far).sum(), turned=(turned.diff().abs() > far).sum()
-    ).row(0)
-    if leaps_turned < leaps:
-        first = clock["clock"][0]
-        yield (
-            f"it leaps by more than a day {leaps} times, and {leaps_turned} times were {first:%Y-%m-%d} "
-            f"to be read as {first:%Y-%d-%m}: see the order of day and month in [clock] format"
         )

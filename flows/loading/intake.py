@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from flows.loading.door import erased_of, nameless
+from flows.loading.forced import recognised_as
 from flows.loading.outcome import HELD_BACK, Outcome
 from flows.loading.reading import is_private, kind_of, read_file
 from flows.loading.request import Request
@@ -42,6 +43,7 @@ def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) 
     private: set[str] = set()
     copies: list[tuple[Path, str]] = []  # of bytes known before or given twice
     places: dict[str, Path] = {}  # of the fresh ones
+    others: dict[str, str] = {}  # profiles that recognise what another was named for
     unread: dict[Path, str] = {}
     for path in files:
         most = request.definitions.plausible.file_most
@@ -76,6 +78,8 @@ def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) 
         kind = kind_of(data)
         reading = Reading(digest, kind, name_of(path), request.profile, None, request.site, request.pinned)
         apart = is_private(data, kind, request)
+        if (other := recognised_as(data, kind, request)) is not None:
+            others[digest] = other
         if before is not None:
             keep(home, data, digest, private=apart)
             if _unchanged(before, read_file(home, reading, data, request).file):
@@ -88,6 +92,8 @@ def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) 
                         reason=reason,
                         known=True,
                         folder=str(path.parent),
+                        forced=request.profile,
+                        recognised_as=others.get(digest),
                     )
                 )
                 continue
@@ -102,7 +108,11 @@ def take_in(home: Home, files: Sequence[Path], request: Request, now: datetime) 
     at_hand = {digest: given[digest] for digest in new}
     del given
     written = write_files(home, list(fresh.values()), known, request, now, at_hand=at_hand)
-    written = [replace(o, folder=str(places[o.given or o.digest].parent)) for o in written]
+    written = [
+        replace(o, folder=str(places[d].parent), forced=request.profile, recognised_as=others.get(d))
+        for o in written
+        for d in (o.given or o.digest,)
+    ]
     became = {digest: row["status"] for digest, row in known.items()}
     became |= {o.given or o.digest: o.status for o in written}
     reasons = {o.given or o.digest: o.reason for o in written}

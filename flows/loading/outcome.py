@@ -31,7 +31,8 @@ class Outcome:
     same. `held_back`: rows that were not taken in, for they had been erased from this ledger. `given`:
     digest of the bytes as they were given, where those that were kept are others. `again_for`: why a file of
     the ledger was read again, a word of `READ_AGAIN`. `folder`: the one it was given from; null where it was
-    read from the vault.
+    read from the vault. `recognised_as`: the profile that recognises it where another, `forced`, was named.
+    `read_as`: the profile it was read with; `columns_unread`: how many of its columns that one does not name.
     """
 
     name: str
@@ -48,6 +49,10 @@ class Outcome:
     given: str | None = None
     again_for: str | None = None
     folder: str | None = None
+    forced: str | None = None
+    recognised_as: str | None = None
+    read_as: str | None = None
+    columns_unread: int = 0
 
     @classmethod
     def of(cls, name: str, file: Mapping[str, Any], **more: Any) -> Outcome:
@@ -60,6 +65,10 @@ class Outcome:
             file["status"],
             reason=file["reason"],
             wholeness_unsaid=unsaid,
+            read_as=file["profile"],
+            columns_unread=(file["columns_ignored"] or 0)
+            if file["device"]
+            else 0,  # of paper `reason` says it
             **counts,
             **more,
         )
@@ -94,6 +103,29 @@ def named_apart(outcomes: Sequence[Outcome]) -> list[str]:
     places = [Path(outcome.folder or "") / outcome.name for outcome in outcomes]
     apart = names_apart(places)
     return [apart[place] for place in places]
+
+
+def unread_words(outcomes: Sequence[Outcome], names: Sequence[str]) -> str | None:
+    """
+    Which profiles leave columns of which files unread; null where none does.
+
+    Examples
+    --------
+    >>> unread_words([Outcome("a.csv", "1f", "loaded", read_as="mill", columns_unread=2)], ["a.csv"])
+    'Columns that no profile names, so that nobody reads them: 2 of a.csv (mill); `check` lists them.'
+    """
+    by: dict[str, list[tuple[str, int]]] = {}
+    for outcome, name in zip(outcomes, names, strict=True):
+        if outcome.columns_unread:
+            by.setdefault(outcome.read_as or "unknown", []).append((name, outcome.columns_unread))
+    if not by:
+        return None
+    told = []
+    for profile, files in sorted(by.items()):
+        more = f" and {len(files) - 1} more" if len(files) > 1 else ""
+        upto = "up to " if len({columns for _, columns in files}) > 1 else ""
+        told.append(f"{upto}{max(columns for _, columns in files)} of {files[0][0]}{more} ({profile})")
+    return f"Columns that no profile names, so that nobody reads them: {'; '.join(told)}; `check` lists them."
 
 
 def again_words(again: Sequence[Outcome]) -> str:

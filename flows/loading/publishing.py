@@ -11,6 +11,7 @@ from flows.keeping.erasing import unsaid
 from flows.loading.computing import DEVICE_TABLES, DRAIN_TABLES
 from flows.loading.derive import made_digest, note_made
 from flows.loading.stale import IN_FORCE, Stale, read_ward, settings_digest
+from flows.loading.writing import withdrawn_files
 from pipeline.cohort import (
     Claims,
     clock_findings,
@@ -116,7 +117,13 @@ def publish_ledger(
                 DATA_QUALITY.conform(quality),
                 DATA_QUALITY.conform(clock_findings(in_force)),
                 DATA_QUALITY.conform(claims.findings),
-                reconcile(in_force, rejected_rows, uses, read_ward(home).registry, definitions),
+                reconcile(
+                    in_force,
+                    rejected_rows.join(withdrawn_files(home), on="file_sha256", how="anti"),
+                    uses,
+                    read_ward(home).registry,
+                    definitions,
+                ),
             ]
         ).sort("scope", "site", "device", "day", "finding", "drain_id", "detail"),
         CHART_BASELINE.name: chart_baselines(home.root),

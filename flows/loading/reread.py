@@ -10,16 +10,17 @@ from typing import Any
 import polars as pl
 
 from flows.loading.intake import known_reading
+from flows.loading.meaning import find_file
 from flows.loading.outcome import Outcome
 from flows.loading.reading import to_be_read_again, to_try_anew
 from flows.loading.request import Request
-from flows.loading.writing import read_again
+from flows.loading.writing import read_again, withdrawn_files
+from pipeline.cohort.reconciling import waiting
 from pipeline.store import Home
 from schemas.errors import CallError
-from schemas.lake import FILE_NAME, LOAD_FILE
+from schemas.lake import FILE_NAME, LOAD_FILE, REJECTED_ROW
 from schemas.vocabulary import FileStatus
 
-_LEAST_DIGITS = 4  # of a digest, to name a file by
 _ASKED = ("file_sha256", "status", "profile", "read_with", "rows_kept")
 
 
@@ -88,35 +89,18 @@ def _asked(done: Sequence[Outcome]) -> list[Outcome]:
     return [replace(one, again_for="asked") for one in done]
 
 
-def find_file(home: Home, name: str) -> str:
-    """
-    The digest of the file that a name or the first digits of a digest mean.
-
-    Raises
-    ------
-    CallError
-        When they mean none, or several.
-    """
-    digests: list[str] = home.lake.scan(LOAD_FILE).select("file_sha256").collect()["file_sha256"].to_list()
-    names = home.private_lake.scan(FILE_NAME).collect()
-    called = set(names.filter(pl.col("name") == name)["file_sha256"])
-    begun = len(name) >= _LEAST_DIGITS
-    found = sorted(d for d in digests if d in called or (begun and d.startswith(name.lower())))
-    if len(found) == 1:
-        return found[0]
-    if not found:
-        raise CallError(
-            f"{name}: no file of that digest or name is known here; `drainledger status` lists digests and "
-            "names (four digits of a digest at least)."
-        )
-    some = ", ".join(digest[:12] for digest in found[:3])
-    raise CallError(f"{name}: {len(found)} files are meant ({some}…); give more digits of the digest.")
-
-
-def names_of(home: Home, digest: str) -> list[str]:
-    """Every name under which these bytes were ever given."""
-    names = home.private_lake.scan(FILE_NAME).filter(pl.col("file_sha256") == digest).collect()
-    return sorted(set(names["name"]))
+def waiting_files(home: Home) -> list[dict[str, str]]:
+    """Files that wait: `file_sha256`, `name`, `waits_for`, and `reason`, which says what to do; by name."""
+    held = home.lake.scan(REJECTED_ROW).collect().join(withdrawn_files(home), on="file_sha256", how="anti")
+    reasons = home.lake.scan(LOAD_FILE).select("file_sha256", "reason").collect()
+    names = home.private_lake.scan(FILE_NAME).group_by("file_sha256").agg(pl.col("name").min()).collect()
+    return (
+        waiting(held)
+        .join(names, on="file_sha256", how="left")
+        .join(reasons, on="file_sha256", how="left")
+        .sort("name", "file_sha256")
+        .to_dicts()
+    )
 
 
 def _files(home: Home) -> list[dict[str, Any]]:

@@ -29,6 +29,7 @@ from pipeline.store.vault import Vault, digest_of
 from schemas.lake import FILE_NAME, LOAD_FILE, MINUTE, REJECTED_ROW, REJECTED_VALUE, TRACE
 from schemas.registry import ANNOTATION, REGISTRY_DRAIN
 from schemas.table import Table
+from schemas.vocabulary import FileStatus
 
 AGAIN_FILES = 200  # files read from the vault again at once
 AS_LOADED = (MINUTE, TRACE, REJECTED_ROW)
@@ -139,6 +140,12 @@ def known_files(home: Home) -> Files:
     """What the lake knows of each file, by digest."""
     rows = home.lake.scan(LOAD_FILE).select(_KNOWN).collect()
     return {row["file_sha256"]: row for row in rows.iter_rows(named=True)}
+
+
+def withdrawn_files(home: Home) -> pl.DataFrame:
+    """Digests of the files that do not count and are not read again."""
+    out = pl.col("status") == FileStatus.WITHDRAWN.value
+    return home.lake.scan(LOAD_FILE).filter(out).select("file_sha256").collect()
 
 
 def note_names(home: Home, given: Sequence[tuple[str, str]]) -> None:

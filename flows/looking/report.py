@@ -177,9 +177,11 @@ def _named(ask: Ask, drains: Sequence[str]) -> pl.DataFrame:
 def _how_chosen(chosen: int, most: int) -> str:
     return (
         f"Chosen: up to {most:,} {'drain' if most == 1 else 'drains'}, by turns from each reason, the "
-        "clearest of each first: an outcome unknown that paper may tell, no log, an outcome a fuller log may "
-        "tell, a leak beyond the threshold, a probable occlusion, registry and log in contradiction, another "
-        "suspected occlusion, a clamp that nobody noted and left on, a leak that came back, tilt. "
+        "clearest of each first, what is worth a talk at the bedside before what a desk has to settle: a "
+        "probable occlusion, a clamp that nobody noted and left on, a leak that came back, another suspected "
+        "occlusion, a leak beyond the threshold, tilt; then registry and log in contradiction, an outcome "
+        "unknown that paper may tell, no log, an outcome a fuller log may tell. Of tilt and each unknown no "
+        "more than a quarter. "
         f"{chosen} found."
     )
 

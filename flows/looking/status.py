@@ -11,6 +11,7 @@ from typing import Any
 
 import polars as pl
 
+from flows.loading.meaning import files_meant
 from flows.loading.naming import names_apart
 from flows.looking.freshness import device_freshness, site_freshness
 from flows.looking.reconciled import reconciled
@@ -22,7 +23,6 @@ from pipeline.store import Home
 from pipeline.store.journal import read_journal
 from pipeline.store.permissions import Loose, loose
 from pipeline.store.seen import Fate, read_sights
-from schemas.errors import InputError
 from schemas.lake import FILE_NAME, LOAD_FILE, REJECTED_ROW, REJECTED_VALUE, USE_TABLE
 from schemas.published import DRAIN
 from schemas.vocabulary import FileStatus, RejectScope
@@ -174,23 +174,18 @@ def rejected_rows(home: Home, file: str | None = None) -> pl.DataFrame:
     Parameters
     ----------
     file
-        First digits of a file's SHA-256, or the name it was given under; null: all files.
+        First digits of a file's SHA-256, the name it was given under, or a path to it; null: all files.
 
     Raises
     ------
-    InputError
+    CallError
         When no file of that digest or name is known.
     """
     names = _names(home)
     called = _apart(home, names)
     rejected = home.lake.scan(REJECTED_ROW).collect()
     if file is not None:
-        wanted = names.filter((pl.col("name") == file) | pl.col("file_sha256").str.starts_with(file.lower()))
-        if wanted.height == 0:
-            raise InputError(
-                f"rejected: no file {file!r} is known; `drainledger status` lists names and digests."
-            )
-        rejected = rejected.join(wanted, on="file_sha256", how="semi")
+        rejected = rejected.filter(pl.col("file_sha256").is_in(files_meant(home, file)))
     values = home.private_lake.scan(REJECTED_VALUE).collect().unique(["file_sha256", "line", "column"])
     reasons = (
         home.lake.scan(LOAD_FILE)

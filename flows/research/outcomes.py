@@ -28,13 +28,21 @@ _OF_DEFINITION = (
 )
 
 
+# What of the test goes where the number watched is hidden: of any row, or of a group that it takes.
+_OF_TEST = {"watched": "all", "chi_square": "groups", "p_value": "groups"}
+
+
 @dataclass(frozen=True)
 class Compared:
-    """`strata`: LEAK_BY_STRATUM, everybody first; `test`: LEAK_COMPARISON, a row; `definition`: its name."""
+    """
+    `strata`: LEAK_BY_STRATUM, everybody first; `test`: LEAK_COMPARISON, a row; `definition`: its name.
+    `hidden`: columns of the test that are not told, for they rest on small counts.
+    """
 
     strata: pl.DataFrame
     test: pl.DataFrame
     definition: str
+    hidden: tuple[str, ...] = ()
 
 
 def run_outcomes(
@@ -100,9 +108,14 @@ def suppressed(compared: Compared, least: int) -> Compared:
     """
     For aggregates that leave the house: without small counts, as `suppressed_groups` says.
 
-    Of the test, the number watched goes too where that of a group or of everybody does: it would tell it.
+    Of the test, the number watched goes where that of a group or of everybody does: it would tell it. Its
+    statistic and chance go where a group that it takes is hidden: of two groups of which one is told, they
+    tell the other.
     """
-    strata = suppressed_groups(compared.strata, least)
+    strata, groups = suppressed_groups(compared.strata, least), pl.col("grouped_by") != EVERYBODY
     all_told = strata["watched"].null_count() == compared.strata["watched"].null_count()
-    watched = pl.col("watched") if all_told else pl.lit(None, compared.test.schema["watched"])
-    return Compared(strata, compared.test.with_columns(watched=watched), compared.definition)
+    named = groups & pl.col("stratum").is_not_null()
+    told, known = (frame.filter(named)["watched"].null_count() for frame in (strata, compared.strata))
+    hidden = [name for name, gone in _OF_TEST.items() if (not all_told if gone == "all" else told > known)]
+    nothing = (pl.lit(None, compared.test.schema[name]).alias(name) for name in hidden)
+    return Compared(strata, compared.test.with_columns(nothing), compared.definition, tuple(hidden))

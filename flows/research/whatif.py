@@ -55,7 +55,9 @@ def run_whatif(
     Raises
     ------
     InputError
-        Where no drain is loaded, or none of the site.
+        Where no drain is loaded.
+    CallError
+        Where none is of the site.
     """
     known = definitions or load_definitions()
     drains = home.lake.scan(DRAIN).collect().sort("drain_id")
@@ -65,7 +67,7 @@ def run_whatif(
         sites = drains["site"].drop_nulls().unique().sort().to_list()
         drains = drains.filter(site=site)
         if drains.is_empty():
-            raise InputError(f"home {home.root}: no drains of site {site} are loaded; {meant(site, sites)}")
+            raise CallError(f"whatif: --site {site}: no drains of it are loaded; {meant(site, sites)}")
     logged = drains.filter(pl.col("minutes_observed") > 0)
     weights = dict(logged.select("drain_id", "minutes_observed").iter_rows())
     parts: list[pl.DataFrame] = [FOLLOWED.empty()]

@@ -9,8 +9,9 @@ from flows.keeping.backup import Kept
 from flows.keeping.erase import Erased
 from flows.keeping.withdraw import Withdrawal
 from flows.loading.load import Summary
+from flows.loading.meaning import names_of
 from flows.loading.outcome import READ_AGAIN
-from flows.loading.reread import names_of
+from flows.loading.reread import waiting_files
 from flows.show.plain import plain
 from flows.show.results import show_json
 from pipeline.store import Home
@@ -54,8 +55,9 @@ def show_withdrawn(summary: Summary, home: Home, *, undone: bool, as_json: bool)
 
 def show_reread(summary: Summary, home: Home, *, as_json: bool) -> None:
     """Say what was read again and what that moved."""
+    left = waiting_files(home)
     if as_json:
-        show_json(_facts(summary, home))
+        show_json(_facts(summary, home) | {"waiting": left})
         return
     for outcome in summary.again:
         rows = f"{outcome.rows_kept} of {outcome.rows_read} rows kept"
@@ -63,7 +65,14 @@ def show_reread(summary: Summary, home: Home, *, as_json: bool) -> None:
         why = f"read again, {READ_AGAIN[outcome.again_for]}" if outcome.again_for else "read again"
         print(f"{outcome.name} ({outcome.digest[:12]}): {outcome.status}, {rows}; {why}.{reason}")
     if not summary.again:
-        print("Nothing waits to be read again.")
+        print("Nothing was due to be read again: no profile has changed, nor what reads.")
+    if left:
+        print(
+            f"Waiting, as `status` has it: {_count(len(left), 'file')}, read again once the profiles change."
+        )
+    for one in left:
+        name = f"{plain(one['name'])} ({one['file_sha256'][:12]})"
+        print(f"    {name} waits for {one['waits_for']}: {plain(one['reason'])}")
     _say_moved(summary, home)
 
 

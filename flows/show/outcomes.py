@@ -26,7 +26,8 @@ def show_outcomes(found: Compared, *, as_json: bool) -> None:
     """Print rate and duration of each group and the log-rank test between them."""
     test = found.test.row(0, named=True)
     if as_json:
-        show_json({"definition": found.definition, "strata": found.strata.to_dicts(), "log_rank": test})
+        facts = {"definition": found.definition, "strata": found.strata.to_dicts(), "log_rank": test}
+        show_json(facts | {"hidden_of_log_rank": list(found.hidden)})
         return
     console = Console(width=100, highlight=False)
     console.print(f"Definition: {found.definition}; groups by {test['grouped_by']}")
@@ -36,13 +37,14 @@ def show_outcomes(found: Compared, *, as_json: bool) -> None:
     for row in found.strata.iter_rows(named=True):
         table.add_row(*_cells(row))
     console.print(table)
-    for line in _log_rank(test, found.strata.filter(grouped_by=test["grouped_by"]).to_dicts()):
+    groups = found.strata.filter(grouped_by=test["grouped_by"]).to_dicts()
+    for line in _log_rank(test, groups, told="p_value" not in found.hidden):
         console.print(line, markup=False)
     for note in NOTES:
         console.print(note)
 
 
-def _log_rank(test: dict[str, Any], groups: list[dict[str, Any]]) -> list[str]:
+def _log_rank(test: dict[str, Any], groups: list[dict[str, Any]], *, told: bool) -> list[str]:
     """
     The test, the groups it takes, and those it leaves out with the reason.
 
@@ -51,7 +53,12 @@ def _log_rank(test: dict[str, Any], groups: list[dict[str, Any]]) -> list[str]:
     taken = [row["stratum"] for row in groups if row["stratum"] is not None and row["watched"]]
     unnamed = " and what is too small to show" if 0 < len(taken) < test["groups"] else ""
     names = f" ({_some(taken)}{unnamed})" if taken else ""
-    if test["p_value"] is None:
+    if not told:
+        lines = [
+            f"Log-rank of {test['groups']} groups{names}: not told, for it would tell of a group that is too "
+            "small to show."
+        ]
+    elif test["p_value"] is None:
         held = (
             f"{test['groups']} group{'' if test['groups'] == 1 else 's'}{names} with a leak that was watched"
         )
@@ -99,6 +106,6 @@ def _cells(row: dict[str, Any]) -> list[str]:
 def _hours(row: dict[str, Any], what: str) -> str:
     value, low, high = (row[f"{what}_{part}hours"] for part in ("", "low_", "high_"))
     if value is None:
-        return "not reached"
+        return "too few" if row["watched"] is None else "not reached"
     ends = ("?" if end is None else f"{end:.0f}" for end in (low, high))
     return f"{value:.0f} h\n({' to '.join(ends)})"

@@ -9,6 +9,7 @@ import tempfile
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
+from textwrap import wrap
 from typing import Any
 
 import polars as pl
@@ -162,6 +163,8 @@ class _Replacing:
     def __enter__(self) -> Path:
         if self.output.is_dir():
             raise CallError(f"sql: {self.output} is a folder; name a file.")
+        if not self.output.parent.is_dir():
+            raise CallError(f"sql: {self.output.parent}: there is no such folder; make it first.")
         handle, name = tempfile.mkstemp(prefix=f".{self.output.name}.", dir=self.output.parent)
         os.close(handle)
         self.beside = Path(name)
@@ -195,6 +198,23 @@ def _cut(cell: str) -> str:
     return cell if len(cell) <= _LONGEST else cell[: _LONGEST - 1] + "…"
 
 
+def hung(line: str, indent: int, width: int | None = None) -> str:
+    """
+    A line as wide as the terminal, the rest of it hung below where it begins; whole where there is none.
+
+    Examples
+    --------
+    >>> print(hung("  files  31 loaded, 4 partial; 10 logs without an end line", 9, 40))
+      files  31 loaded, 4 partial; 10 logs
+             without an end line
+    """
+    most = width or _width()
+    if most is None or len(line) <= most or most < 2 * indent:
+        return line
+    rest = wrap(line[indent:], most - indent, break_long_words=False, break_on_hyphens=False)
+    return f"\n{' ' * indent}".join([line[:indent] + rest[0], *rest[1:]])
+
+
 def _print_rows(names: Sequence[str], rows: Sequence[Sequence[str]], title: str | None) -> None:
     if title:
         print(title)
@@ -203,7 +223,8 @@ def _print_rows(names: Sequence[str], rows: Sequence[Sequence[str]], title: str 
     for number, row in enumerate(rows, 1):
         print(f"-- {number}")
         for name, cell in zip(names, row, strict=True):
-            print(f"{name:<{longest}}  {cell}".rstrip())
+            line = f"{name:<{longest}}  {cell}".rstrip()
+            print(line if title is None else hung(line, longest + 2))
 
 
 def _count(number: int) -> str:

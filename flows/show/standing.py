@@ -12,9 +12,10 @@ from flows.looking.status import LedgerStatus
 from flows.nights.runs import Run
 from flows.show.as_json import json_text
 from flows.show.plain import plain
-from flows.show.rows import print_table
+from flows.show.rows import hung, print_table
 
 _DEVICES, _RUNS, _WAITING, _FAILED = 10, 5, 20, 20  # rows a person is shown; --json gives all
+_UNDER = 13  # where the facts of a line begin, behind its name
 _EXITS = {0: "done", 1: "done, some input rejected", 2: "wrong call", 3: "failed"}
 
 
@@ -28,20 +29,20 @@ def show_status(status: LedgerStatus, *, as_json: bool) -> None:
         print(f"  An earlier load left {_count(status.interrupted_files, 'file')} half-written: load again.")
     files = ", ".join(f"{n} {s}" for s, n in status.files.items() if n) or "none"
     unended = f"; {unended_words(status.unended)}" if status.unended else ""
-    print(f"  files      {files}{unended}; last taken in {_when(status.last_load)}")
-    print(
+    _tell(f"  files      {files}{unended}; last taken in {_when(status.last_load)}")
+    _tell(
         f"  rows       {status.rows_kept} kept, {status.rows_rejected} rejected, "
         f"{status.cells_rejected} cells made null"
     )
-    print(f"  published  {_published(status)}: {status.uses} uses, {status.drains} drains")
-    print(
+    _tell(f"  published  {_published(status)}: {status.uses} uses, {status.drains} drains")
+    _tell(
         f"  disk       raw {_size(status.bytes_raw)}, lake {_size(status.bytes_lake)}, "
         f"database {_size(status.bytes_database)}, private {_size(status.bytes_private)}, "
         f"free {_size(status.bytes_free)}"
     )
-    print(f"  next run   {_next(status.schedule)}")
+    _tell(f"  next run   {_next(status.schedule)}")
     for one in status.open_to_others:
-        print(f"  open       {plain(str(one.path))} {one.what}; {plain(one.cure)}")
+        _tell(f"  open       {plain(str(one.path))} {one.what}; {plain(one.cure)}")
     _show_runs(status.runs)
     _show(status.sites, "Sites, the longest silent first", status.sites.height, "sites")
     _show(status.devices, "Devices, the longest silent first", _DEVICES, "devices")
@@ -53,6 +54,10 @@ def show_status(status: LedgerStatus, *, as_json: bool) -> None:
     withdrawn = status.withdrawn.with_columns(pl.col("digest").str.head(12))
     _show(withdrawn, "Withdrawn", _FAILED, "files")
     _show(status.erasures, "Erased, on record in private/erased", _FAILED, "records")
+
+
+def _tell(line: str) -> None:
+    print(hung(line, _UNDER))
 
 
 def _published(status: LedgerStatus) -> str:
@@ -85,7 +90,8 @@ def _show_runs(runs: list[Run]) -> None:
         took = "" if run.took_seconds is None else f", {run.took_seconds:.0f} s"
         how = "killed" if run.killed else "running" if run.exit is None else _EXITS.get(run.exit, "failed")
         said = f": {plain(run.said)}" if run.said else ""
-        print(f"  {run.started_at}  {run.kind}  {how}{took}{said}")
+        began = f"  {run.started_at}  {run.kind}  "
+        print(hung(f"{began}{how}{took}{said}", len(began)))
 
 
 def _show(frame: pl.DataFrame, title: str, most: int, things: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import polars as pl
@@ -11,10 +12,11 @@ from rich.table import Table
 from flows.research.whatif import WhatIf
 from flows.show.results import show_json
 from pipeline.definitions import Definitions, load_definitions
-from schemas.whatif import EVENTS
+from schemas.whatif import EVENTS, RULE_FIGURES
 
 _WIDTH = 100
 _MOST_RULES = 60
+_MOST_LISTED = 8  # combinations left out, or groups of rules that are alike
 
 CAUTION = (
     "Looks back at finished therapy. No rule is a recommendation: what was done rested on more than a log "
@@ -32,14 +34,14 @@ SELECTION = (
 )
 
 
-def show_whatif(found: WhatIf, *, as_json: bool, skipped: int = 0) -> None:
+def show_whatif(found: WhatIf, *, as_json: bool, left_out: Sequence[str] = ()) -> None:
     """
     Print the figures of rules: when ready, what it would have saved, and what came back.
 
     Parameters
     ----------
-    skipped
-        Combinations of a grid that no rule can be.
+    left_out
+        Combinations of a grid that no rule can be, with the reason.
     """
     if as_json:
         rows = found.figures.to_dicts()
@@ -48,7 +50,9 @@ def show_whatif(found: WhatIf, *, as_json: bool, skipped: int = 0) -> None:
                 "caution": CAUTION,
                 "drains": found.drains,
                 "drains_without_log": found.unlogged,
-                "combinations_skipped": skipped,
+                "combinations_skipped": len(left_out),
+                "combinations_left_out": list(left_out),
+                "alike": [list(titles) for titles in alike(found.figures)],
                 "rules": rows,
             }
         )
@@ -56,9 +60,10 @@ def show_whatif(found: WhatIf, *, as_json: bool, skipped: int = 0) -> None:
     console = Console(width=_WIDTH, highlight=False)
     unlogged = f", {found.unlogged} more without a log" if found.unlogged else ""
     console.print(f"{found.drains} drains{unlogged}")
-    if skipped:
-        many = "1 combination" if skipped == 1 else f"{skipped} combinations"
-        console.print(f"{many} of the grid left out: the figures do not go together.")
+    if left_out:
+        many = "1 combination" if len(left_out) == 1 else f"{len(left_out)} combinations"
+        console.print(f"{many} of the grid left out, for the figures do not go together:")
+        _list(console, left_out)
     table = Table(box=None, pad_edge=False, show_edge=False, header_style="bold")
     for name in ("rule", "ready", "after", "to removal", "left before", "leak back", "bounds"):
         table.add_column(name, justify="left" if name == "rule" else "right", no_wrap=name != "rule")
@@ -68,6 +73,9 @@ def show_whatif(found: WhatIf, *, as_json: bool, skipped: int = 0) -> None:
     if found.figures.height > _MOST_RULES:
         left = found.figures.height - _MOST_RULES
         console.print(f"… and {left} more rules; --json gives all, --picture draws them.")
+    if same := alike(found.figures.head(_MOST_RULES)):
+        console.print("Alike in every figure, for no drain here tells these rules apart:")
+        _list(console, ["  =  ".join(titles) for titles in same])
     events = [event for event in EVENTS if _recorded(found.figures, event)]
     if events:
         console.print()
@@ -78,6 +86,27 @@ def show_whatif(found: WhatIf, *, as_json: bool, skipped: int = 0) -> None:
     console.print()
     for note in (*NOTES, _leak_note(load_definitions()), CAUTION):
         console.print(note)
+
+
+def alike(figures: pl.DataFrame) -> list[tuple[str, ...]]:
+    """
+    Titles of rules whose figures are the same throughout, by the first of them.
+
+    Parameters
+    ----------
+    figures
+        WHATIF.
+    """
+    told = [name for name in figures.columns if name not in ("rule", "title", *RULE_FIGURES)]
+    groups = figures.group_by(told, maintain_order=True).agg("title")["title"].to_list()
+    return [tuple(titles) for titles in groups if len(titles) > 1]
+
+
+def _list(console: Console, lines: Sequence[str]) -> None:
+    for line in lines[:_MOST_LISTED]:
+        console.print(f"  {line}", markup=False)
+    if len(lines) > _MOST_LISTED:
+        console.print(f"  and {len(lines) - _MOST_LISTED} more; --json lists all.")
 
 
 def _main(row: dict[str, Any]) -> list[str]:

@@ -9,7 +9,10 @@ from pipeline.ingest.rules import Rule
 from schemas.published import DATA_QUALITY
 
 _DEVICE = ["site", "device"]
-_WAITING = (Rule.NO_PROFILE.value, Rule.SEVERAL_PROFILES.value)
+_WAITS_FOR = {
+    Rule.NO_PROFILE.value: "a profile that fits it",
+    Rule.SEVERAL_PROFILES.value: "profiles of which one alone fits it",
+}
 
 
 def reconcile(
@@ -35,7 +38,7 @@ def reconcile(
     files
         LOAD_FILE rows of the files in force.
     rejected
-        REJECTED_ROW.
+        REJECTED_ROW of files that are not withdrawn.
     uses
         USE_TABLE.
     registry
@@ -138,11 +141,25 @@ def _devices(files: pl.DataFrame, uses: pl.DataFrame, registry: pl.DataFrame) ->
     ]
 
 
+def waiting(rejected: pl.DataFrame) -> pl.DataFrame:
+    """
+    Files that no profile fits, or several do, and what each waits for: `file_sha256`, `waits_for`.
+
+    Parameters
+    ----------
+    rejected
+        REJECTED_ROW of files that are not withdrawn.
+    """
+    return rejected.filter(pl.col("scope") == "file", pl.col("rule").is_in(list(_WAITS_FOR))).select(
+        "file_sha256", waits_for=pl.col("rule").replace_strict(_WAITS_FOR, return_dtype=pl.String)
+    )
+
+
 def _waiting(rejected: pl.DataFrame) -> pl.DataFrame:
-    return rejected.filter(pl.col("scope") == "file", pl.col("rule").is_in(_WAITING)).select(
+    return waiting(rejected).select(
         scope=pl.lit("file"),
         finding=pl.lit("file_waiting"),
-        detail=pl.format("file {}: {}", pl.col("file_sha256").str.head(12), "rule"),
+        detail=pl.format("file {} waits for {}", pl.col("file_sha256").str.head(12), "waits_for"),
     )
 
 
@@ -150,13 +167,24 @@ def _ignored(files: pl.DataFrame) -> pl.DataFrame:
     return (
         files.filter(pl.col("columns_ignored") > 0)
         .group_by("site", "profile")
-        .agg(files=pl.len(), columns=pl.col("columns_ignored").max())
+        .agg(pl.col("device").first(), files=pl.len(), columns=pl.col("columns_ignored").max())
         .select(
             "site",
             scope=pl.lit("site"),
             finding=pl.lit("columns_ignored"),
             detail=pl.format(
-                "profile {} does not name up to {} columns of {} files", "profile", "columns", "files"
+                "{} does not name up to {} of {}",
+                pl.when(pl.col("device").is_null())
+                .then(pl.format("the layout {}", "profile"))
+                .otherwise(pl.format("profile {}", "profile")),
+                _counted("columns", "column"),
+                _counted("files", "file"),
             ),
         )
     )
+
+
+def _counted(number: str, thing: str) -> pl.Expr:
+    """A count in words: 1 file, 2 files."""
+    many = pl.when(pl.col(number) == 1).then(pl.lit("")).otherwise(pl.lit("s"))
+    return pl.format(f"{{}} {thing}{{}}", number, many)

@@ -13,7 +13,7 @@ from pydantic import ValidationError
 
 from pipeline.cohort.rules import FIGURES, KEYS, RemovalRule, read_rule, telling
 from pipeline.meant import meant
-from schemas.errors import CallError, InputError
+from schemas.errors import CallError, InputError, of_named_path
 from shared import SHARED
 
 NOT_ASKED = "none"
@@ -38,12 +38,18 @@ class RuleGrid:
     """
     Rules in the order of their axes, the last axis fastest; `axes`: key → its values (null: not asked).
 
-    `skipped`: combinations that no rule can be, such as an excursion up to less than the leak's limit.
+    `left_out`: combinations that no rule can be, such as an excursion up to less than the leak's limit, each
+    with the reason.
     """
 
     rules: tuple[RemovalRule, ...]
     axes: Mapping[str, tuple[float | None, ...]]
-    skipped: int = 0
+    left_out: tuple[str, ...] = ()
+
+    @property
+    def skipped(self) -> int:
+        """How many combinations no rule can be."""
+        return len(self.left_out)
 
 
 def read_grid(path: Path) -> RuleGrid:
@@ -58,7 +64,8 @@ def read_grid(path: Path) -> RuleGrid:
     try:
         body = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise InputError(f"{path.name}: cannot be read ({error.strerror}); check the path.") from error
+        said = f"{path.name}: cannot be read ({error.strerror}); check the path."
+        raise of_named_path(error, said) from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise InputError(f"{path.name}: not valid TOML ({error}); mend that line.") from error
     axes = {key: value for key, value in body.items() if isinstance(value, list)}
@@ -72,7 +79,7 @@ def spread(base: Mapping[str, Any], axes: Mapping[str, Sequence[Any]], where: st
     """
     All combinations of the axes' values, each a rule, and each rule once.
 
-    A combination whose figures do not go together is skipped and counted; a value that fits no rule at all
+    A combination whose figures do not go together is left out and named; a value that fits no rule at all
     is an error.
 
     Parameters
@@ -110,12 +117,13 @@ def spread(base: Mapping[str, Any], axes: Mapping[str, Sequence[Any]], where: st
     if total > MOST:
         raise InputError(f"{where}: {total} rules; a grid has at most {MOST}, leave some values out.")
     rules: dict[tuple[Any, ...], RemovalRule] = {}
-    skipped, why = 0, ""
+    left_out: list[str] = []
     for number, chosen in enumerate(product(*values.values()), start=1):
         named = dict(zip(values, chosen, strict=True))
-        title = ", ".join(_in_words(key, value) for key, value in named.items())
         if named.get("output_at_most", 0) is None:
-            named["output_hours"] = None
+            named["output_hours"] = None  # fluid that is not asked is not asked over any number of hours
+        asked = ((key, value) for key, value in named.items() if key != "output_hours" or value is not None)
+        title = ", ".join(_in_words(key, value) for key, value in asked)
         body = {**base, **named, "name": f"{base.get('name', 'grid')}_{number}"[:60], "title": title}
         try:
             rule = RemovalRule.model_validate(body)
@@ -128,12 +136,12 @@ def spread(base: Mapping[str, Any], axes: Mapping[str, Sequence[Any]], where: st
             if place:
                 raise InputError(f"{where}: with {title}: {place}: {what}; mend that key.") from error
             # Only the figures together are wrong: another combination may be right.
-            skipped, why = skipped + 1, why or f"with {title}: {what}"
+            left_out.append(f"{title}: {what}")
             continue
         rules.setdefault(tuple(getattr(rule, key) for key in FIGURES), rule)
     if not rules:
-        raise InputError(f"{where}: no combination is a rule; {why}; mend those keys.")
-    return RuleGrid(tuple(rules.values()), values, skipped)
+        raise InputError(f"{where}: no combination is a rule; with {left_out[0]}; mend those keys.")
+    return RuleGrid(tuple(rules.values()), values, tuple(dict.fromkeys(left_out)))
 
 
 def rule_named(name: str) -> RemovalRule:
@@ -142,7 +150,7 @@ def rule_named(name: str) -> RemovalRule:
 
     Raises
     ------
-    InputError
+    CallError
         Where there is neither.
     """
     path = Path(name)
@@ -151,7 +159,7 @@ def rule_named(name: str) -> RemovalRule:
     shipped = SHARED / "rules" / f"{name}.toml"
     if not shipped.exists():
         known = ", ".join(sorted(p.stem for p in shipped.parent.glob("*.toml")))
-        raise InputError(f"rule {name}: no such file, and no shipped rule; shipped are {known}.")
+        raise CallError(f"rule {name}: no such file, and no shipped rule; shipped are {known}.")
     return read_rule(shipped)
 
 

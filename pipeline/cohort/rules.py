@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 from pydantic_core import ErrorDetails
 
 from pipeline.meant import meant
-from schemas.errors import InputError
+from schemas.errors import InputError, of_named_path
 from shared import SHARED
 
 CAUTION = "not a recommendation"
@@ -107,7 +107,8 @@ def read_rule(path: Path) -> RemovalRule:
     try:
         return RemovalRule.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
     except OSError as error:
-        raise InputError(f"{path.name}: cannot be read ({error.strerror}); check the path.") from error
+        said = f"{path.name}: cannot be read ({error.strerror}); check the path."
+        raise of_named_path(error, said) from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise InputError(f"{path.name}: not valid TOML ({error}); mend that line.") from error
     except ValidationError as error:

@@ -36,7 +36,7 @@ _RATES = _Block(
     tuple(_NAMES[_NAMES.index("counted") + 1 : _LAST_OF_RATES]), "counted", ("prolonged", "unknown")
 )
 _FOLLOWED = _Block(("watched", "ended", "died_or_transferred"), "watched", ("ended", "died_or_transferred"))
-_DURATIONS = _Block(tuple(_NAMES[_NAMES.index("median_hours") :]), "watched", ())
+_DURATIONS = tuple(_NAMES[_NAMES.index("median_hours") :])
 
 
 def suppressed_groups(strata: pl.DataFrame, least: int) -> pl.DataFrame:
@@ -46,7 +46,8 @@ def suppressed_groups(strata: pl.DataFrame, least: int) -> pl.DataFrame:
     A count from 1 to below `least` is small: of those counted, prolonged, not prolonged, unknown, watched,
     ended, died or transferred, censored. A group with a small one loses what rests on it: all of its figures
     where few are counted, its rates with their counts (a rate or an interval tells its numerator as well as
-    the numerator does), the counts of the curve, and median and mean where few were watched.
+    the numerator does), the counts of the curve with median and mean: of few, the times at which these stand
+    are single leaks'. Everybody's median and mean go where few were watched, or few leaks of theirs ended.
 
     Everybody less the groups shown is what the hidden ones hold together, here or in another table of the
     same drains, so the smallest further groups are hidden until two or more are and no count of theirs
@@ -68,12 +69,21 @@ def suppressed_groups(strata: pl.DataFrame, least: int) -> pl.DataFrame:
     parts = [row for row in groups if row["grouped_by"] != EVERYBODY]
     found = strata.with_row_index("row")
     few = _hidden(parts, (_COUNTED,), least)
-    for block in (_COUNTED, _RATES, _FOLLOWED, _DURATIONS):
+    without: dict[tuple[str, ...], set[int]] = {}
+    for block in (_COUNTED, _RATES, _FOLLOWED):
         rows = few if block is _COUNTED else _hidden(parts, (block,), least, few)
-        rows |= {row["row"] for row in whole if _small(_COUNTED, [row], least) or _small(block, [row], least)}
+        every = {row["row"] for row in whole if _small(_COUNTED, [row], least) or _small(block, [row], least)}
+        without[block.columns] = rows | every
+        if block is _FOLLOWED:
+            without[_DURATIONS] = rows | {row["row"] for row in whole if _few_leaks(row, least)}
+    for columns, rows in without.items():
         told = ~pl.col("row").is_in(sorted(rows))
-        found = found.with_columns(pl.when(told).then(pl.col(name)).alias(name) for name in block.columns)
+        found = found.with_columns(pl.when(told).then(pl.col(name)).alias(name) for name in columns)
     return found.drop("row")
+
+
+def _few_leaks(row: Row, least: int) -> bool:
+    return _small(_COUNTED, [row], least) or any(0 < int(row[n] or 0) < least for n in ("watched", "ended"))
 
 
 def _small(block: _Block, rows: Sequence[Row], least: int) -> bool:

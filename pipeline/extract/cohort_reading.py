@@ -12,7 +12,7 @@ from pydantic import ValidationError
 from pipeline.extract.cohort_file import Cohort, Range, Who
 from pipeline.extract.complaint import complaints
 from pipeline.extract.toml_slips import read_toml
-from schemas.errors import InputError, Slips
+from schemas.errors import InputError, Slips, of_named_path
 from schemas.registry import REGISTRY_DRAIN
 
 _STAND_IN = {"cohort": 1, "name": "a", "title": "A"}  # for a top key that was told, so that the rest is read
@@ -32,7 +32,8 @@ def read_cohort(path: Path) -> Cohort:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
-        raise InputError(f"cohort {path}: cannot be read ({error.strerror}); check the path.") from error
+        said = f"cohort {path}: cannot be read ({error.strerror}); check the path."
+        raise of_named_path(error, said) from error
     except UnicodeDecodeError as error:
         raise InputError(f"cohort {path}: is not UTF-8 text; save it as UTF-8.") from error
     return parse_cohort(text, path.name)

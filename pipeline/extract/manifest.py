@@ -15,7 +15,7 @@ from pipeline.definitions import Definitions
 from pipeline.extract.cohort_file import Cohort
 from pipeline.extract.cohort_reading import written_cohort
 from pipeline.extract.making import FORMAT, MANIFEST, FileInForce
-from schemas.errors import InputError
+from schemas.errors import CallError, InputError
 
 
 @dataclass(frozen=True)
@@ -46,9 +46,13 @@ def read_manifest(folder: Path) -> Manifest:
 
     Raises
     ------
+    CallError
+        When there is no such folder.
     InputError
-        When there is none, or it is not one that an extract of this format has.
+        When there is none in it, or it is not one that an extract of this format has.
     """
+    if not folder.is_dir():
+        raise CallError(f"{folder}: there is no such folder; name the folder of an extract.")
     path = folder / MANIFEST
     try:
         content: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))

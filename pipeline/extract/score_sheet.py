@@ -10,7 +10,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.extract.strip_frame import QUESTIONS
-from schemas.errors import InputError
+from schemas.errors import InputError, of_named_path
 
 _FIXED = ("sample", "strip")
 _FREE = ("remark",)
@@ -84,7 +84,8 @@ def _rows(path: Path) -> list[list[str]]:
     try:
         text = path.read_bytes().decode("utf-8-sig")
     except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror}); check the path.") from error
+        said = f"{path}: cannot be read ({error.strerror}); check the path."
+        raise of_named_path(error, said) from error
     except UnicodeDecodeError as error:
         raise InputError(f"{path.name}: is not UTF-8 text; save it as CSV in UTF-8.") from error
     first = text.split("\n", 1)[0]

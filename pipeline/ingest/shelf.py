@@ -14,7 +14,7 @@ from pydantic_core import ErrorDetails
 from pipeline.ingest.profile import Profile
 from pipeline.ingest.sources import Part
 from pipeline.meant import meant
-from schemas.errors import InputError
+from schemas.errors import InputError, of_named_path
 from shared import SHARED
 
 TO_FILL = "?"  # what a drafted profile holds where nobody can tell from a file
@@ -118,13 +118,16 @@ def read_profile(path: Path) -> Profile:
 
     Raises
     ------
+    CallError
+        When there is no such file.
     InputError
-        When the file cannot be read, or the profile in it cannot be used.
+        When it cannot be read, or the profile in it cannot be used.
     """
     try:
         text = path.read_text(encoding="utf-8")
     except OSError as error:
-        raise InputError(f"profile {path}: cannot be read ({error.strerror}); check the path.") from error
+        said = f"profile {path}: cannot be read ({error.strerror}); check the path."
+        raise of_named_path(error, said) from error
     except UnicodeDecodeError as error:
         raise InputError(f"profile {path}: is not UTF-8 text; save it as UTF-8.") from error
     return parse_profile(text, path.name)

@@ -7,7 +7,7 @@ import re
 import duckdb
 
 from pipeline.marts.minute_view import LENT
-from pipeline.marts.statement import OTHER_FILE, complaint, tables_named
+from pipeline.marts.statement import OTHER_FILE, bare_date, complaint, tables_named
 from pipeline.meant import nearest, nearest_few
 from schemas.errors import CallError, LakeError, LedgerError
 from schemas.macros import MACROS
@@ -21,7 +21,13 @@ _UNKNOWN_FUNCTION = re.compile(r"(?:Function|Macro) with name \"?([^\"\s]+)\"? d
 _UNKNOWN_TYPE = re.compile(r"Type with name \"?([^\"\s]+)\"? does not exist")
 _WRONG_CALL = re.compile(r"acro \"?(\w+)\"?\(.*does not support the supplied arguments", re.IGNORECASE)
 _CANDIDATE = re.compile(r"^\s+(\w+\(.*)$", re.MULTILINE)
+_BY_A_BARE_DATE = (duckdb.BinderException, duckdb.ConversionException, duckdb.NotImplementedException)
 _MOST_HOLDERS = 4
+# What people say, and what the column is called.
+_CALLED_HERE = {
+    "ward": "unit", "station": "unit", "hospital": "site", "serial": "device", "operation_type": "procedure",
+    "surgery": "procedure", "patient": "operation_id", "patient_id": "operation_id",
+}  # fmt: skip
 _MOVED = (
     "sql: the minutes were published over files of another folder, as when a home was moved; load once more "
     "here (the same files will do), then ask again."
@@ -50,6 +56,8 @@ def explained(
     if isinstance(error, duckdb.PermissionException):
         # A query that names a file itself was refused before it came here: it is the view that names one.
         return LedgerError(_MOVED) if MINUTE_VIEW.name in tables_named(query) else CallError(OTHER_FILE)
+    if isinstance(error, _BY_A_BARE_DATE) and (said := bare_date(query)) is not None:
+        return CallError(said)
     if found := _UNKNOWN_TABLE.search(text):
         name = found[1] or found[2]
         return _unknown("table", name, _known(connection, "table_name", "information_schema.tables"))
@@ -88,17 +96,21 @@ def _unknown_column(connection: duckdb.DuckDBPyConnection, query: str, name: str
         "SELECT table_name, column_name FROM information_schema.columns ORDER BY 1, 2"
     ).fetchall()
     named = tables_named(query)
+    quoted = f"a text stands in single quotes: '{name}'" if f'"{name}"' in query else ""
     here = sorted({column for table, column in columns if table in named})
+    called = _CALLED_HERE.get(name.lower())
+    if called in here and name.lower() not in here:
+        return CallError(f"sql: there is no column {name!r} here; it is called {called}.")
     if nearest(name, here) is not None:
-        return _unknown("column", name, here)
+        return _unknown("column", name, here, quoted)
     holders = [table for table, column in columns if column == name.lower()]
     if holders:
-        more = " and others" if len(holders) > _MOST_HOLDERS else ""
+        some = ", ".join(holders[:_MOST_HOLDERS]) + (" and others" if len(holders) > _MOST_HOLDERS else "")
         verb = "has" if len(holders) == 1 else "have"
         return CallError(
-            f"sql: there is no column {name!r} here; {', '.join(holders[:_MOST_HOLDERS])}{more} {verb} it."
+            f"sql: there is no column {name!r} here; {some} {verb} it{f'; {quoted}' if quoted else ''}."
         )
-    return _unknown("column", name, here or sorted({column for _, column in columns}))
+    return _unknown("column", name, here or sorted({column for _, column in columns}), quoted)
 
 
 def _known(connection: duckdb.DuckDBPyConnection, name: str, catalogue: str) -> list[str]:
@@ -106,12 +118,11 @@ def _known(connection: duckdb.DuckDBPyConnection, name: str, catalogue: str) -> 
     return [str(row[0]) for row in rows]
 
 
-def _unknown(what: str, name: str, known: list[str]) -> CallError:
+def _unknown(what: str, name: str, known: list[str], hint: str = "") -> CallError:
     some = nearest_few(name, known, 3)
     verb = "is" if len(some) == 1 else "are"
-    near = (
-        f"the nearest {verb} {', '.join(some)}"
-        if some
-        else "DESCRIBE a table or SHOW TABLES tells what there is"
-    )
-    return CallError(f"sql: there is no {what} {name!r}; {near}.")
+    near = f"the nearest {verb} {', '.join(some)}" if some else ""
+    if not some and not hint:
+        near = "DESCRIBE a table or SHOW TABLES tells what there is"
+    said = "; ".join(part for part in (near, hint) if part)
+    return CallError(f"sql: there is no {what} {name!r}; {said}.")

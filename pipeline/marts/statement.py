@@ -63,6 +63,9 @@ _OF_THE_MACHINE = {"duckdb_databases", "duckdb_logs", "pg_settings", "pragma_dat
 _SCHEMAS = {"", "drainledger", "information_schema", "main", "memory", "pg_catalog", "system", "temp"}
 _OF_A_FILE = re.compile(r"[/\\.*?:\[\]]")
 
+_A_BARE_DATE = re.compile(r"(?<![\w.'-])[12]\d{3}-[01]?\d-[0-3]?\d(?:[T ]\d{2}:\d{2}\S*)?(?![\w'-])")
+_QUOTED = re.compile(r"'(?:[^']|'')*'|\"[^\"]*\"|--[^\n]*")
+
 # Where the parser's name for a kind of statement is not a word of SQL.
 _KINDS = {"MULTI": "PIVOT"}
 
@@ -88,7 +91,7 @@ def only_select(sql: str) -> str:
     try:
         statements = duckdb.extract_statements(sql)
     except duckdb.Error as error:
-        raise CallError(f"sql: {complaint(error)}; mend the query.") from error
+        raise CallError(bare_date(sql) or f"sql: {complaint(error)}; mend the query.") from error
     if not statements:
         raise CallError("sql: there is no statement in the text; give one SELECT.")
     if len(statements) > 1:
@@ -113,6 +116,23 @@ def tables_named(query: str) -> set[str]:
         for node in _nodes(_tree(query))
         if node.get("type") == "BASE_TABLE"
     }
+
+
+def bare_date(query: str) -> str | None:
+    """
+    What to say of a date that stands in a query without quotes, where it is read as arithmetic.
+
+    Examples
+    --------
+    >>> bare_date("FROM drain WHERE started_at > 2031-03-01")
+    "sql: 2031-03-01 without quotes is a subtraction; write a date in single quotes: '2031-03-01'."
+    >>> bare_date("SELECT DATE '2031-03-01'") is None
+    True
+    """
+    found = _A_BARE_DATE.search(_QUOTED.sub("''", query))
+    if found is None:
+        return None
+    return f"sql: {found[0]} without quotes is a subtraction; write a date in single quotes: '{found[0]}'."
 
 
 def complaint(error: Exception) -> str:

@@ -297,7 +297,7 @@ earliest_hours = 0
                 read_axis(wrong)
 
     def test_a_rule_that_is_nowhere_is_told_with_those_there_are(self) -> None:
-        with pytest.raises(InputError, match=r"shipped are .*leak_20_for_8_hours"):
+        with pytest.raises(CallError, match=r"shipped are .*leak_20_for_8_hours"):
             rule_named("leak_5")
-        with pytest.raises(InputError, match=r"mine\.toml: cannot be read"):
+        with pytest.raises(CallError, match=r"mine\.toml: cannot be read"):
             rule_named("mine.toml")

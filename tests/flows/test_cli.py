@@ -362,6 +362,30 @@ def test_a_fault_nobody_foresaw_is_one_sentence_and_says_where_the_details_are(
     assert "ZeroDivisionError" in (Path(home) / "private" / "last-fault.txt").read_text()
 
 
+def test_advice_after_a_fault_fits_the_stage_and_check_keeps_no_record_of_it(
+    good: Path, home: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def broken(*arguments: object, **options: object) -> None:
+        raise ZeroDivisionError
+
+    record = Path(home) / "private" / "last-fault.txt"
+    monkeypatch.setattr("flows.show.results.again_words", broken)
+    monkeypatch.setattr("flows.show.results.forced_words", broken)
+    assert run(["load", str(good), "--home", home]) == FAILED
+    said = capsys.readouterr().err
+    assert "rebuild" not in said
+    assert "Only the printing failed: what the command did stands" in said
+    record.unlink()
+    monkeypatch.setattr("flows.loading.checking.kind_of", broken)
+    assert run(["check", str(good), "--home", home]) == FAILED
+    assert "nothing was written" in capsys.readouterr().err
+    assert not record.exists()
+    monkeypatch.undo()
+    monkeypatch.setattr("flows.loading.load.take_up", broken)
+    assert run(["load", str(good), "--home", home]) == FAILED
+    assert "`drainledger rebuild` makes everything anew" in capsys.readouterr().err
+
+
 def test_a_home_that_was_moved_is_published_anew_by_the_next_load(
     good: Path, home: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -468,7 +492,7 @@ def test_a_query_can_lie_in_a_file(
     capsys.readouterr()
     assert run(["sql", str(question), "--format", "csv", "--home", home]) == DONE
     assert capsys.readouterr().out == "minutes_observed\n3\n"
-    assert run(["sql", str(tmp_path / "gone.sql"), "--home", home]) == FAILED
+    assert run(["sql", str(tmp_path / "gone.sql"), "--home", home]) == WRONG_CALL
     assert "gone.sql" in capsys.readouterr().err
 
 
@@ -495,3 +519,52 @@ def test_columns_parted_by_another_sign_are_told_as_that(
     )
     assert run(["check", str(saved)]) == SOME_REJECTED
     assert "its columns are parted by ';', not by ','" in " ".join(capsys.readouterr().out.split())
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        ["load", "gone.csv"],
+        ["check", "gone.csv"],
+        ["check", ".", "--profile", "gone.toml"],
+        ["check", ".", "--profile", "gone"],
+        ["profile", "suggest", "gone.csv"],
+        ["profile", "suggest", "log.csv", "-o", "gone/draft.toml"],
+        ["sql", "gone.sql"],
+        ["sql", "SELECT 1", "-o", "gone/x.csv"],
+        ["extract", "gone.toml", "--out", "out"],
+        ["verify", "gone"],
+        ["whatif", "gone.toml"],
+        ["whatif", "gone"],
+        ["whatif", "--grid", "gone.toml"],
+        ["whatif", "--site", "gone"],
+        ["whatif", "--picture", "gone/x.svg"],
+        ["score", "gone.csv", "other.csv"],
+        ["restore", "gone"],
+        ["withdraw", "gone.csv", "--why", "a test"],
+        ["reread", "gone.csv"],
+        ["rejected", "--file", "gone.csv"],
+        ["erase", "--file", "gone.csv", "--why", "a test"],
+        ["explain", "gone", "2031-03-10T14:00"],
+        ["report", "--out", "out", "--drain", "gone"],
+        ["outcomes", "--by", "gone"],
+    ],
+    ids=" ".join,
+)
+def test_what_a_call_names_and_is_not_there_is_a_wrong_call_in_every_command(
+    call: list[str], one_loaded: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(one_loaded)
+    there = [] if call[0] == "restore" else ["--home", "home"]
+    assert run([*call, *(there or ["--home", "new"])]) == WRONG_CALL
+    said = capsys.readouterr().err
+    assert "gone" in said.lower()
+    assert said.count("\n") == 1
+
+
+@pytest.fixture(scope="module")
+def one_loaded(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("desk")
+    (folder / "log.csv").write_text(LOG.format(state="run", leak="140"))
+    assert run(["load", str(folder / "log.csv"), "--home", str(folder / "home")]) == DONE
+    return folder

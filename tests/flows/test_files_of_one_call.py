@@ -7,13 +7,13 @@ from pathlib import Path
 
 import pytest
 
-from flows.cli import run
+from flows.cli import DONE, WRONG_CALL, run
 from flows.loading.checking import check_files
 from flows.loading.request import request_for
 from flows.loading.survey import survey
 from flows.nights.night_settings import NightSettings
 from flows.nights.nightly import run_night
-from flows.show.results import show_check
+from flows.show.checked import show_check
 from pipeline.store import Home
 from schemas.lake import FILE_NAME
 from tests.support.nights import NIGHT, export, put, registry
@@ -90,3 +90,20 @@ def test_rejected_tells_files_of_one_name_by_where_a_night_saw_them(
     assert "south/odd.csv  (" in said
     run(["rejected", "--file", "odd.csv", "--home", home])
     assert capsys.readouterr().out == said
+
+
+def test_a_file_is_meant_by_its_digits_its_name_or_a_path_to_it(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    home = ["--home", str(tmp_path / "home")]
+    run(["load", str(folder), *home])
+    capsys.readouterr()
+    # Two files of one name: where they lie tells them apart, their name alone lists both.
+    assert run(["withdraw", "odd.csv", "--why", "a test", *home]) == WRONG_CALL
+    said = capsys.readouterr().err
+    assert said.count("no device, exported unknown, rejected") == 2
+    assert run(["withdraw", str(folder / "north" / "odd.csv"), "--why", "a test", *home]) == DONE
+    assert "odd.csv" in capsys.readouterr().out
+    # As `load` printed it, from a folder that is not there any more.
+    assert run(["withdraw", "south/b.csv.gz", "--why", "a test", *home]) == DONE
+    assert run(["rejected", "--file", "nowhere.csv", *home]) == WRONG_CALL

@@ -93,7 +93,7 @@ def settle_the_doubts(call: Call) -> None:
     settled = re.findall(r"^File `mill.toml`:\n\n```toml\n(.*?)```", NEW_SITE, re.DOTALL | re.MULTILINE)[0]
     draft = Path(call.words[-1])
     assert "doubt" in draft.read_text(encoding="utf-8").lower()
-    draft.write_text(settled, encoding="utf-8")
+    draft.write_text(settled.replace('name = "mill"', f'name = "{draft.stem}"'), encoding="utf-8")
 
 
 def test_every_command_of_the_product_is_in_the_table():

@@ -14,9 +14,11 @@ from flows.cli import WRONG_CALL, run
 from flows.loading.doubts import doubts
 from pipeline.definitions import load_definitions
 from pipeline.ingest import read_log
-from pipeline.ingest.pattern import every
+from pipeline.ingest.pattern import every, holds
+from pipeline.ingest.recognise import first_lines
 from pipeline.ingest.shelf import parse_profile
 from pipeline.ingest.suggest import Suggestion, suggest
+from tests.support.nights import export
 
 
 def above(*lines: str, file_name: str = "log.csv") -> tuple[Suggestion, dict[str, Any]]:
@@ -116,3 +118,43 @@ def test_a_registry_needs_no_profile(kind: str, tmp_path: Path, capsys: pytest.C
     file.write_text(f"# drain-{kind}: 1\n# exported_at: 2031-03-20T06:00:00+01:00\n")
     assert run(["profile", "suggest", str(file)]) == WRONG_CALL
     assert "is loaded as it is" in capsys.readouterr().err
+
+
+LAYOUT = "Zeit;Größe;Zustand;Soll cmH2O;Ist cmH2O;Leck mL/min"
+
+
+def in_encoding(encoding: str, days: str = "13.{month:02}.2031", head: str = LAYOUT) -> bytes:
+    rows = [
+        f"{days.format(month=1 + n // 10, day=1 + n // 10)} 10:{n % 10:02};17;läuft;-20;-19,5;30"
+        for n in range(40)
+    ]
+    return "\n".join([head, *rows, ""]).encode(encoding)
+
+
+def test_drafts_of_one_layout_in_two_encodings_fit_their_own_files_alone() -> None:
+    files = {encoding: in_encoding(encoding) for encoding in ("utf-8", "windows-1252")}
+    drafts = {e: tomllib.loads(suggest(data, "DV-7.csv").text) for e, data in files.items()}
+    for encoding, data in files.items():
+        fits = [
+            e
+            for e, draft in drafts.items()
+            if holds(draft["match"], first_lines(data, draft.get("encoding", "utf-8")))
+        ]
+        assert fits == [encoding]
+    # Without an accent among the names nothing above the rows tells them apart, and the draft says so.
+    plain = suggest(in_encoding("windows-1252", head=LAYOUT.replace("ö", "o").replace("ß", "s")), "DV-7.csv")
+    assert any(d.startswith("match") and "another encoding fits too" in d for d in plain.doubts)
+
+
+def test_days_in_a_row_that_are_drafted_as_months_are_doubted() -> None:
+    made = suggest(in_encoding("utf-8", days="02.{day:02}.2031"), "DV-7.csv")
+    assert any(
+        "[clock] format: it leaps by more than a day 3 times, and 0 times were" in d for d in made.doubts
+    )
+
+
+def test_a_profile_that_fits_already_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "a.csv").write_text(export())
+    run(["profile", "suggest", str(tmp_path / "a.csv"), "--home", str(tmp_path / "home")])
+    said = capsys.readouterr().err
+    assert "profile 'v1' fits this file already, 3 of 3 rows kept: load it as it is" in said

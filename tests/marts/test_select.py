@@ -270,6 +270,16 @@ def test_a_whole_number_beyond_64_bits_is_not_lost(asked):
 @pytest.mark.parametrize(
     ("sql", "says"),
     [
+        (
+            'SELECT 1 FROM drain WHERE unit = "T4"',
+            r"no column 'T4'; a text stands in single quotes: 'T4'",
+        ),
+        (
+            "SELECT 1 FROM drain WHERE started_at > 2031-03-01",
+            r"2031-03-01 without quotes is a subtraction; write a date in single quotes: '2031-03-01'",
+        ),
+        ("SELECT 1 FROM drain WHERE started_at = 2031-03-01T10:00", r"in single quotes: '2031-03-01T10:00'"),
+        ("SELECT ward FROM drain", r"no column 'ward' here; it is called unit"),
         ("SELECT unt FROM prolonged_leak_rate", r"no column 'unt'; the nearest (is|are) unit"),
         ("SELECT drain.leek_hours FROM drain", r"no column 'leek_hours'; the nearest (is|are) leak_hours"),
         ("SELECT leak_hours FROM prolonged_leak_rate", r"no column 'leak_hours' here; drain, .* have it"),

@@ -114,6 +114,9 @@ def test_columns_that_nobody_reads_are_counted_once_a_profile() -> None:
         pl.concat(logs), REJECTED_ROW.empty(), USE_TABLE.empty(), REGISTRY_DRAIN.empty(), DEFINITIONS
     )
     assert rows["detail"].to_list() == ["profile v1 does not name up to 2 columns of 2 files"]
+    one = files("lakeside", [0], columns_ignored=1)
+    rows = reconcile(one, REJECTED_ROW.empty(), USE_TABLE.empty(), REGISTRY_DRAIN.empty(), DEFINITIONS)
+    assert rows["detail"].to_list() == ["profile v1 does not name up to 1 column of 1 file"]
 
 
 def test_a_waiting_file_and_the_rest_stand_in_data_quality_and_status(
@@ -123,6 +126,12 @@ def test_a_waiting_file_and_the_rest_stand_in_data_quality_and_status(
     assert {"file_waiting", "minutes_without_drain"} <= set(told["finding"])
     assert run(["status", "--home", str(loaded_ward.root)]) == DONE
     assert "What does not add up" in capsys.readouterr().out
+    (example,) = told.filter(pl.col("finding") == "file_waiting")["for_example"]
+    assert "waits for a profile that fits it" in example
+    assert run(["reread", "--home", str(loaded_ward.root)]) == DONE
+    said = capsys.readouterr().out
+    assert "Waiting, as `status` has it: 1 file" in said
+    assert "waits for a profile that fits it: " in said
 
 
 def test_check_names_a_use_claimed_twice_and_columns_it_does_not_read(

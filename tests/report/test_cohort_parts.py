@@ -69,8 +69,8 @@ def test_reasons_take_turns_and_the_clearest_of_each_comes_first(
         "period", [found("brief", "occlusion_suspected", 40), found("long", "occlusion_suspected", 300)]
     )
     cohort.put("period", [found("clamped", "clamped", 50)])
-    assert [one for one, _ in worth(cohort, 9)] == ["leaks most", "leaks", "long", "brief", "clamped"]
-    assert [one for one, _ in worth(cohort, 2)] == ["leaks most", "long"]
+    assert [one for one, _ in worth(cohort, 9)] == ["clamped", "long", "brief", "leaks most", "leaks"]
+    assert [one for one, _ in worth(cohort, 2)] == ["clamped", "long"]
     assert worth(cohort, 0) == []
 
 
@@ -80,7 +80,7 @@ def test_a_drain_with_two_reasons_comes_once_and_says_both(
     cohort = Cohort().drains(drain("d", prolonged_leak="yes", leak_hours=150.0, leak_recurrences=2))
     cohort.put("period", [found("d", "occlusion_suspected", 45)])
     assert worth(cohort, 3) == [
-        ("d", "a leak beyond the threshold; occlusion suspected for 45 min; the leak came back 2 times")
+        ("d", "the leak came back 2 times; occlusion suspected for 45 min; a leak beyond the threshold")
     ]
 
 
@@ -92,7 +92,20 @@ def test_a_clamp_that_staff_noted_and_a_brief_one_are_no_reason(
     assert worth(cohort, 3) == []
 
 
-def test_what_paper_or_an_export_would_clear_up_is_looked_at_first_and_tilt_last(
+def test_tilt_and_unknown_outcomes_do_not_fill_the_list(
+    worth: Callable[[Cohort, int], list[tuple[str, str]]],
+) -> None:
+    lying = [drain(f"t{n}", tilted_minutes=100 + n, tilt_known_minutes=1000) for n in range(9)]
+    unknown = [
+        {**drain(f"u{n}"), "prolonged_leak": "unknown", "prolonged_leak_reason": "still_in"} for n in range(9)
+    ]
+    chosen = worth(
+        Cohort().drains(*lying, *unknown, drain("leaks", prolonged_leak="yes", leak_hours=140.0)), 8
+    )
+    assert [one[0] for one, _ in chosen] == ["l", "t", "t", "u", "u"]
+
+
+def test_what_is_worth_a_talk_at_the_bedside_stands_before_what_a_desk_settles(
     worth: Callable[[Cohort, int], list[tuple[str, str]]],
 ) -> None:
     def unknown(drain_id: str, reason: str, **more: Any) -> dict[str, Any]:
@@ -123,14 +136,14 @@ def test_what_paper_or_an_export_would_clear_up_is_looked_at_first_and_tilt_last
         scope="registry",
     )
     assert worth(cohort, 20) == [
+        ("blocked", "occlusion suspected for 40 min, graded probable"),
+        ("possible", "occlusion suspected for 300 min"),
+        ("long", "a leak beyond the threshold"),
+        ("tilted", "tilted for 70.0 % of the time"),
+        ("contradicted", "registry and log contradict each other: a log outside its drain's dates"),
         ("open", "outcome unknown, paper may tell: perhaps still in"),
         ("missing", "outcome unknown: no log came"),
         ("thin", "outcome unknown, a fuller log may tell: too few minutes in which a leak could be judged"),
-        ("long", "a leak beyond the threshold"),
-        ("blocked", "occlusion suspected for 40 min, graded probable"),
-        ("contradicted", "registry and log contradict each other: a log outside its drain's dates"),
-        ("possible", "occlusion suspected for 300 min"),
-        ("tilted", "tilted for 70.0 % of the time"),
     ]
 
 

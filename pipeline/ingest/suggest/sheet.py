@@ -44,6 +44,8 @@ class Sheet:
         How many lines between the names and that last line are filled.
     below, below_names
         How many lines right under the names are no rows, and what they say of each column: units mostly.
+    is_ascii
+        Whether all of it reads the same in most encodings.
     """
 
     encoding: str
@@ -57,6 +59,7 @@ class Sheet:
     rows: int
     below: int = 0
     below_names: tuple[str, ...] = ()
+    is_ascii: bool = True
 
 
 def sheet_of(data: bytes) -> Sheet:
@@ -101,7 +104,20 @@ def sheet_of(data: bytes) -> Sheet:
     body = body[below:]
     rows = [row for row in _parted(body[:_ROWS], delimiter) if len(row) == len(names)]
     cells = tuple(tuple(row[place].strip() for row in rows) for place in range(len(names)))
-    return Sheet(encoding, delimiter, above, comment, lines[at], names, cells, last, len(body), below, units)
+    return Sheet(
+        encoding,
+        delimiter,
+        above,
+        comment,
+        lines[at],
+        names,
+        cells,
+        last,
+        len(body),
+        below,
+        units,
+        text.isascii(),
+    )
 
 
 def _decoded(data: bytes) -> tuple[str, str]:

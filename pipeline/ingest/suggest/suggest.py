@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import product
 
 import numpy as np
 
@@ -14,19 +13,18 @@ from pipeline.ingest.layout import MEASURED
 from pipeline.ingest.pattern import literal
 from pipeline.ingest.rules import FileRejected
 from pipeline.ingest.sources import SITE_PATTERN
+from pipeline.ingest.suggest.clock import clock_of, times_of
 from pipeline.ingest.suggest.columns import Column, Found, assigned, columns_of, is_missing_word
 from pipeline.ingest.suggest.draft import FILL_IN, Draft
-from pipeline.ingest.suggest.identities import device_of, end_of, export_of, zone_of
+from pipeline.ingest.suggest.identities import device_of, end_of, export_of
 from pipeline.ingest.suggest.measures import decimal_sign, sign_of, unit_of
 from pipeline.ingest.suggest.sheet import Sheet, sheet_of
 from pipeline.ingest.suggest.signals import alerts_of, mains_of, states_of
-from pipeline.ingest.suggest.times import Format, day_format, moment_format, parted_format, time_formats
-from pipeline.ingest.suggest.words import plain_words, speaks
 from pipeline.zones import is_zone
 from schemas.errors import CallError, InputError
 
 _MOST_BYTES = 256 * 2**20
-_HOLDS_STILL = 0.9  # share of neighbours a minute apart from which a clock is one
+_MATCHED = 3  # names of columns that tell a layout from others
 _ABOUT = (
     "Proposed from one file: a draft, no profile yet. FILL IN: nobody can tell from the file. DOUBT: likely,",
     "and may be wrong. Read it beside the site's own words; then: drainledger check FILE --profile THIS.toml",
@@ -106,7 +104,7 @@ def suggest(
     sheet = sheet_of(plain)
     columns = columns_of(sheet)
     draft = Draft(list(_ABOUT))
-    clocks, form = _clock(columns)
+    clocks, form = clock_of(columns)
     rest = [column for column in columns if column.name not in clocks]
     decimal = decimal_sign(rest)
 
@@ -123,7 +121,7 @@ def suggest(
     export_of(draft, sheet, rest, clocks, file_name)
     taken = {in_column, *(e.value for e in draft.entries if (e.table, e.key) == ("exported_at", "column"))}
     found = assigned([column for column in rest if column.name not in taken])
-    _times(draft, sheet, clocks, form, timezone)
+    times_of(draft, sheet, columns, clocks, form, timezone)
     _columns(draft, found, clocks)
     _constants(draft, found)
     _units(draft, found, decimal or ".")
@@ -138,38 +136,16 @@ def suggest(
     return Suggestion(draft.text(), tuple(draft.asked(filled=False)), tuple(draft.asked(filled=True)), unread)
 
 
-def _clock(columns: Sequence[Column]) -> tuple[tuple[str, ...], Format | None]:
-    """The columns of the clock and their format: by them most rows lie a minute after the one before."""
-    texts = [
-        column
-        for column in columns
-        if column.filled and not column.is_trace and speaks(plain_words(column.name), "exported_at") == 0.0
-    ]
-    found: list[tuple[Format, tuple[str, ...]]] = []
-    for column in texts:
-        if (form := moment_format(column.filled)) is not None:
-            found.append((form, (column.name,)))
-    days = [column for column in texts if day_format(column.distinct[:50])]
-    hours = [column for column in texts if time_formats(column.filled[:50])]
-    for day, hour in product(days, hours):
-        both = [(d, h) for d, h in zip(day.cells, hour.cells, strict=True) if d and h]
-        form = parted_format([d for d, _ in both], [h for _, h in both]) if both and day is not hour else None
-        if form is not None:
-            found.append((form, (day.name, hour.name)))
-    if not found:
-        return (), None
-    form, names = max(found, key=lambda pair: pair[0].steps)
-    return names, form
-
-
 def _page(draft: Draft, sheet: Sheet, columns: Sequence[Column], decimal: str | None) -> None:
-    head = sheet.delimiter.join(sheet.header.split(sheet.delimiter)[:3])
-    draft.say(
-        "",
-        "match",
-        "^" + literal(head) + literal(sheet.delimiter),
-        "must fit this layout and no other; exactly one profile may fit a file",
-    )
+    names = sheet.header.split(sheet.delimiter)
+    head = sheet.delimiter.join(names[:_MATCHED])
+    # In another encoding the same name reads otherwise: a match that holds one fits in this encoding alone.
+    accented = next((place for place, name in enumerate(names) if not name.isascii()), None)
+    matched = sheet.delimiter.join(names[: max(_MATCHED, (accented or 0) + 1)])
+    alone = "must fit this layout and no other; exactly one profile may fit a file"
+    if accented is None and not sheet.is_ascii:
+        alone += "; no column's name has an accent, so that the draft of a file in another encoding fits too"
+    draft.say("", "match", "^" + literal(matched) + literal(sheet.delimiter), alone)
     if sheet.encoding != "utf-8":
         doubt = (
             "it is not UTF-8; look whether accents come out right"
@@ -207,32 +183,6 @@ def _page(draft: Draft, sheet: Sheet, columns: Sequence[Column], decimal: str | 
     )
     if words:
         draft.say("", "missing", words, "they stand where numbers are expected, and are taken for unknown")
-
-
-def _times(
-    draft: Draft, sheet: Sheet, clocks: tuple[str, ...], form: Format | None, timezone: str | None
-) -> None:
-    if form is None:
-        draft.say(
-            "clock",
-            "format",
-            FILL_IN,
-            "no column holds times that can be read; write one like %d.%m.%Y %H:%M",
-        )
-    else:
-        doubt = None
-        if form.rival is not None:
-            doubt = f"{form.rival} reads it as well: day or month first? Look at a log with a day past 12"
-        elif form.steps < _HOLDS_STILL:
-            doubt = f"by it {form.steps:.0%} of the rows lie a minute after the one before"
-        draft.say("clock", "format", form.format, doubt)
-    zone_of(draft, sheet, timezone)
-    if form is None or "%z" not in form.format:
-        draft.remark(
-            "clock",
-            "clock_follows_dst = true or false, where somebody knows whether the clock follows summer time; "
-            "left out, the ledger looks at all exports",
-        )
 
 
 def _columns(draft: Draft, found: Found, clocks: tuple[str, ...]) -> None:

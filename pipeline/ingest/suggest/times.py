@@ -111,7 +111,8 @@ def _best(texts: Sequence[str], formats: Sequence[str]) -> Format | None:
     return Format(best[0], most, apart[0] if apart else None)
 
 
-def _parsed(texts: Sequence[str], form: str) -> pl.Series | None:
+def parsed(texts: Sequence[str], form: str) -> pl.Series | None:
+    """The texts as times by a format, null where it does not read one; null where it is none."""
     try:
         read = pl.Series(texts).str.to_datetime(form, time_unit="us", strict=False)
     except pl.exceptions.PolarsError:
@@ -120,12 +121,12 @@ def _parsed(texts: Sequence[str], form: str) -> pl.Series | None:
 
 
 def _moments(texts: Sequence[str], form: str) -> list[datetime | None]:
-    read = _parsed(texts, form)
+    read = parsed(texts, form)
     return [] if read is None else read.to_list()
 
 
 def _reads(texts: Sequence[str], form: str) -> bool:
-    read = _parsed(texts, form)
+    read = parsed(texts, form)
     if read is None or len(read) == 0:
         return False
     years = read.dt.year()  # two signs of a year read as a year of four would be the year 31
@@ -134,7 +135,7 @@ def _reads(texts: Sequence[str], form: str) -> bool:
 
 def _steps(texts: Sequence[str], form: str) -> float:
     """Share of neighbours up to a minute apart; of one row it is 0."""
-    read = _parsed(texts, form)
+    read = parsed(texts, form)
     if read is None or len(read) < 2:
         return 0.0
     apart = read.drop_nulls().diff().drop_nulls().dt.total_microseconds()

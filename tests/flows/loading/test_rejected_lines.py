@@ -59,7 +59,19 @@ def home(tmp_path: Path) -> list[str]:
     return ["--home", str(tmp_path / "home")]
 
 
-def test_rejected_stops_after_twenty_lines_a_file_and_shows_all_of_one(
+def test_many_of_one_column_and_rule_are_one_line_though_their_values_differ() -> None:
+    rows = [(n, "row", "clock", "clock_after_export", f"2087-01-17T13:{n:02}") for n in range(12, 42)]
+    frame = pl.DataFrame([*rows, (50, "cell", "tilt", "value_unreadable", "a")], schema=SCHEMA, orient="row")
+    joined, tilt = broken_lines(frame)
+    assert joined == (
+        "lines 12 to 41 (30 rows): clock clock_after_export: '2087-01-17T13:12', '2087-01-17T13:13', "
+        "'2087-01-17T13:14' and 27 other values (rows rejected)"
+    )
+    assert tilt.startswith("line 50: tilt")
+    assert len(broken_lines(frame, joined=False)) == 31
+
+
+def test_rejected_joins_what_is_alike_and_shows_each_of_a_file_that_is_named(
     tmp_path: Path, home: list[str], capsys: pytest.CaptureFixture[str]
 ) -> None:
     header, *_ = (line for line in export().splitlines(keepends=True) if line.startswith("record,"))
@@ -72,9 +84,9 @@ def test_rejected_stops_after_twenty_lines_a_file_and_shows_all_of_one(
     capsys.readouterr()
     assert run([*home, "rejected"]) == DONE
     said = capsys.readouterr().out
-    assert said.count("state_unknown") == 20
+    assert said.count("state_unknown") == 1
+    assert "(25 rows): state state_unknown: 'state0', 'state1', 'state2' and 22 other values" in said
     digest = said.split("(")[1].split(")")[0]
-    assert f"    and 5 more; --file {digest} shows all\n" in said
     assert run([*home, "rejected", "--file", digest]) == DONE
     said = capsys.readouterr().out
     assert said.count("state_unknown") == 25

@@ -256,19 +256,19 @@ def test_a_cohort_that_cannot_be_made_is_one_sentence_and_leaves_nothing(
     assert not list(tmp_path.glob(".out*"))
 
 
-def test_a_file_that_cannot_be_used_is_3_and_a_wrong_option_is_2_and_help_says_so(
+def test_a_file_that_is_not_there_is_2_as_a_wrong_option_is_and_help_says_so(
     ward_home: Home, cohort: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     home = ["--home", str(ward_home.root)]
     out = str(tmp_path / "out")
     for arguments, status in (
-        (["extract", str(tmp_path / "none.toml"), "--out", out], FAILED),
-        (["extract", str(tmp_path), "--out", out], FAILED),
+        (["extract", str(tmp_path / "none.toml"), "--out", out], WRONG_CALL),
+        (["extract", str(tmp_path), "--out", out], WRONG_CALL),
         (["extract", str(cohort), "--out", out, "--cohorts", "x"], WRONG_CALL),
         (["extract", str(cohort)], WRONG_CALL),
-        (["verify", str(tmp_path / "none")], FAILED),
+        (["verify", str(tmp_path / "none")], WRONG_CALL),
         (["verify", str(tmp_path), "--from-lake"], WRONG_CALL),
-        (["score", str(tmp_path / "a.csv"), str(tmp_path / "b.csv")], FAILED),
+        (["score", str(tmp_path / "a.csv"), str(tmp_path / "b.csv")], WRONG_CALL),
         (["score", str(tmp_path / "a.csv")], WRONG_CALL),
     ):
         assert run([*arguments, *home]) == status, arguments

@@ -143,6 +143,29 @@ def test_the_test_does_not_tell_how_many_a_hidden_group_had() -> None:
     assert suppressed(Compared(strata, test, "d"), 1).test["watched"].to_list() == [69]
 
 
+def test_a_statistic_is_hidden_with_the_count_it_rests_on(capsys: pytest.CaptureFixture[str]) -> None:
+    strata = table_of([(0, 57, 0, 57, 0), (2, 30, 3, 3, 32), (0, 40, 0, 40, 0), (0, 70, 0, 70, 0)])
+    row = {
+        "grouped_by": ["side"],
+        "groups": [4],
+        "watched": [202],
+        "chi_square": [9.1],
+        "degrees": [3],
+        "p_value": [0.03],
+    }
+    whole = Compared(strata, LEAK_COMPARISON.conform(pl.DataFrame(row)), "d")
+    told = suppressed(whole, 5)
+    # Three leaks ended in the second group: their times are what its median and mean are made of.
+    assert told.strata["ended"].is_null().to_list() == told.strata["median_hours"].is_null().to_list()
+    assert told.strata["median_hours"].null_count() == 2
+    assert told.test.select("chi_square", "p_value").row(0) == (None, None)
+    show_outcomes(told, as_json=False)
+    said = capsys.readouterr().out
+    assert "not told, for it would tell of a group that is too" in " ".join(said.split())
+    assert "g1 35 too few too few too few" in " ".join(said.split())
+    assert suppressed(whole, 1).test.equals(whole.test)
+
+
 def test_with_small_counts_left_out_the_command_still_prints(
     home: Home, capsys: pytest.CaptureFixture[str]
 ) -> None:

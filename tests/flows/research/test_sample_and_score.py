@@ -116,7 +116,7 @@ def test_what_cannot_be_scored_is_one_sentence(
     other = make_home(tmp_path / "other")
     load(other, [write_ward(tmp_path / "exports")])
     trials = [
-        ([str(one), str(tmp_path / "none.csv"), *there], FAILED, "cannot be read"),
+        ([str(one), str(tmp_path / "none.csv"), *there], WRONG_CALL, "cannot be read"),
         ([str(one), str(one), *there], WRONG_CALL, "given twice"),
         ([str(one), str(two), "--home", str(other.root)], FAILED, "was not drawn from"),
     ]

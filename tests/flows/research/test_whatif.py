@@ -102,16 +102,29 @@ def test_a_rule_along_an_axis_keeps_its_name_for_what_does_not_move(
 def test_what_a_grid_leaves_out_is_said(home: Home, capsys: pytest.CaptureFixture[str]) -> None:
     call = ["leak_20_output_300", "--axis", "leak_at_most=10,90", "--axis", "excursion_up_to=40", "--axis"]
     assert run(["whatif", *call, "excursion_minutes=5", "--home", str(home.root)]) == 0
-    assert "1 combination of the grid left out" in capsys.readouterr().out
+    said = " ".join(capsys.readouterr().out.split())
+    assert (
+        "1 combination of the grid left out, for the figures do not go together: leak at most 90 mL/min"
+        in said
+    )
     assert run(["whatif", *call, "excursion_minutes=5", "--json", "--home", str(home.root)]) == 0
     told = json.loads(capsys.readouterr().out)
     assert (told["combinations_skipped"], len(told["rules"])) == (1, 1)
+    assert told["combinations_left_out"][0].startswith("leak at most 90 mL/min, excursion up to 40 mL/min")
+
+
+def test_rules_that_no_drain_tells_apart_are_named(home: Home, capsys: pytest.CaptureFixture[str]) -> None:
+    call = ["whatif", "leak_20_output_300", "--axis", "output_at_most=9000,9500", "--home", str(home.root)]
+    assert run(call) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "Alike in every figure, for no drain here tells these rules apart:" in said
+    assert "output at most 9000 mL = leak_20_output_300 with output at most 9500 mL" in said
 
 
 @pytest.mark.parametrize(
     ("call", "status", "said"),
     [
-        (["leak_5"], 3, "shipped are"),
+        (["leak_5"], 2, "shipped are"),
         (["leak_20_for_8_hours", "leak_20_for_8_hours"], 2, "is named twice"),
         (["--axis", "leak_at_most=1"], 2, "name just one RULE"),
         (["--grid", "leak_at_most=1,2"], 2, "RULE --axis leak_at_most=1,2"),
@@ -122,10 +135,14 @@ def test_what_a_grid_leaves_out_is_said(home: Home, capsys: pytest.CaptureFixtur
         (["leak_20_for_8_hours", "--axis", "leak_hours=-1"], 2, "greater than 0"),
         (["leak_20_for_8_hours", "--axis", "leak_hours=1", "--axis", "leak_hours=2"], 2, "comes twice"),
         (["leak_20_for_8_hours", "--grid", "g.toml"], 2, "stands alone"),
-        (["--grid", "g.toml"], 3, "g.toml: cannot be read"),
+        (["--grid", "g.toml"], 2, "g.toml: cannot be read"),
         (["--picture", "rules.pdf"], 2, "an .svg or a .png"),
         (["--picture", "nowhere/rules.svg"], 2, "no such folder"),
-        (["--site", "elsewhere"], 3, "no drains of site elsewhere are loaded; there are lakeside, north."),
+        (
+            ["--site", "elsewhere"],
+            2,
+            "--site elsewhere: no drains of it are loaded; there are lakeside, north.",
+        ),
     ],
 )
 def test_a_wrong_call_is_one_sentence(

@@ -1,0 +1,31 @@
+"""What a query's answer does not show and its reader should know: that a row counts less than it seems to."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection
+
+from schemas.rates import PROLONGED_LEAK_RATE
+
+_ADDS_UP = re.compile(r"\b(?:sum|procedure)\b", re.IGNORECASE)
+_RATES = re.compile(rf"\b{PROLONGED_LEAK_RATE.name}\b", re.IGNORECASE)
+_BY_PROCEDURE = (
+    "a row of prolonged_leak_rate is one procedure of a ward and month; for the ward add counts up, as "
+    "shared/sql/prolonged_leak_by_ward_and_month.sql does."
+)
+
+
+def remark_on(query: str, columns: Collection[str]) -> str | None:
+    """
+    A remark on an answer; null: there is none.
+
+    Examples
+    --------
+    >>> remark_on("SELECT unit, month, rate FROM prolonged_leak_rate", ["unit", "month", "rate"])
+    'a row of prolonged_leak_rate is one procedure of a ward and month; for the ward add counts up, as
+    shared/sql/prolonged_leak_by_ward_and_month.sql does.'
+    >>> remark_on("SELECT sum(evaluable) FROM prolonged_leak_rate", ["sum(evaluable)"]) is None
+    True
+    """
+    rates = _RATES.search(query) is not None and "rate" in columns
+    return _BY_PROCEDURE if rates and not _ADDS_UP.search(query) else None
