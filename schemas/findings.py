@@ -17,6 +17,7 @@ FINDINGS = {
     "device_not_in_registry": "a device with logs that no registry row names",
     "device_without_log": "a device named in the registry, no log of it",
     "site_silent": "a site that has sent no log for longer than it uses to, by the newest file of all",
+    "dates_far_off": "a use whose minutes lie years from those of most others: a clock set wrong, or a date",
     "file_waiting": "a file that no profile fits, or several do; it waits",
     "columns_ignored": "columns of files that their profile does not name",
 }

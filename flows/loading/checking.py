@@ -11,7 +11,6 @@ from pathlib import Path
 import polars as pl
 
 from flows.loading.doubts import doubts
-from flows.loading.far_dates import far_from_others
 from flows.loading.forced import recognised_as
 from flows.loading.held import NOTHING_HELD, Held
 from flows.loading.outcome import Outcome
@@ -21,6 +20,7 @@ from flows.loading.survey import Found, name_of
 from pipeline.cohort import read_annotations, read_registry
 from pipeline.ingest import read_log
 from pipeline.ingest.container import unpack
+from pipeline.ingest.far_dates import far_from_others
 from schemas.lake import MINUTE
 from schemas.vocabulary import FileStatus
 

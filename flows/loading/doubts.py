@@ -7,8 +7,8 @@ from datetime import datetime, timedelta
 
 import polars as pl
 
-from flows.loading.far_dates import far_within
 from pipeline.ingest import Profile
+from pipeline.ingest.far_dates import far_within
 from pipeline.ingest.recognise import matches
 from pipeline.ingest.rules import Rule
 from pipeline.ingest.turned_dates import turned_dates

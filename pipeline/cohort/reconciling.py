@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.definitions import Definitions
+from pipeline.ingest.far_dates import far_from_others
 from pipeline.ingest.rules import Rule
 from schemas.published import DATA_QUALITY
 
@@ -27,7 +28,9 @@ def reconcile(
 
     - `site_silent`: a site's newest log was exported longer before the newest file of the whole ledger than
       a multiple of the site's own habit: the gap between its days with an export that nine in ten do not
-      exceed. A site whose habit nobody knows yet is not judged. No machine's clock takes part.
+      exceed. A site whose habit nobody knows yet is not judged. No machine's clock takes part, nor does a
+      file whose export lies years from those of most others.
+    - `dates_far_off`: a use of a device whose newest minute lies years from those of most other uses.
     - `device_not_in_registry`: a device with logs, at a site that keeps a registry, that no row names.
     - `device_without_log`: a device that rows name and no log in force is of.
     - `file_waiting`: a file that no profile fits, or several; it is read again once the profiles change.
@@ -46,7 +49,8 @@ def reconcile(
     """
     found = pl.concat(
         [
-            _silent(files, definitions),
+            _silent(_of_their_time(files), definitions),
+            _far_off(uses),
             *_devices(files, uses, registry),
             _waiting(rejected),
             _ignored(files),
@@ -54,6 +58,26 @@ def reconcile(
         how="diagonal_relaxed",
     )
     return DATA_QUALITY.conform(found).sort("scope", "site", "device", "finding", "detail", nulls_last=True)
+
+
+def _of_their_time(files: pl.DataFrame) -> pl.DataFrame:
+    """The files but those of which a clock set wrong wrote the export: to them every site would be silent."""
+    exports = files.select("file_sha256", "exported_at").drop_nulls().sort("file_sha256")
+    far = far_from_others(dict(exports.iter_rows()))
+    return files.filter(~pl.col("file_sha256").is_in(list(far)))
+
+
+def _far_off(uses: pl.DataFrame) -> pl.DataFrame:
+    ends = uses.select("use_id", "ended_at").sort("use_id")
+    said = far_from_others(dict(ends.iter_rows()))
+    far = pl.DataFrame(list(said.items()), schema={"use_id": pl.String, "said": pl.String}, orient="row")
+    return far.join(uses, on="use_id", maintain_order="left").select(
+        *_DEVICE,
+        scope=pl.lit("device"),
+        finding=pl.lit("dates_far_off"),
+        minutes=pl.col("minutes_observed"),
+        detail=pl.format("session {}: {}", "session", "said"),
+    )
 
 
 def _silent(files: pl.DataFrame, definitions: Definitions) -> pl.DataFrame:

@@ -48,6 +48,22 @@ def found(*logs: pl.DataFrame, registry: pl.DataFrame | None = None) -> list[tup
     return rows.select("site", "device", "finding").rows()
 
 
+def used(*ends: int) -> pl.DataFrame:
+    """A use a day of end, of one device each."""
+    rows = [
+        {
+            "use_id": f"lakeside:DV-{at}/1",
+            "site": "lakeside",
+            "device": f"DV-{at}",
+            "session": 1,
+            "ended_at": datetime.combine(FIRST + timedelta(days=day), datetime.min.time(), UTC),
+            "minutes_observed": 60,
+        }
+        for at, day in enumerate(ends)
+    ]
+    return USE_TABLE.conform(pl.DataFrame(rows))
+
+
 def drains(site: str, *named: str) -> pl.DataFrame:
     rows = [
         {"site": site, "drain_key": f"K{at}", "uses": [pair] if "/" in pair else None, "devices": [pair]}
@@ -63,6 +79,16 @@ def test_a_site_that_stopped_sending_is_silent() -> None:
     assert found(files("lakeside", WORKDAYS), files("hillside", [*WORKDAYS, 40], "DV-2")) == [
         ("lakeside", None, "site_silent")
     ]
+
+
+def test_a_clock_decades_ahead_is_found_and_silences_nobody_else() -> None:
+    decades = 20_000
+    ahead = files("hillside", [decades], "DV-2")
+    assert found(files("lakeside", WORKDAYS), ahead) == []
+    logs = pl.concat([files("lakeside", WORKDAYS), ahead])
+    rows = reconcile(logs, REJECTED_ROW.empty(), used(0, 9, decades), REGISTRY_DRAIN.empty(), DEFINITIONS)
+    assert rows.select("device", "finding").rows() == [("DV-2", "dates_far_off")]
+    assert "lies 55 years after" in rows["detail"][0]
 
 
 def test_a_long_weekend_is_not_silence() -> None:
