@@ -13,7 +13,9 @@ import polars as pl
 from tests.evaluation.evaluate_figures import Figure
 from tests.evaluation.evaluate_fleets import Beside
 
-_EARLY_END = "where the end is an interval, `drain.leak_ended_at` holds its early end, and is early by up to the interval's length"
+_EARLY_END = (
+    "where the end fell into a hole, `drain.leak_ended_at` is its beginning, early by up to the hole's length"
+)
 
 
 def leak_end(beside: Beside) -> Iterator[Figure]:
@@ -45,7 +47,7 @@ def leak_end(beside: Beside) -> Iterator[Figure]:
     yield Figure("leak end: length of the intervals, 95th percentile, min", widths.quantile(0.95), some)
     early = off.filter(interval)
     yield Figure(
-        "leak end: error of `leak_ended_at` where it begins an interval, median, min", early.median(), some
+        "leak end: error of `leak_ended_at` where the end is an interval, median, min", early.median(), some
     )
     made_up = d.filter("leaking_at_end", pl.col("leak_ended_at_told").is_not_null())
     yield Figure(

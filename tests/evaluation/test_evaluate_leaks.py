@@ -39,7 +39,7 @@ def test_an_end_that_fell_into_a_hole_is_no_error_as_an_interval_and_a_large_one
     found = list(leak_end(ended((500, 100, 900), (500, 300, 600), (500, 502, 502))))
     assert value(found, "leak end: median error, min") == 0
     assert value(found, "leak end: error of `leak_ended_at`, median, min") == 200
-    assert value(found, "leak end: error of `leak_ended_at` where it begins an interval, median, min") == 300
+    assert value(found, "leak end: error of `leak_ended_at` where the end is an interval, median, min") == 300
     assert value(found, "leak end: told as an interval") == 2 / 3
     assert value(found, "leak end: length of the intervals, median, min") == 550
 
