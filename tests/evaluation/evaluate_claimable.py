@@ -40,19 +40,32 @@ MOVES = 0.75  # cm[H2O]
 LEAKS, DRAINS, EXPECTED = 20.0, 5.0, 10.0  # mL/min, mL/h, mL
 AFTER_HAND, LONGEST_CLAMP, LEAST_OCCLUSION = 2, 60, 45  # min
 
+# What keeps a clamp from being claimed; of several the first is told.
+HINDRANCES = (
+    "it outlasts `clamp.return_within`",
+    "no breath was there to stop",
+    "nobody's hand was on the drain",
+    "a hole, a walk, or no return",
+)
+
 Reals = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
 class Episode:
-    """A true clamp or occlusion: its rows in the stay's minutes, how long, and whether it can be claimed."""
+    """A true clamp or occlusion: its rows in the stay's minutes, how long, and what keeps it from being claimed."""
 
     first: int
     last: int
     minutes: int
     running: int
-    claimable: bool
+    hindrance: str
+
+    @property
+    def claimable(self) -> bool:
+        """Whether nothing does."""
+        return not self.hindrance
 
 
 @dataclass(frozen=True)
@@ -92,14 +105,14 @@ def clamps(minutes: pl.DataFrame, unlogged: pl.DataFrame) -> Iterator[tuple[pl.D
     """Every true clamp with its stay's minutes in order of time."""
     for frame, stay in _stays(minutes, unlogged, pl.col("true_clamped")):
         for first, last in _runs(stay, apart=1):
-            yield frame, _episode(stay, first, last, _clamp_claimable)
+            yield frame, _episode(stay, first, last, _clamp_hindrance)
 
 
 def occlusions(minutes: pl.DataFrame, unlogged: pl.DataFrame) -> Iterator[tuple[pl.DataFrame, Episode]]:
     """Every true occlusion of 45 running minutes or longer; one that opens for less than an hour goes on."""
     for frame, stay in _stays(minutes, unlogged, pl.col("true_occluded") & ~pl.col("true_kinked")):
         for first, last in _runs(stay, apart=60):
-            found = _episode(stay, first, last, _occlusion_claimable)
+            found = _episode(stay, first, last, _occlusion_hindrance)
             if min(found.running, found.minutes) >= LEAST_OCCLUSION:
                 yield frame, found
 
@@ -137,38 +150,38 @@ def _runs(stay: _Stay, apart: int) -> list[tuple[int, int]]:
     return [(int(rows[a]), int(rows[b - 1])) for a, b in pairwise(edges)]
 
 
-def _episode(stay: _Stay, first: int, last: int, claimable: Callable[[_Stay, int, int], bool]) -> Episode:
+def _episode(stay: _Stay, first: int, last: int, hindrance: Callable[[_Stay, int, int], str]) -> Episode:
     begins, ends = int(stay.at[first]), int(stay.at[last]) + 1
     running = int(stay.running[first : last + 1].sum())
-    return Episode(first, last, ends - begins, running, claimable(stay, begins, ends))
+    return Episode(first, last, ends - begins, running, hindrance(stay, begins, ends))
 
 
-def _clamp_claimable(stay: _Stay, begins: int, ends: int) -> bool:
-    by_hand = stay.handled[stay.between(begins - AFTER_HAND, begins + AFTER_HAND + 1)].any()
-    moved = stay.median(stay.swing, begins - 30, begins) >= MOVES
-    moves_again = stay.median(stay.swing, ends, ends + 10) >= MOVES
+def _clamp_hindrance(stay: _Stay, begins: int, ends: int) -> str:
+    outlasts, nothing_to_stop, no_hand, unseen = HINDRANCES
+    if ends - begins > LONGEST_CLAMP:
+        return outlasts
+    if stay.median(stay.swing, begins - 30, begins) < MOVES:
+        return nothing_to_stop
+    if not stay.handled[stay.between(begins - AFTER_HAND, begins + AFTER_HAND + 1)].any():
+        return no_hand
     leaked = stay.median(stay.leak, begins - 10, begins) > LEAKS
-    leaks_again = not leaked or stay.median(stay.leak, ends, ends + 10) > LEAKS
-    return bool(
-        by_hand
-        and ends - begins <= LONGEST_CLAMP
-        and moved
-        and moves_again
-        and leaks_again
-        and stay.whole(begins - 10, ends + 10)
-        and stay.still(begins - 10, ends + 10)
+    returns = stay.median(stay.swing, ends, ends + 10) >= MOVES and (
+        not leaked or stay.median(stay.leak, ends, ends + 10) > LEAKS
     )
+    seen = stay.whole(begins - 10, ends + 10) and stay.still(begins - 10, ends + 10)
+    return "" if returns and seen else unseen
 
 
-def _occlusion_claimable(stay: _Stay, begins: int, ends: int) -> bool:
+def _occlusion_hindrance(stay: _Stay, begins: int, ends: int) -> str:
     came = stay.between(begins - 360, begins)
     hours = (stay.at[came[-1]] - stay.at[came[0]]) / 60 if len(came) > 1 else 0.0
     rate = float(stay.output[came[-1]] - stay.output[came[0]]) / hours if hours else 0.0
     leaked = stay.median(stay.leak, begins - 60, begins) > LEAKS
     drained = rate > DRAINS and rate * (ends - begins) / 60 >= EXPECTED
-    return bool(
+    can = (
         stay.median(stay.swing, begins - 60, begins) >= MOVES
         and (leaked or drained)
         and stay.whole(begins - 60, begins + LEAST_OCCLUSION)
         and stay.still(begins - 30, begins + 30)
     )
+    return "" if can else "by the criteria above"

@@ -26,6 +26,7 @@ from pipeline.simulate import Simulation, simulate
 from pipeline.simulate.scenarios import draw_hard_plan
 from pipeline.simulate.sites import HARBOUR, LAKESIDE, NORTH, UPLAND, Site
 from schemas.lake import EVIDENCE, LOAD_FILE, RESOLVED, USE_TABLE
+from tests.evaluation.evaluate_truth import gaps_told, named, truth_minutes
 
 # Days over which a device's three patients come; the fleets lie so that the middle one meets the change
 # to or from summer time.
@@ -45,6 +46,8 @@ FLAGS = (
     "flow_stopped",
     "occlusion_suspected",
     "leak",
+    "cough",
+    "motion",
     "output_surge",
 )
 GRADED = ("line_open", "clamped", "occlusion_suspected")
@@ -77,14 +80,17 @@ class Beside:
     ----------
     minutes
         One row a true minute that the ledger has, in its order: `use_id`, `minute` as the ledger puts
-        it, the course's columns, the grades of three flags (`line_open_grade` …), each flag as a column, `clamped_noted`
-        (clamped when what staff noted is heeded), `drain_output_ml` (since the
+        it, the course's columns, the grades of three flags (`line_open_grade` …), each flag as a column, `traced`
+        (whether the minute has a pressure trace), `clamped_noted` (clamped when what staff noted is heeded), `drain_output_ml` (since the
         drain began; null outside the drain), and the truth as `true_…` with `true_minute`.
     logged
         One row a true minute that the device wrote and did not lose: `through`, whether the ledger has
         it; `on_time`, whether at its true time; `clock`, how the device's clock goes.
     unlogged
         True minutes that no log holds: `true_minute`.
+    gaps
+        One row a minute of a use that its log truly lacks (`true_no_data`) or that is told so (`no_data`), of
+        devices whose clock goes right.
     alerts, canisters
         As the course has them.
     drains
@@ -94,6 +100,7 @@ class Beside:
     minutes: pl.DataFrame
     logged: pl.DataFrame
     unlogged: pl.DataFrame
+    gaps: pl.DataFrame
     alerts: pl.DataFrame
     canisters: pl.DataFrame
     drains: pl.DataFrame
@@ -154,22 +161,26 @@ def _one_fleet(made: Simulation, evidence_kind: str, definitions: Definitions) -
         definitions,
         load_rules(),
     )
-    logged, unlogged = _truth_minutes(made, resolved, evidence_kind)
+    traced = evidence.select("use_id", "minute", traced=pl.lit(True)).unique(["use_id", "minute"])
+    logged, unlogged = truth_minutes(made, resolved, evidence_kind)
     minutes = (
         logged.filter("through")
         .join(course.minutes.drop("site", "device", "session"), on=["use_id", "minute"], how="left")
         .pipe(_with_grades, course.periods)
         .join(aided, on=["use_id", "minute"], how="left")
+        .join(traced, on=["use_id", "minute"], how="left")
+        .with_columns(pl.col("traced").fill_null(False))
         .sort("use_id", "minute")
     )
     drains = _drains(made, tables.drain, tables.drain_use, claims.drains, evidence_kind)
     stays = minutes.select("use_id", "evidence", "site", "stay").unique("use_id", maintain_order=True)
-    scenarios = _named(pl.read_parquet(made.truth / "drain.parquet"), evidence_kind)
+    scenarios = named(pl.read_parquet(made.truth / "drain.parquet"), evidence_kind)
     scenarios = scenarios.select("stay", "scenario").unique("stay")
     frames = (
         _with_drain_output(minutes, tables.drain_use, drains),
         logged.select("evidence", "site", "stay", "through", "on_time", "clock_kind"),
         unlogged,
+        gaps_told(logged, unlogged, course.minutes),
         _of_stays(course.alerts.drop("site"), minutes, stays),
         course.canisters.drop("site").join(stays, on="use_id"),
         drains.drop("scenario"),
@@ -186,12 +197,6 @@ def _of_stays(alerts: pl.DataFrame, minutes: pl.DataFrame, stays: pl.DataFrame) 
     found = alerts.join(began, on=["use_id", "started_at"], how="left", maintain_order="left")
     other = found.select("use_id").join(stays, on="use_id", how="left", maintain_order="left")
     return found.with_columns(found[name].fill_null(other[name]) for name in names)
-
-
-def _named(frame: pl.DataFrame, evidence_kind: str) -> pl.DataFrame:
-    return frame.with_columns(
-        evidence=pl.lit(evidence_kind), stay=pl.format("{}/{}/{}", pl.lit(evidence_kind), "site", "number")
-    )
 
 
 def _uses(
@@ -222,91 +227,6 @@ def _uses(
             *bare, pl.lit(None, RESOLVED.dtypes["samples_cmh2o"]).alias("samples_cmh2o")
         )
         yield RESOLVED.conform(without), USE_TABLE.conform(found.uses), EVIDENCE.conform(evidence)
-
-
-def _truth_minutes(
-    made: Simulation, resolved: pl.DataFrame, evidence_kind: str
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """
-    Every true minute that was logged, with the use and minute under which the ledger has it.
-
-    A device that counts its rows is matched by its count, so that a clock that goes wrong hides
-    nothing; one that does not, by the minute, or where its clock was stepped by what it showed. One that
-    neither counts nor follows summer time is left out: which row is which could only be guessed.
-    """
-    truth = (
-        pl.scan_parquet(made.truth / "minute" / "*.parquet")
-        .select(
-            "site",
-            "device",
-            "session",
-            "record",
-            "number",
-            pl.exclude("site", "device", "session", "record", "number").name.prefix("true_"),
-        )
-        .drop("true_drain_keys")
-        .pipe(_named, evidence_kind)
-        .collect()
-    )
-    unlogged = truth.filter(~pl.col("true_logged")).select(
-        "evidence", "site", "stay", "device", "true_minute"
-    )
-    clocks = pl.read_parquet(made.truth / "device.parquet").select(
-        "site",
-        "device",
-        clock_kind=pl.when(pl.col("clock_step_at").is_not_null())
-        .then(pl.lit("stepped"))
-        .when(~pl.col("clock_follows_dst"))
-        .then(pl.lit("no summer time"))
-        .otherwise(pl.lit("right")),
-    )
-    told = resolved.select("site", "device", "session", "record", "use_id", "minute")
-    counted = (
-        truth.filter("true_logged", pl.col("record").is_not_null())
-        .join(told, on=["site", "device", "session", "record"], how="left")
-        # After a service the count begins again: the nearer in time is the one.
-        .with_columns(off=(pl.col("minute") - pl.col("true_minute")).abs())
-        .sort("off", nulls_last=True)
-        .unique(["stay", "device", "true_minute"], keep="first", maintain_order=True)
-        .drop("off")
-    )
-    # What a stepped clock showed is all there is to go by; of two minutes shown alike the later one stands.
-    stepped = clocks.filter(pl.col("clock_kind") == "stepped").select("site", "device", stepped=pl.lit(True))
-    wall = (pl.col("minute") + pl.duration(minutes="utc_offset_minutes")).dt.replace_time_zone(None)
-    by_wall = resolved.select("site", "device", "session", "use_id", "minute", shown=wall)
-    guessed = clocks.filter(pl.col("clock_kind") == "no summer time")
-    uncounted = (
-        truth.filter("true_logged", pl.col("record").is_null())
-        .join(guessed, on=["site", "device"], how="anti")
-        .join(stepped, on=["site", "device"], how="left")
-    )
-    going_right = (
-        uncounted.filter(pl.col("stepped").is_null())
-        .with_columns(minute="true_minute")
-        .join(by_wall.drop("shown"), on=["site", "device", "session", "minute"], how="left")
-        .with_columns(minute=pl.when(pl.col("use_id").is_not_null()).then("minute"))
-    )
-    gone_wrong = (
-        uncounted.filter("stepped")
-        .rename({"true_clock": "shown"})
-        .join(by_wall, on=["site", "device", "session", "shown"], how="left")
-        .sort("true_minute")
-        .with_columns(
-            latest=pl.col("true_minute") == pl.col("true_minute").max().over("site", "device", "shown")
-        )
-        .with_columns(pl.when("latest").then(name).alias(name) for name in ("use_id", "minute"))
-        .rename({"shown": "true_clock"})
-    )
-    uncounted = pl.concat([going_right.select(counted.columns), gone_wrong.select(counted.columns)])
-    logged = (
-        pl.concat([counted, uncounted])
-        .join(clocks, on=["site", "device"], how="left")
-        .with_columns(
-            through=pl.col("use_id").is_not_null(),
-            on_time=(pl.col("minute") == pl.col("true_minute")).fill_null(False),
-        )
-    )
-    return logged, unlogged
 
 
 def _with_grades(minutes: pl.DataFrame, periods: pl.DataFrame) -> pl.DataFrame:
@@ -345,7 +265,7 @@ def _drains(
     return (
         pl.concat([by_key, by_use.select(by_key.columns)])
         .join(told, on=["drain_id", "site"], suffix="_told")
-        .pipe(_named, evidence_kind)
+        .pipe(named, evidence_kind)
         .sort("site", "number")
     )
 

@@ -1,5 +1,5 @@
 """
-Flags, clamps and occlusions of simulated drains against the truth, and what is told where a stop cannot be named.
+Clamps, stops and occlusions of simulated drains against the truth.
 
 Every function takes a `Beside` (see `evaluate_fleets.py`) and yields `Figure`s.
 """
@@ -11,93 +11,82 @@ from collections.abc import Iterator
 import polars as pl
 
 from tests.evaluation import evaluate_claimable as claimable
-from tests.evaluation.evaluate_figures import DAY, Figure, precision_and_recall
+from tests.evaluation.evaluate_figures import DAY, Figure, precision_and_recall, runs
 from tests.evaluation.evaluate_fleets import Beside
+from tests.evaluation.evaluate_shut import shut_for_a_change
 
-# A trace's verdict holds so long: until then breathing may still be told of a line that was just shut.
-HOLDS = pl.duration(minutes=10)
-
-
-def flags(beside: Beside) -> Iterator[Figure]:
-    """The flags that are scored by minutes, on minutes where the log could tell."""
-    m = beside.minutes
-    running = m.filter(pl.col("state") == "run")
-    upright = m.filter(pl.col("tilt_deg").is_not_null())
-    yield from precision_and_recall(upright, pl.col("tilted"), pl.col("true_tilted"), "tilted")
-    yield from precision_and_recall(m, pl.col("paused"), pl.col("true_paused"), "paused")
-    # Where the log cannot tell an open line from a large leak, it says so; those minutes are scored apart.
-    resolved = pl.col("line_open_grade").is_null()
-    yield from precision_and_recall(
-        running.filter(resolved),
-        pl.col("suction_shortfall"),
-        pl.col("true_suction_short"),
-        "suction_shortfall",
-    )
-    yield from precision_and_recall(
-        running, pl.col("line_open") & resolved, pl.col("true_line_open") & resolved, "line_open"
-    )
-    asked = running.filter("line_open", ~resolved)
-    yield Figure(
-        "line_open: unresolved minutes that were open",
-        asked.select(pl.col("true_line_open").mean()).item() if asked.height else None,
-        f"{asked.height} min told unresolved",
-    )
-    missed = running.filter("true_line_open").select(pl.col("line_open").mean()).item()
-    yield Figure(
-        "line_open: recall, unresolved minutes counted",
-        missed,
-        f"{running.filter('true_line_open').height} min",
-    )
-    shut = pl.col("true_clamped")
-    yield from clamps(beside)
-    yield from precision_and_recall(
-        running, pl.col("clamped_noted"), shut, "clamped, with what staff noted", None
-    )
-    left_open = pl.any_horizontal("clamped", "flow_stopped", "occlusion_suspected")
-    while_shut = running.filter(shut)
-    yield Figure(
-        "clamped: told clamped, stopped or suspected",
-        while_shut.select(left_open.mean()).item() if while_shut.height else None,
-        f"{while_shut.height} min true",
-    )
-    counted = while_shut.filter("assessable")
-    yield Figure(
-        "clamped: minutes that count for the lung's leak",
-        counted.height / while_shut.height if while_shut.height else None,
-        f"{while_shut.height} min true",
-    )
-    known = m.filter(pl.col("leak_on").is_not_null())
-    yield from precision_and_recall(known, pl.col("leak"), pl.col("true_leaking"), "leak on")
+_UNCLAIMED_CLAMP = (
+    "a clamp that outlasts `clamp.return_within`, that nobody's hand began, or where neither leak nor breath was there "
+    "to stop cannot be told from an unknown stop; it shows as flow_stopped, occlusion_suspected or absent tidaling"
+)
+_UNCLAIMED_OCCLUSION = (
+    "a tube that blocks where no breath moved, or nothing leaked or drained, or in a hole of the log, writes what a "
+    "lung that is up writes; it shows as absent tidaling"
+)
 
 
 def clamps(beside: Beside) -> Iterator[Figure]:
-    """Clamped minutes told: of all true ones, and of those that the definition can claim (see there)."""
+    """
+    Clamped minutes told: of those that the definition can claim (see there), and beside it of all true ones.
+
+    What keeps the rest from being claimed follows: shares of all true minutes.
+    """
     running = beside.minutes.filter(pl.col("state") == "run")
-    _, recall = precision_and_recall(running, pl.col("clamped"), pl.col("true_clamped"), "clamped", None)
+    shut = pl.col("true_clamped")
     precision, _ = precision_and_recall(
-        running, pl.col("clamped"), pl.col("true_clamped") | _shut_for_a_change(), "clamped", None
+        running, pl.col("clamped"), shut | shut_for_a_change(), "clamped", 0.95
     )
-    told = true = episodes = 0
+    yield precision
+    told = episodes = 0
+    minutes = dict.fromkeys(("", *claimable.HINDRANCES), 0)
     for frame, one in claimable.clamps(beside.minutes, beside.unlogged):
+        here = frame[one.first : one.last + 1].filter(pl.col("state") == "run")
+        minutes[one.hindrance] += here.height
         if one.claimable:
-            shut = frame[one.first : one.last + 1].filter(pl.col("state") == "run")
-            told, true, episodes = told + int(shut["clamped"].sum()), true + shut.height, episodes + 1
-    yield Figure(precision.what, precision.value, precision.of, 0.95)
-    share = told / true if true else None
-    yield Figure(
-        "clamped: recall, what the definition can claim", share, f"{true} min, {episodes} clamps", 0.95
+            told, episodes = told + int(here["clamped"].sum()), episodes + 1
+    share = told / minutes[""] if minutes[""] else None
+    of = f"{minutes['']} min, {episodes} clamps"
+    yield Figure("clamped: recall, what the definition can claim", share, of, 0.95)
+    while_shut = running.filter(shut)
+    of = f"{while_shut.height} min true"
+    yield Figure("clamped: recall, of all true", while_shut["clamped"].mean(), of, 0.95, why=_UNCLAIMED_CLAMP)
+    every = sum(minutes.values())
+    for hindrance in claimable.HINDRANCES:
+        yield Figure(
+            f"clamped: true minutes not to be claimed, {hindrance}",
+            minutes[hindrance] / every if every else None,
+            of,
+        )
+    yield from precision_and_recall(
+        running, pl.col("clamped_noted"), shut, "clamped, with what staff noted", None
     )
-    yield Figure("clamped: recall, of all true", recall.value, recall.of)
+    stopped = pl.any_horizontal("clamped", "flow_stopped", "occlusion_suspected")
+    some = while_shut.select(stopped.mean()).item() if while_shut.height else None
+    yield Figure("clamped: told clamped, stopped or suspected", some, of)
 
 
-def _shut_for_a_change() -> pl.Expr:
-    """A line shut while a canister is changed on a running drain: a clamp, though the truth has no word for it."""
-    open_tube = ~(pl.col("true_occluded") | pl.col("true_line_open"))
-    return pl.col("true_running") & open_tube & (pl.col("true_swing_cmh2o") == 0)
+def stops(beside: Beside) -> Iterator[Figure]:
+    """
+    `flow_stopped`: right where the line was truly shut, by whatever cause.
+
+    Of shut minutes those are asked for that no nearer word took: neither `clamped` nor suspected.
+    """
+    running = beside.minutes.filter(pl.col("state") == "run")
+    shut = pl.any_horizontal("true_clamped", "true_occluded") | shut_for_a_change()
+    precision, _ = precision_and_recall(running, pl.col("flow_stopped"), shut, "flow_stopped", None)
+    yield precision
+    unnamed = running.filter(pl.any_horizontal("true_clamped", "true_occluded")).filter(
+        ~pl.any_horizontal("clamped", "occlusion_suspected")
+    )
+    yield Figure(
+        "flow_stopped: recall, where neither clamped nor suspected is told",
+        unnamed["flow_stopped"].mean(),
+        f"{unnamed.height} min truly clamped or blocked",
+    )
 
 
 def occlusions(beside: Beside) -> Iterator[Figure]:
-    """Occlusions found, by the log alone, and suspicions of none."""
+    """Occlusions found by the log alone: of those that the definition can claim, and beside it of all true ones."""
     could = [
         bool(frame[one.first : one.last + 1]["occlusion_suspected"].any())
         for frame, one in claimable.occlusions(beside.minutes, beside.unlogged)
@@ -110,7 +99,7 @@ def occlusions(beside: Beside) -> Iterator[Figure]:
         0.90,
     )
     m = beside.minutes.sort("stay", "true_minute")
-    shut = _runs(m.filter(pl.col("true_occluded") & ~pl.col("true_kinked")), apart=60).agg(
+    shut = runs(m.filter(pl.col("true_occluded") & ~pl.col("true_kinked")), apart=60).agg(
         length=(pl.col("true_minute").max() - pl.col("true_minute").min()).dt.total_minutes() + 1,
         running=pl.col("true_running").sum(),
         found=pl.col("occlusion_suspected").any(),
@@ -118,22 +107,52 @@ def occlusions(beside: Beside) -> Iterator[Figure]:
     )
     shut = shut.filter(pl.col("length") >= 45, pl.col("running") >= 45)
     of = f"{shut.height} occlusions of 45 min or more"
-    yield Figure("occlusion_suspected: found, of all true", shut["found"].mean(), of)
+    yield Figure(
+        "occlusion_suspected: found, of all true", shut["found"].mean(), of, 0.90, why=_UNCLAIMED_OCCLUSION
+    )
     yield Figure(
         "occlusion_suspected: found or shown as flow stopped", (shut["found"] | shut["stopped"]).mean(), of
     )
-    obstructed = pl.any_horizontal("true_occluded", "true_damped", "true_clamped")
-    raised = _runs(m.filter("occlusion_suspected"), apart=1).agg(
-        right=obstructed.any(), scenario=pl.col("scenario").first()
+
+
+def suspicions(beside: Beside) -> Iterator[Figure]:
+    """
+    Suspicions by what lay behind at least half of their minutes: a blocked tube, a clamp, a damped line, nothing.
+
+    The first is right. A clamp or a damped line that is suspected is no false alarm and no occlusion either, and
+    has rows of its own. The rest is false, and the target is on that alone.
+    """
+    m = beside.minutes.sort("stay", "true_minute")
+    half = {name: pl.col(f"true_{name}").mean() >= 0.5 for name in ("occluded", "clamped", "damped")}
+    behind = pl.coalesce(
+        *(pl.when(mostly).then(pl.lit(name)) for name, mostly in half.items()), pl.lit("false")
     )
-    false = raised.filter(~pl.col("right"))
+    raised = runs(m.filter("occlusion_suspected"), apart=1).agg(
+        behind=behind, scenario=pl.col("scenario").first()
+    )
+    count = {name: raised.filter(pl.col("behind") == name).height for name in (*half, "false")}
     days = m.height / DAY
     yield Figure(
+        "occlusion_suspected: right, at least half of its minutes occluded",
+        count["occluded"] / raised.height if raised.height else None,
+        f"{raised.height} raised",
+    )
+    yield Figure(
         "occlusion_suspected: false per 100 drain-days",
-        100 * false.height / days if days else None,
-        f"{raised.height} raised in {days:.0f} drain-days",
+        100 * count["false"] / days if days else None,
+        f"{raised.height} raised in {days:.0f} drain-days: {count['occluded']} right, {count['false']} false; counted "
+        f"beside it, below: {count['clamped']} mostly on a true clamp, {count['damped']} on a damped line",
         at_most=1.0,
     )
+    for name, what in (("clamped", "a true clamp"), ("damped", "a damped line")):
+        of = f"{raised.height} raised in {days:.0f} drain-days"
+        yield Figure(f"occlusion_suspected: mostly on {what}", float(count[name]), of)
+        yield Figure(
+            f"occlusion_suspected: mostly on {what}, per 100 drain-days",
+            100 * count[name] / days if days else None,
+            of,
+        )
+    false = raised.filter(pl.col("behind") == "false")
     for scenario, target in (("re_expansion", 0.0), ("seals_at_once", None)):
         seen = m.filter(pl.col("scenario") == scenario)
         yield Figure(
@@ -142,49 +161,3 @@ def occlusions(beside: Beside) -> Iterator[Figure]:
             f"{seen['stay'].n_unique()} drains",
             at_most=target,
         )
-
-
-def shut_lines(beside: Beside) -> Iterator[Figure]:
-    """
-    What is told of every running minute in which the line was truly clamped or blocked: shares that add up to 1.
-
-    The first that holds counts. Breathing told is wrong; up to ten minutes after the line was shut it may be
-    the last trace's verdict, which still holds, and is counted apart. A lung told free of leak while it leaks
-    behind a shut line is wrong as well.
-    """
-    m = beside.minutes.filter(pl.col("state") == "run").sort("stay", "true_minute")
-    blocked = pl.col("true_occluded") & ~pl.col("true_kinked")
-    for name, shut in (("clamped", pl.col("true_clamped")), ("occluded", blocked)):
-        runs = _runs(m.filter(shut), apart=1).agg(pl.all(), began=pl.col("true_minute").first())
-        true = runs.explode(pl.exclude("run", "began"))
-        fresh = pl.col("true_minute") - pl.col("began") < HOLDS
-        breathing = pl.col("tidaling") == "present"
-        said: tuple[tuple[str, pl.Expr], ...] = (
-            ("told clamped", pl.col("clamped")),
-            ("told an occlusion suspected", pl.col("occlusion_suspected")),
-            ("told flow stopped, cause unknown", pl.col("flow_stopped")),
-            ("told no breathing, cause undetermined", pl.col("tidaling") == "absent"),
-            ("told undecided", pl.col("tidaling") == "indeterminate"),
-            ("told not assessable", pl.col("tidaling") == "not_assessable"),
-            ("breathing told, at most 10 min after", breathing & fresh),
-            ("breathing told later: wrong", breathing),
-        )
-        first = pl.coalesce(pl.when(holds.fill_null(False)).then(pl.lit(what)) for what, holds in said)
-        counted = dict(true.select(first.alias("said"))["said"].value_counts().iter_rows())
-        of = f"{true.height} min true"
-        for what, _ in said:
-            share = counted.get(what, 0) / true.height if true.height else None
-            yield Figure(f"{name}: minutes {what}", share, of)
-        free = (~pl.col("leak_on") & pl.col("true_leaking")).fill_null(False)
-        wrong = true.select(free.mean()).item() if true.height else None
-        yield Figure(f"{name}: minutes told free of leak while the lung leaked: wrong", wrong, of)
-
-
-def _runs(minutes: pl.DataFrame, apart: int) -> pl.dataframe.group_by.GroupBy:
-    """Minutes of one stay, sorted, as runs: a new one where the next is more than so many minutes later."""
-    new = (pl.col("stay") != pl.col("stay").shift(1)) | (
-        pl.col("true_minute") - pl.col("true_minute").shift(1) > pl.duration(minutes=apart)
-    )
-    return minutes.with_columns(run=new.fill_null(True).cast(pl.Int64).cum_sum()).group_by(
-        "run", maintain_order=True
-    )

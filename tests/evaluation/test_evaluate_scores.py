@@ -3,99 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import date
 
 import polars as pl
 import pytest
 
 from pipeline.simulate.sites import LAKESIDE, NORTH
+from tests.evaluation.beside_by_hand import at, stay, value
 from tests.evaluation.evaluate import splits
 from tests.evaluation.evaluate_figures import Figure, precision_and_recall
-from tests.evaluation.evaluate_fleets import FLAGS, Beside, Fleet, beside_truth
+from tests.evaluation.evaluate_fleets import Beside, Fleet, beside_truth
 from tests.evaluation.evaluate_fluid import canisters, fluid, surges
 from tests.evaluation.evaluate_scores import alerts, tidaling
-from tests.evaluation.evaluate_stops import occlusions, shut_lines
 from tests.evaluation.evaluate_table import as_csv, as_markdown
-
-NOON = datetime(2031, 3, 10, 12, tzinfo=UTC)
-NOTHING = pl.DataFrame(
-    schema={
-        "evidence": pl.String,
-        "site": pl.String,
-        "stay": pl.String,
-        "true_minute": pl.Datetime("us", "UTC"),
-    }
-)
-
-
-def at(minute: int) -> datetime:
-    return NOON + timedelta(minutes=minute)
-
-
-def stay(n: int, **columns: object) -> Beside:
-    """`n` minutes of one stay in which ledger and truth agree, but for the columns given (a value or a list)."""
-    quiet: dict[str, object] = {
-        "use_id": "u",
-        "stay": "s",
-        "evidence": "e",
-        "site": "x",
-        "scenario": "ward",
-        "state": "run",
-        "clock_kind": "right",
-        "true_running": True,
-        "true_occluded": False,
-        "true_kinked": False,
-        "true_damped": False,
-        "true_clamped": False,
-        "true_tilted": False,
-        "true_paused": False,
-        "true_walking": False,
-        "true_leak_trend_ml_min": 0.0,
-        "true_canister_no": 1,
-        "canister_no": 1,
-        "volume_read": True,
-        "tilt_deg": 1.0,
-        "drain_output_ml": 0.0,
-        "true_output_ml": 0.0,
-        "tidaling": "present",
-        "true_swing_cmh2o": 3.0,
-        **dict.fromkeys(FLAGS, False),
-        **columns,
-    }
-    lists = {"true_alerts": quiet.pop("true_alerts", [[]] * n)}
-    frame = pl.DataFrame(
-        {
-            **{name: value if isinstance(value, list) else [value] * n for name, value in quiet.items()},
-            **lists,
-            "true_minute": [at(t) for t in range(n)],
-            "minute": [at(t) for t in range(n)],
-        },
-        schema_overrides={"true_alerts": pl.List(pl.String)},
-    )
-    rang = pl.DataFrame(
-        schema={
-            "use_id": pl.String,
-            "stay": pl.String,
-            "code": pl.String,
-            "started_at": pl.Datetime("us", "UTC"),
-            "ended_at": pl.Datetime("us", "UTC"),
-            "minutes_to_clear": pl.Int32,
-        }
-    )
-    logged = pl.DataFrame({"stay": ["s"], "clock_kind": ["right"], "on_time": [True]})
-    fitted = pl.DataFrame(
-        schema={
-            "use_id": pl.String,
-            "removed_at": pl.Datetime("us", "UTC"),
-            "unread_minutes": pl.Int32,
-        }
-    )
-    return Beside(frame, logged, NOTHING, rang, fitted, NOTHING)
-
-
-def value(figures: object, what: str) -> float | None:
-    found = {figure.what: figure for figure in figures}  # type: ignore[attr-defined]
-    return found[what].value
 
 
 def test_precision_and_recall_count_minutes() -> None:
@@ -115,22 +35,6 @@ def test_what_never_happened_has_no_figure_and_reaches_nothing() -> None:
 def test_a_limit_is_reached_at_the_limit() -> None:
     assert Figure("x", 0.95, "", at_least=0.95).reached
     assert not Figure("x", 61.0, "", at_most=60).reached
-
-
-def test_an_occlusion_is_found_by_any_minute_of_it_and_short_ones_are_not_asked_for() -> None:
-    shut = [100 <= t < 160 or 300 <= t < 340 for t in range(600)]
-    told = [t == 150 for t in range(600)]
-    found = list(occlusions(stay(600, true_occluded=shut, occlusion_suspected=told)))
-    assert value(found, "occlusion_suspected: found, of all true") == 1.0
-    assert value(found, "occlusion_suspected: false per 100 drain-days") == 0.0
-    missed = list(occlusions(stay(600, true_occluded=shut)))
-    assert value(missed, "occlusion_suspected: found, of all true") == 0.0
-
-
-def test_a_suspicion_of_an_open_tube_is_false_once_however_long() -> None:
-    told = [50 <= t < 90 or 200 <= t < 210 for t in range(1440)]
-    found = list(occlusions(stay(1440, occlusion_suspected=told)))
-    assert value(found, "occlusion_suspected: false per 100 drain-days") == 200.0
 
 
 def test_an_hour_is_right_within_ten_millilitres_or_two_per_cent() -> None:
@@ -169,31 +73,6 @@ def test_after_a_canister_was_changed_unread_the_output_is_held_to_be_a_floor() 
     told = list(fluid(replace(lacking, canisters=changed)))
     assert value(told, "fluid: the same, not told as at least so much") is None
     assert value(told, "fluid: hours told as at least so much, and it was") == 1
-
-
-def test_what_is_told_of_a_line_that_was_shut_is_shared_out_and_breathing_is_wrong_after_ten_minutes() -> (
-    None
-):
-    shut = [100 <= t < 200 for t in range(300)]
-    found = list(
-        shut_lines(
-            stay(
-                300,
-                true_clamped=shut,
-                true_leaking=True,
-                leak_on=[not 150 <= t < 160 for t in range(300)],
-                clamped=[120 <= t < 150 for t in range(300)],
-                tidaling=["absent" if 150 <= t < 190 else "present" for t in range(300)],
-            )
-        )
-    )
-    shares = {figure.what.removeprefix("clamped: minutes "): figure.value for figure in found[:8]}
-    assert shares["told clamped"] == 0.3
-    assert shares["told no breathing, cause undetermined"] == 0.4
-    assert shares["breathing told, at most 10 min after"] == 0.1
-    assert shares["breathing told later: wrong"] == 0.2
-    assert sum(shares.values()) == pytest.approx(1)
-    assert value(found, "clamped: minutes told free of leak while the lung leaked: wrong") == 0.1
 
 
 def test_what_came_in_a_hole_is_no_surge_that_was_missed() -> None:
@@ -251,7 +130,7 @@ def test_an_alert_is_exact_only_with_its_time_to_clear() -> None:
             "minutes_to_clear": clear,
         }
         heard = pl.DataFrame([row], schema=beside.alerts.schema)
-        return Beside(beside.minutes, beside.logged, NOTHING, heard, NOTHING, NOTHING)
+        return replace(beside, alerts=heard)
 
     what = "alerts: start, end and time to clear exact"
     assert value(alerts(told(25, 15)), what) == 1.0
