@@ -49,6 +49,8 @@ class MinuteOfDrain:
         From `lines_behind`: the lines of the exports that speak of the minute.
     periods
         The published periods of the drain that cover the minute.
+    join_below
+        Stretches of leak less than so many minutes apart are one leak of the drain.
     """
 
     drain: dict[str, object]
@@ -57,6 +59,7 @@ class MinuteOfDrain:
     explained: Explained | None
     sources: pl.DataFrame
     periods: pl.DataFrame
+    join_below: int
 
 
 def explain_drain(home: Home, drain: str, time: str, definitions: Definitions) -> MinuteOfDrain:
@@ -107,11 +110,12 @@ def explain_drain(home: Home, drain: str, time: str, definitions: Definitions) -
     )
     here = spans.filter(pl.col("from_at") <= minute, pl.col("until_at") > minute)
     if here.is_empty():  # between the uses that served the drain
-        return MinuteOfDrain(found, None, when, None, pl.DataFrame(), periods)
+        return MinuteOfDrain(found, None, when, None, pl.DataFrame(), periods, definitions.leak.join_below)
     use = here.row(0, named=True)
     anew = use_anew(home, use, definitions)
     explained = anew.explain(minute, definitions)
-    return MinuteOfDrain(found, use, when, explained, anew.lines(minute, definitions), periods)
+    lines = anew.lines(minute, definitions)
+    return MinuteOfDrain(found, use, when, explained, lines, periods, definitions.leak.join_below)
 
 
 def _drain(home: Home, asked: str) -> dict[str, object]:

@@ -141,7 +141,11 @@ def _flag(console: Console, flag: FlagAnswer, minute: MinuteOfDrain) -> None:
     grade = f", grade {flag.grade}" if flag.in_force and flag.grade else ""
     style = "bold green" if flag.in_force else "bold"
     console.print(f"\n[{style}]{flag.kind}[/]  {_SAYS[flag.answer]}{grade}")
-    _period(console, minute, flag.kind)
+    between = inside_leak(flag, minute)
+    if between is not None:
+        console.print(f"  {between}")
+    else:
+        _period(console, minute, flag.kind)
     for place, way in enumerate(flag.ways):
         _way(console, way, "or: " if place else "")
     for way in flag.beside:
@@ -178,6 +182,17 @@ def _period(console: Console, minute: MinuteOfDrain, kind: PeriodKind | str) -> 
     console.print(f"  period {period_line(minute, period)}")
     if period["detail"]:
         console.print(f"  {escape(str(period['detail']))}")
+
+
+def inside_leak(flag: FlagAnswer, minute: MinuteOfDrain) -> str | None:
+    """Said of a minute without the flag `leak` inside a leak of the drain; null where it is not so."""
+    period = period_of(minute, flag.kind)
+    if period is None or flag.in_force or flag.kind != PeriodKind.LEAK:
+        return None
+    return (
+        f"not on at this minute; inside the drain's leak of {period_line(minute, period)}, "
+        f"which joins stretches less than {minute.join_below / 60:g} h apart"
+    )
 
 
 def period_line(minute: MinuteOfDrain, period: Mapping[str, object]) -> str:
@@ -236,6 +251,7 @@ def _flag_facts(flag: FlagAnswer, minute: MinuteOfDrain) -> dict[str, Any]:
         "answer": flag.answer.value,
         "grade": flag.grade,
         "period": period_of(minute, flag.kind),
+        "remark": inside_leak(flag, minute),
         "ways": [_way_facts(way) for way in flag.ways],
         "beside": [_way_facts(way) for way in flag.beside],
     }
