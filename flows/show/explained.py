@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
@@ -12,7 +11,7 @@ from rich.markup import escape
 from rich.padding import Padding
 from rich.table import Table
 
-from flows.looking.explain import MinuteOfDrain, period_of
+from flows.looking.explain import MinuteOfDrain, inside_leak, period_line, period_of
 from flows.show.results import show_json
 from pipeline.explain import Answer, Clause, FlagAnswer, Way
 from pipeline.explain.answer import Value
@@ -182,26 +181,6 @@ def _period(console: Console, minute: MinuteOfDrain, kind: PeriodKind | str) -> 
     console.print(f"  period {period_line(minute, period)}")
     if period["detail"]:
         console.print(f"  {escape(str(period['detail']))}")
-
-
-def inside_leak(flag: FlagAnswer, minute: MinuteOfDrain) -> str | None:
-    """Said of a minute without the flag `leak` inside a leak of the drain; null where it is not so."""
-    period = period_of(minute, flag.kind)
-    if period is None or flag.in_force or flag.kind != PeriodKind.LEAK:
-        return None
-    return (
-        f"not on at this minute; inside the drain's leak of {period_line(minute, period)}, "
-        f"which joins stretches less than {minute.join_below / 60:g} h apart"
-    )
-
-
-def period_line(minute: MinuteOfDrain, period: Mapping[str, object]) -> str:
-    """From when to when, how long and of what grade, in the site's own time."""
-    started, ended = period["started_at"], period["ended_at"]
-    assert isinstance(started, datetime)
-    assert isinstance(ended, datetime)
-    grade = f", grade {period['grade']}" if period["grade"] else ""
-    return f"{minute.when.local(started)} to {minute.when.local(ended)}, {period['minutes']} min{grade}"
 
 
 def _facts(minute: MinuteOfDrain, home: Home) -> dict[str, Any]:

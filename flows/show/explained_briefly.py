@@ -7,8 +7,8 @@ import sys
 from rich.console import Console
 from rich.markup import escape
 
-from flows.looking.explain import MinuteOfDrain, period_of
-from flows.show.explained import CAUTION, asked, head, inside_leak, period_line, value_text, with_unit
+from flows.looking.explain import MinuteOfDrain, inside_leak, period_line, period_of
+from flows.show.explained import CAUTION, asked, head, value_text, with_unit
 from pipeline.explain import Answer, Clause, FlagAnswer
 
 _READINGS = (
