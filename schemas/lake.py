@@ -256,7 +256,12 @@ BEDSIDE = Table(
         Column("read_at", INSTANT, "When the volume was last read."),
         Column("breathed_at", INSTANT, "When tidaling was last seen."),
         Column("breathed_basis", TEXT, "What that rested on.", words=words_of(TidalingBasis)),
-        Column("leak_median_ml_min", REAL, "m(t) where assessable, looking back.", "mL/min"),
+        Column(
+            "leak_median_ml_min",
+            REAL,
+            "m(t) where assessable and the leak is known to be on or off, looking back.",
+            "mL/min",
+        ),
     ),
     key=("drain_id", "minute"),
 )
@@ -350,8 +355,9 @@ COURSE = Table(
         Column("breath_rate_per_min", REAL, "Breath rate where traced and present.", "/min"),
         Column("assessable", FLAG, "Whether the minute counts for the lung's leak.", nullable=False),
         Column("leak_median_ml_min", REAL, "m(t): median leak over the assessable minutes around.", "mL/min"),
+        Column("leak_least_ml_min", REAL, "m(t), were the leak nil in the minutes the log lacks.", "mL/min"),
         Column("leak_on", FLAG, "Whether the leak is on; null: cannot be told."),
-        Column("flags", TEXTS, "Kinds of the periods in force.", nullable=False),
+        Column("flags", TEXTS, "Kinds of the periods in force at the minute.", nullable=False),
         Column("clock_step", FLAG, "A clock step lies just before this minute.", nullable=False),
         Column(
             "clock_step_minutes",

@@ -49,7 +49,12 @@ MINUTE_VIEW = Table(
         Column("tidaling_basis", TEXT, "What the verdict rests on.", words=words_of(TidalingBasis)),
         Column("swing_cmh2o", REAL, "Swing of the breath.", "cm[H2O]"),
         Column("breath_rate_per_min", REAL, "Breath rate.", "/min"),
-        Column("flags", TEXTS, "Kinds of the periods in force."),
+        Column(
+            "flags",
+            TEXTS,
+            "Kinds of the periods in force at this minute; `leak` where it is on: not at every minute of "
+            "a `leak` of period, which joins stretches up to hours apart (leak.join_below).",
+        ),
         Column("leak_median_ml_min", REAL, "Median leak over the assessable minutes around.", "mL/min"),
         Column("utc_offset_minutes", COUNT, "What the site's local time was ahead of UTC.", "min"),
         Column("clock_step", FLAG, "Whether a clock step lies just before the minute."),

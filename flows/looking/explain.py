@@ -15,7 +15,7 @@ from pipeline.cohort import cuts_of, use_annotations
 from pipeline.course import marked_course, resolve
 from pipeline.course.sources import lines_behind
 from pipeline.definitions import Definitions
-from pipeline.explain import Explained, explain_minute
+from pipeline.explain import Explained, FlagAnswer, explain_minute
 from pipeline.store import Home
 from schemas.derivation import MADE
 from schemas.errors import CallError, InputError, LedgerError
@@ -49,6 +49,8 @@ class MinuteOfDrain:
         From `lines_behind`: the lines of the exports that speak of the minute.
     periods
         The published periods of the drain that cover the minute.
+    join_below
+        Stretches of leak less than so many minutes apart are one leak of the drain.
     """
 
     drain: dict[str, object]
@@ -57,6 +59,7 @@ class MinuteOfDrain:
     explained: Explained | None
     sources: pl.DataFrame
     periods: pl.DataFrame
+    join_below: int
 
 
 def explain_drain(home: Home, drain: str, time: str, definitions: Definitions) -> MinuteOfDrain:
@@ -107,11 +110,12 @@ def explain_drain(home: Home, drain: str, time: str, definitions: Definitions) -
     )
     here = spans.filter(pl.col("from_at") <= minute, pl.col("until_at") > minute)
     if here.is_empty():  # between the uses that served the drain
-        return MinuteOfDrain(found, None, when, None, pl.DataFrame(), periods)
+        return MinuteOfDrain(found, None, when, None, pl.DataFrame(), periods, definitions.leak.join_below)
     use = here.row(0, named=True)
     anew = use_anew(home, use, definitions)
     explained = anew.explain(minute, definitions)
-    return MinuteOfDrain(found, use, when, explained, anew.lines(minute, definitions), periods)
+    lines = anew.lines(minute, definitions)
+    return MinuteOfDrain(found, use, when, explained, lines, periods, definitions.leak.join_below)
 
 
 def _drain(home: Home, asked: str) -> dict[str, object]:
@@ -241,3 +245,23 @@ def period_of(minute: MinuteOfDrain, kind: PeriodKind | str) -> dict[str, object
     """The published period of that kind that the minute belongs to, if any."""
     found = minute.periods.filter(pl.col("kind") == str(kind))
     return found.row(0, named=True) if found.height else None
+
+
+def inside_leak(flag: FlagAnswer, minute: MinuteOfDrain) -> str | None:
+    """Said of a minute without the flag `leak` inside a leak of the drain; null where it is not so."""
+    period = period_of(minute, flag.kind)
+    if period is None or flag.in_force or flag.kind != PeriodKind.LEAK:
+        return None
+    return (
+        f"not on at this minute; inside the drain's leak of {period_line(minute, period)}, "
+        f"which joins stretches less than {minute.join_below / 60:g} h apart"
+    )
+
+
+def period_line(minute: MinuteOfDrain, period: Mapping[str, object]) -> str:
+    """From when to when, how long and of what grade, in the site's own time."""
+    started, ended = period["started_at"], period["ended_at"]
+    assert isinstance(started, datetime)
+    assert isinstance(ended, datetime)
+    grade = f", grade {period['grade']}" if period["grade"] else ""
+    return f"{minute.when.local(started)} to {minute.when.local(ended)}, {period['minutes']} min{grade}"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
@@ -12,7 +11,7 @@ from rich.markup import escape
 from rich.padding import Padding
 from rich.table import Table
 
-from flows.looking.explain import MinuteOfDrain, period_of
+from flows.looking.explain import MinuteOfDrain, inside_leak, period_line, period_of
 from flows.show.results import show_json
 from pipeline.explain import Answer, Clause, FlagAnswer, Way
 from pipeline.explain.answer import Value
@@ -141,7 +140,11 @@ def _flag(console: Console, flag: FlagAnswer, minute: MinuteOfDrain) -> None:
     grade = f", grade {flag.grade}" if flag.in_force and flag.grade else ""
     style = "bold green" if flag.in_force else "bold"
     console.print(f"\n[{style}]{flag.kind}[/]  {_SAYS[flag.answer]}{grade}")
-    _period(console, minute, flag.kind)
+    between = inside_leak(flag, minute)
+    if between is not None:
+        console.print(f"  {between}")
+    else:
+        _period(console, minute, flag.kind)
     for place, way in enumerate(flag.ways):
         _way(console, way, "or: " if place else "")
     for way in flag.beside:
@@ -178,15 +181,6 @@ def _period(console: Console, minute: MinuteOfDrain, kind: PeriodKind | str) -> 
     console.print(f"  period {period_line(minute, period)}")
     if period["detail"]:
         console.print(f"  {escape(str(period['detail']))}")
-
-
-def period_line(minute: MinuteOfDrain, period: Mapping[str, object]) -> str:
-    """From when to when, how long and of what grade, in the site's own time."""
-    started, ended = period["started_at"], period["ended_at"]
-    assert isinstance(started, datetime)
-    assert isinstance(ended, datetime)
-    grade = f", grade {period['grade']}" if period["grade"] else ""
-    return f"{minute.when.local(started)} to {minute.when.local(ended)}, {period['minutes']} min{grade}"
 
 
 def _facts(minute: MinuteOfDrain, home: Home) -> dict[str, Any]:
@@ -236,6 +230,7 @@ def _flag_facts(flag: FlagAnswer, minute: MinuteOfDrain) -> dict[str, Any]:
         "answer": flag.answer.value,
         "grade": flag.grade,
         "period": period_of(minute, flag.kind),
+        "remark": inside_leak(flag, minute),
         "ways": [_way_facts(way) for way in flag.ways],
         "beside": [_way_facts(way) for way in flag.beside],
     }

@@ -7,8 +7,8 @@ import sys
 from rich.console import Console
 from rich.markup import escape
 
-from flows.looking.explain import MinuteOfDrain, period_of
-from flows.show.explained import CAUTION, asked, head, period_line, value_text, with_unit
+from flows.looking.explain import MinuteOfDrain, inside_leak, period_line, period_of
+from flows.show.explained import CAUTION, asked, head, value_text, with_unit
 from pipeline.explain import Answer, Clause, FlagAnswer
 
 _READINGS = (
@@ -43,7 +43,9 @@ def show_briefly(minute: MinuteOfDrain) -> None:
         console.print("  nothing")
     console.print("\n[bold]Not in force, and the first thing that stands against it[/]")
     for flag in (f for f in flags if not f.in_force):
-        console.print(f"  {flag.kind}: {escape(_against(flag))}")
+        between = inside_leak(flag, minute)
+        remark = f" ({between})" if between else ""
+        console.print(f"  {flag.kind}: {escape(_against(flag) + remark)}")
     console.print("\nWithout --brief: every clause of every flag, and the lines of the files.")
     console.print(f"\n{CAUTION}", style="italic")
 

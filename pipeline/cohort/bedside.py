@@ -28,6 +28,7 @@ _READINGS = (
     "alerts",
     "assessable",
     "leak_median_ml_min",
+    "leak_on",
 )
 
 
@@ -54,7 +55,8 @@ def bedside_minutes(
     - `output_so_far`, `read_at`: the fluid by `with_fluid_so_far`, from the drain's beginning, and when it
       was last read.
     - `breathed_at`, `breathed_basis`: when tidaling was last seen (`with_breathing_so_far`), and by what.
-    - `leak_median_ml_min`: m(t) of the course where assessable, for looking back at what came after.
+    - `leak_median_ml_min`: m(t) of the course where assessable and known to be on or off, for looking back at
+      what came after.
 
     Parameters
     ----------
@@ -116,6 +118,8 @@ def _cut(grid: pl.DataFrame, drain_use: pl.DataFrame) -> pl.DataFrame:
             read_at=pl.when(read).then("minute").forward_fill().over(drain),
             breathed_at=pl.when("breath_seen").then("minute").forward_fill().over(drain),
             breathed_basis=pl.when("breath_seen").then("breath_basis").forward_fill().over(drain),
-            leak_median_ml_min=pl.when("assessable").then("leak_median_ml_min"),
+            leak_median_ml_min=pl.when(pl.col("assessable") & pl.col("leak_on").is_not_null()).then(
+                "leak_median_ml_min"
+            ),
         ).collect()
     )

@@ -49,6 +49,7 @@ def drain_minutes(drain_use: pl.DataFrame, course: pl.DataFrame) -> pl.DataFrame
             "state",
             "air_leak_ml_min",
             "leak_median_ml_min",
+            "leak_least_ml_min",
             "mains",
             "canister_no",
             "output_ml",

@@ -13,10 +13,10 @@ from pipeline.cohort.leak_doubt import doubtful_leaks
 from pipeline.cohort.origin import with_threshold
 from pipeline.cohort.prolonged import prolonged_leak
 from pipeline.cohort.steps import doubted_end
+from pipeline.course.leak import leak_on_above
 from pipeline.definitions import Definitions, ProlongedLeakRules
 from schemas.published import DRAIN_OUTCOME
 
-_LEAK_ON = pl.col("leak_median_ml_min")
 # What a verdict rests on of a drain beside its minutes.
 _OF_DRAINS = (
     "drain_id",
@@ -113,7 +113,12 @@ def _by_clock(
 
 def _on_above(minutes: pl.DataFrame, limit: float, published: float) -> pl.DataFrame:
     """The minutes with the leak on above another limit than the course's own."""
-    needed: Sequence[str] = ("drain_id", "minute", "known", "leak_on")
     if limit == published:
-        return minutes.select(needed)
-    return minutes.with_columns(leak_on=(limit < _LEAK_ON) & pl.col("assessable")).select(needed)
+        return minutes.select("drain_id", "minute", "known", "leak_on")
+    on = leak_on_above(limit)
+    return minutes.select(
+        "drain_id",
+        "minute",
+        known=pl.col("assessable") & on.is_not_null(),
+        leak_on=on & pl.col("assessable"),
+    )

@@ -44,7 +44,7 @@ def mark_surge(grid: pl.DataFrame, uses: pl.DataFrame, rules: SurgeRules) -> pl.
     next_reading = pl.col("next_reading_ml")
     since = next_reading.shift(window).over("span_no")
     young = pl.col("minute_of_span") < window
-    in_first_hour = (pl.col("minute_of_span") < 60) & (pl.col("span") == 0) & pl.col("begun")
+    in_first_hour = (pl.col("minute_of_span") < rules.first_within) & (pl.col("span") == 0) & pl.col("begun")
     over_window, first_hour = (
         pl.all_horizontal(clauses.values()).fill_null(False)
         for clauses in (surge_clauses(rules), first_hour_clauses(rules))

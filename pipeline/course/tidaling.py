@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.course.envelope import envelope_of
-from pipeline.course.grid import on_rows
+from pipeline.course.grid import latest_row, next_row, on_rows
 from pipeline.definitions import Definitions, TidalingRules
 from schemas.vocabulary import TidalingBasis, Verdict
 
@@ -28,8 +28,10 @@ def tidaling_of(grid: pl.DataFrame, evidence: pl.DataFrame, definitions: Definit
     A running minute has the verdict of its own trace, or of the last trace before it for at most `hold`
     minutes. A trace that shows nothing assessable does not count; a single undecided one does not
     end the hold of one that decided, a second in a row does. A pause ends every hold: the line may
-    have been clamped in it. Minutes that no trace reaches are judged by their envelope. Minutes that
-    are missing or do not run are `not_assessable`.
+    have been clamped in it. Minutes that no trace reaches are judged by their envelope; but at most
+    `hold` minutes behind a hole, which may have taken the trace that would hold there, an envelope that
+    says other than the traces beside it is `indeterminate`: a hole must not turn what traces show.
+    Minutes that are missing or do not run are `not_assessable`.
 
     Then the hysteresis, looking back over the finished use: a verdict in force for fewer than `settle`
     minutes between others is not believed and takes the verdict before it (at the beginning of a
@@ -68,6 +70,8 @@ def tidaling_of(grid: pl.DataFrame, evidence: pl.DataFrame, definitions: Definit
         .then("envelope_verdict")
         .otherwise(_NONE)
     )
+    if not grid["observed"].all():
+        raw = pl.when(_gainsaid(rules)).then(pl.lit(Verdict.INDETERMINATE.value)).otherwise(raw)
     settled = _settle(held.with_columns(evidence_verdict=raw), rules)
     told = pl.col("tidaling") != Verdict.NOT_ASSESSABLE.value
     basis = (
@@ -110,11 +114,7 @@ def _hold(grid: pl.DataFrame, rules: TidalingRules) -> pl.DataFrame:
     run = "_run"
     new = halted | (pl.col("span_no") != pl.col("span_no").shift(1)).fill_null(True)
     with_runs = grid.with_columns(_run=new.cast(pl.Int64).cum_sum().set_sorted())
-    counts = (
-        pl.col("_trace").is_not_null()
-        & pl.col("running")
-        & (pl.col("_trace") != Verdict.NOT_ASSESSABLE.value)
-    )
+    counts = _counts()
     verdict = pl.when(counts).then("_trace")
     at = pl.when(counts).then("row")
     decided = counts & pl.col("_trace").is_in(_DECIDED)
@@ -135,6 +135,29 @@ def _hold(grid: pl.DataFrame, rules: TidalingRules) -> pl.DataFrame:
         .when(age <= rules.hold)
         .then("_last_at"),
     )
+
+
+def _counts() -> pl.Expr:
+    """Whether the minute has a trace that shows something."""
+    assessed = pl.col("_trace") != Verdict.NOT_ASSESSABLE.value
+    return (assessed & pl.col("running")).fill_null(False)
+
+
+def _gainsaid(rules: TidalingRules) -> pl.Expr:
+    """Whether a trace that would hold here may lie in a hole, and the traces beside it say otherwise."""
+    row, span = pl.col("row"), "span_no"
+    counted = _counts()
+    lately = row - latest_row(~pl.col("observed")) <= rules.hold
+    trace = pl.when(counted).then("_trace")
+    # The next trace tells, if it is not long after those that the hole may have taken; else the last.
+    soon = next_row(counted) - row <= 2 * rules.hold
+    beside = pl.coalesce(
+        pl.when(soon).then(trace.backward_fill().over(span)), trace.forward_fill().over(span)
+    )
+    decided = pl.col("envelope_verdict").is_in(_DECIDED)
+    running = pl.col("observed") & pl.col("running")
+    gainsaid = running & pl.col("_held").is_null() & lately & decided & (pl.col("envelope_verdict") != beside)
+    return gainsaid.fill_null(False)
 
 
 def _settle(grid: pl.DataFrame, rules: TidalingRules) -> pl.DataFrame:

@@ -80,6 +80,7 @@ class SurgeRules(Section):
     rate: float
     window: int
     first_hour: float
+    first_within: int
 
 
 class FluidRules(Section):

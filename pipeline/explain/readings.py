@@ -74,7 +74,9 @@ LINE_OPEN_GRADE = {
     ),
     "breathing_seen": Words("a trace inside shows breathing", pl.col("open_breath_seen"), "is", "yes", ""),
 }
+OBSERVED = Words("the log has the minute", pl.col("observed"), "is", "yes", "")
 LEAK = {
+    "observed": OBSERVED,
     "watched": Words(
         "assessable minutes around with a known leak",
         pl.col("leak_known_minutes"),
@@ -91,6 +93,12 @@ LEAK = {
     "above": Words(
         "median leak of the hour around", pl.col("leak_median_ml_min"), ">", figure="leak.on_above"
     ),
+    "sure": Words(
+        "the same, were it nil in the minutes the log lacks",
+        pl.col("leak_least_ml_min"),
+        ">",
+        figure="leak.on_above",
+    ),
 }
 ASSESSABLE = {
     "running": RUNNING,
@@ -105,7 +113,6 @@ ASSESSABLE = {
         "",
     ),
 }
-OBSERVED = Words("the log has the minute", pl.col("observed"), "is", "yes", "")
 SURGE = {"observed": OBSERVED}
 FIRST_HOUR = {
     "observed": OBSERVED,

@@ -45,7 +45,14 @@ PERIOD = Table(
     "One row a flagged stretch of a drain.",
     (
         DRAIN_ID,
-        Column("kind", TEXT, "What was found.", nullable=False, words=words_of(PeriodKind)),
+        Column(
+            "kind",
+            TEXT,
+            "What was found; a `leak` joins stretches of leak up to hours apart (leak.join_below): not every "
+            "minute in it has that flag in minute.flags.",
+            nullable=False,
+            words=words_of(PeriodKind),
+        ),
         Column("started_at", INSTANT, "First minute.", nullable=False),
         Column("ended_at", INSTANT, "End (exclusive).", nullable=False),
         Column("minutes", COUNT, "Length.", "min", nullable=False),

@@ -89,18 +89,29 @@ DRAIN = Table(
         Column("leak_mean_ml_min", REAL, "Mean leak over assessable minutes.", "mL/min"),
         Column("leak_total_l", REAL, "Air leaked over assessable minutes.", "L"),
         Column("entered_hours", REAL, "Origin to first minute: late entry.", "h"),
-        Column("leak_ended_at", INSTANT, "End of the last leak; null if ongoing, unconfirmed or never on."),
+        Column(
+            "leak_ended_at",
+            INSTANT,
+            "End of the last leak as last seen on, the earliest it can be where it fell into a hole; null if "
+            "ongoing, unconfirmed or never on.",
+        ),
         Column(
             "leak_end_earliest_at",
             INSTANT,
-            "Earliest the last leak can have ended; if ongoing or unconfirmed, how far it was seen.",
+            "Earliest the last leak can have ended (`leak_ended_at`); if ongoing or unconfirmed, how far it "
+            "was seen.",
         ),
-        Column("leak_end_latest_at", INSTANT, "Latest the last leak can have ended."),
+        Column(
+            "leak_end_latest_at",
+            INSTANT,
+            "Latest the last leak can have ended: later than `leak_ended_at` where the end fell into a hole.",
+        ),
         Column("leak_recurrences", COUNT, "Leaks after the first."),
         Column(
             "leak_hours",
             REAL,
-            "Origin (end of procedure; else tube in; else first minute) to the leak's end.",
+            "Origin (end of procedure; else tube in; else first minute) to the leak's end, the earliest "
+            "where it fell into a hole.",
             "h",
         ),
         Column("leak_ongoing_at_end", FLAG, "Whether the leak was on at the last assessable minute."),
@@ -144,7 +155,7 @@ DRAIN_OUTCOME = Table(
         Column("threshold_at", INSTANT, "Beyond this a leak is prolonged."),
         PROLONGED,
         REASON,
-        Column("leak_hours", REAL, "Origin to the leak's end under this definition.", "h"),
+        Column("leak_hours", REAL, "Origin to the leak's earliest end under this definition.", "h"),
         Column(
             "leak_end_earliest_at",
             INSTANT,

@@ -148,6 +148,7 @@ def course_rows(use: dict, leak: Callable[[int], float | None] | None = None, **
         "tidaling_basis": ["trace"] * total,
         "assessable": [True] * total,
         "leak_median_ml_min": flow,
+        "leak_least_ml_min": flow,
         "leak_on": [None if x is None else x > 20 for x in flow],
         "flags": [[] for _ in numbers],
         "clock_step": [False] * total,
@@ -160,7 +161,7 @@ def course_rows(use: dict, leak: Callable[[int], float | None] | None = None, **
     data["assessable"] = [a and s for a, s in zip(data["assessable"], seen, strict=True)]
     blank = {
         "state", "set_pressure_cmh2o", "pressure_mean_cmh2o", "air_leak_ml_min", "canister_volume_ml", "tilt_deg",
-        "mains", "alerts", "leak_median_ml_min", "leak_on", "canister_no", "output_ml",
+        "mains", "alerts", "leak_median_ml_min", "leak_least_ml_min", "leak_on", "canister_no", "output_ml",
     }  # fmt: skip
     for name in blank:
         data[name] = [x if o else None for x, o in zip(data[name], observed, strict=True)]

@@ -10,7 +10,10 @@ import pytest
 from pipeline.cohort.judgements import CASE_KEY, figures_of, judgements, leak_sets
 from pipeline.cohort.leak import leak_outcome, leak_stretches, leaks_of
 from pipeline.cohort.leak_doubt import doubtful_leaks, unresolved_stretches
+from pipeline.cohort.minutes import drain_minutes
+from pipeline.cohort.outcomes import _on_above
 from pipeline.definitions import load_definitions
+from tests.course.bedside import Use, at, course_as_told
 
 ORIGIN = datetime(2031, 3, 10, 13, 0, tzinfo=UTC)
 DEFINITIONS = load_definitions()
@@ -22,6 +25,29 @@ INSTANT = pl.Datetime("us", "UTC")
 
 def after(hours: float) -> datetime:
     return ORIGIN + timedelta(hours=hours)
+
+
+class TestHoles:
+    @pytest.mark.parametrize("limit", [10.0, 20.0, 30.0])
+    def test_a_missing_minute_in_a_steady_leak_neither_ends_it_nor_makes_two(self, limit: float) -> None:
+        use = Use(900, leak=lambda t: 40.0 if t < 600 else 0.0, missing=[100, 300, 301, 450])
+        assert leaks_of_log(use, limit) == [(0, 600, 600)]
+
+    @pytest.mark.parametrize("limit", [10.0, 20.0, 30.0])
+    def test_a_puff_beside_a_hole_is_no_leak_by_any_limit(self, limit: float) -> None:
+        gone = [*range(175, 200), *range(228, 253)]
+        use = Use(900, leak=lambda t: 70.0 if 200 <= t < 228 else 0.0, missing=gone)
+        assert leaks_of_log(use, limit) == []
+
+    def test_an_end_in_a_hole_is_an_interval(self) -> None:
+        use = Use(900, leak=lambda t: 70.0 if t < 420 else 0.0, missing=range(400, 440))
+        assert leaks_of_log(use) == [(0, 400, 440)]
+
+    def test_air_behind_a_hole_too_short_for_a_leak_leaves_the_end_open_until_it_is_off(self) -> None:
+        # 25 minutes of air behind the hole: of a leak if the hole had as much, of none if it had none.
+        air = [*range(300), *range(350, 375)]
+        use = Use(900, leak=lambda t: 70.0 if t in air else 0.0, missing=range(300, 350))
+        assert leaks_of_log(use) == [(0, 300, 370)]
 
 
 def watched(*parts: tuple[float, float, bool]) -> pl.DataFrame:
@@ -40,6 +66,21 @@ def leaks(*parts: tuple[float, float, bool]) -> list[tuple]:
     return [
         ((a - ORIGIN) / timedelta(hours=1), (b - ORIGIN) / timedelta(hours=1), blip)
         for a, b, blip in rows.select("started_at", "ended_at", "blip").iter_rows()
+    ]
+
+
+def leaks_of_log(use: Use, limit: float = 20.0) -> list[tuple[int, int, int | None]]:
+    """Of a drain that holds one use: each leak's beginning and end, and its latest end, in minutes."""
+    course = course_as_told(use).minutes
+    held = pl.DataFrame(
+        {"drain_id": "D", "use_id": use.use_id, "from_at": at(0), "until_at": at(course.height)}
+    )
+    minutes = drain_minutes(held, course)
+    known = leak_stretches(_on_above(minutes, limit, DEFINITIONS.leak.on_above), SETS)
+    times = leaks_of(known).select("started_at", "ended_at", "end_latest_at")
+    return [
+        tuple(None if time is None else int((time - at(0)) / timedelta(minutes=1)) for time in row)
+        for row in times.iter_rows()
     ]
 
 

@@ -44,6 +44,7 @@ def told(definitions: Definitions) -> Callable[..., dict[str, tuple[str, str | N
                 "drain_id": "D",
                 "minute": stamps,
                 "leak_median_ml_min": flow,
+                "leak_least_ml_min": flow,
                 "assessable": True,
                 "known": True,
             },

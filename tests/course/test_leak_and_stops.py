@@ -50,6 +50,44 @@ class TestLeak:
         assert first[0] == 0
         assert second[0] + second[1] == 600
 
+    @pytest.mark.parametrize("length", [28, 45, 50, 55, 58])
+    @pytest.mark.parametrize("beside", ["behind", "before", "both"])
+    def test_a_hole_beside_a_puff_makes_no_more_of_it(self, length: int, beside: str) -> None:
+        end = 200 + length
+        gone = {*range(175, 200)} if beside != "behind" else set()
+        gone |= {*range(end, end + 25)} if beside != "before" else set()
+
+        def puff(missing: set[int]) -> Any:
+            use = Use(900, leak=lambda t: 70.0 if 200 <= t < end else 0.0, missing=missing)
+            return stretches(course_as_told(use), "leak")
+
+        assert puff(gone) == puff(set())
+
+    def test_where_the_missing_minutes_decide_it_is_unknown(self) -> None:
+        on = leak_on(Use(900, leak=lambda t: 70.0 if 200 <= t < 228 else 0.0, missing=range(228, 253)))
+        assert set(on[:200]) == {False}
+        assert set(on[206:228]) == {None}
+        assert set(on[253:]) == {False}
+
+    @pytest.mark.parametrize("gone", [1, 25, 200])
+    def test_a_steady_leak_is_on_right_up_to_the_hole(self, gone: int) -> None:
+        course = course_as_told(Use(800, leak=21.0, missing=range(300, 300 + gone)))
+        assert stretches(course, "leak") == [(0, 300, None), (300 + gone, 500 - gone, None)]
+        observed = course.minutes.filter("observed")
+        assert observed["leak_on"].all()
+        assert course.minutes.filter(~pl.col("observed"))["flags"].to_list() == [["no_data"]] * gone
+
+    def test_what_the_log_never_had_is_not_missing(self) -> None:
+        # Before its first minute and after its last, and of a tube before it was in: nothing speaks for off.
+        use = Use(200, leak=60.0, missing=range(90, 110))
+        on = leak_on(use, cuts=[(use.use_id, at(100))])
+        assert on[:90] == on[110:] == [True] * 90
+
+    def test_an_end_in_a_hole_lies_between_the_minutes_beside_it(self) -> None:
+        on = leak_on(Use(900, leak=lambda t: 70.0 if t < 420 else 0.0, missing=range(400, 440)))
+        assert on[399] is True
+        assert on[440] is False
+
     def test_air_through_an_open_line_is_not_the_lungs(self) -> None:
         def open_line(t: int) -> bool:
             return 100 <= t < 125

@@ -189,6 +189,28 @@ def test_the_beginning_of_a_drain_id_is_enough_where_it_is_the_only_one(
         assert word in error
 
 
+def test_between_two_stretches_of_one_leak_explain_says_that_the_leak_joins_them(
+    home: Home, capsys: pytest.CaptureFixture[str]
+) -> None:
+    leaks = home.lake.scan(PERIOD).filter(pl.col("kind") == "leak").collect().sort(PERIOD.key)
+    drain_id, minute = next(
+        (row["drain_id"], minute)
+        for row in leaks.iter_rows(named=True)
+        for minute, flags in sorted(published(home, row["drain_id"]).items())
+        if row["started_at"] <= minute < row["ended_at"] and "leak" not in flags
+    )
+    words = "not on at this minute; inside the drain's leak of "
+    for more in ((), ("--brief",)):
+        _, said, _ = told(home, capsys, drain_id, minute.isoformat(), *more)
+        plain = " ".join(said.split())
+        assert words in plain
+        assert "which joins stretches less than 8 h apart" in plain
+    _, said, _ = told(home, capsys, drain_id, minute.isoformat(), "--json")
+    remarks = {flag["kind"]: flag["remark"] for flag in json.loads(said)["flags"]}
+    assert remarks.pop("leak").startswith(words)
+    assert set(remarks.values()) == {None}
+
+
 def test_a_minute_outside_the_drain_is_told_its_first_and_last(
     home: Home, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -261,7 +283,7 @@ def test_a_minute_between_two_devices_is_told_to_have_nothing(
         )
     )
     minute = MinuteOfDrain(
-        drain, None, when_of("2031-03-10T13:30", "Europe/Zurich"), None, pl.DataFrame(), period
+        drain, None, when_of("2031-03-10T13:30", "Europe/Zurich"), None, pl.DataFrame(), period, 480
     )
     capsys.readouterr()
     show_explained(minute, home, as_json=False)
