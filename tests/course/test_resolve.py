@@ -257,6 +257,19 @@ def test_a_counter_that_starts_again_begins_a_new_epoch():
     assert len(result.uses) == 1
 
 
+def test_counter_resets_and_minutes_in_doubt_are_counted_by_day():
+    before = written(steady(MAY, 50), following(), record=900)
+    reset = written(steady(MAY + DAY, 50), following(), record=1, first=50)
+    again = written(steady(MAY + DAY + 50 * MINUTE_LONG, 50), following(), record=1, first=100)
+    quality = resolved(*cut(before + reset + again, [(0, 80), (60, 120), (110, 150)])).quality
+    assert quality["counter_resets"].to_list() == [0, 2]
+    assert quality["minutes_uncertain"].to_list() == [0, 0]
+    late = written(steady(AUTUMN, 30), following(), record=None)  # nothing tells which pass it is
+    quality = resolved(Export(late)).quality
+    assert quality["minutes_uncertain"].to_list() == [30]
+    assert quality["counter_resets"].to_list() == [0]
+
+
 def test_a_counter_reset_between_two_exports_is_seen_by_their_clocks():
     before = written(steady(MAY, 50), following(), record=900)
     after = written(steady(MAY + 10 * DAY, 50), following(), record=880, first=50)
