@@ -74,6 +74,7 @@ def _mark_doubtful(lines: pl.DataFrame, doubted: pl.DataFrame) -> pl.DataFrame:
 
     Elsewhere their rows stand side by side, and nothing was merged that may not be the same.
     """
+    doubted = doubted.drop_nulls()  # rows of two sessions are never merged
     if doubted.is_empty():
         return lines.with_columns(doubtful=pl.lit(False))
     epochs = lines.select("segment", "dev", "epoch").unique("segment")

@@ -67,7 +67,7 @@ def join_laps(pieces: Pieces, told: pl.DataFrame, rules: OverlapRules) -> pl.Dat
 
 def _weighed(told: pl.DataFrame, *of: str) -> pl.DataFrame:
     """How many minutes agree, differ, and may be the same rows (`rows`); copies of an export count once."""
-    minutes = told.group_by(*of, "session", "wall").agg(
+    minutes = told.group_by(*of, "wall").agg(
         agreed=pl.col("agrees").any(), differs=(~pl.col("agrees")).any(), joins=pl.col("joins").any()
     )
     return minutes.group_by(of).agg(

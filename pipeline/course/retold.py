@@ -7,7 +7,7 @@ import polars as pl
 from pipeline.course.order import in_order
 from pipeline.course.zones import in_repeated_hours
 
-_MINUTE = ["dev", "session", "wall"]
+_MINUTE = ["dev", "wall"]
 _TOLD = {
     "one": pl.Int64,
     "other": pl.Int64,
@@ -20,11 +20,12 @@ _TOLD = {
 
 def told_twice(lines: pl.DataFrame, readings: pl.DataFrame) -> pl.DataFrame:
     """
-    Pair the pieces that hold a row of the same session and minute of the clock, and compare the two rows.
+    Pair the pieces that hold a row of the same minute of the clock, and compare the two rows.
 
     Rows agree if no reading that both have differs, and if both moved on from the row before: a dry drain
     can say the same minute after minute, and then one minute's being like another's tells nothing. Rows of
-    which one or both are blank say nothing either. Alerts and traces are not looked at.
+    which one or both are blank say nothing either. Rows of two sessions differ whatever they say, for a
+    device serves one patient at a time. Alerts and traces are not looked at.
 
     Parameters
     ----------
@@ -37,8 +38,8 @@ def told_twice(lines: pl.DataFrame, readings: pl.DataFrame) -> pl.DataFrame:
     Returns
     -------
     One row a pair of pieces and minute: `one` and `other` (numbers of the pieces, the lower first),
-    `session`, `wall`, `agrees` (null: they tell nothing) and `joins` (whether the two may be the same
-    row: in an hour that comes twice only with the very same readings).
+    `session` (null: two), `wall`, `agrees` (null: they tell nothing) and `joins` (whether the two may be
+    the same row: of one session, and in an hour that comes twice only with the very same readings).
     """
     shared = _shared_minutes(lines)
     if shared.is_empty():
@@ -50,7 +51,7 @@ def told_twice(lines: pl.DataFrame, readings: pl.DataFrame) -> pl.DataFrame:
 
 def _shared_minutes(lines: pl.DataFrame) -> pl.DataFrame:
     """The rows of minutes that several pieces hold, with `minute` (a number) and what a row is worth."""
-    bare = lines.filter(~pl.col("counted")).select(*_MINUTE, "segment", "zone", "content", "at")
+    bare = lines.filter(~pl.col("counted")).select(*_MINUTE, "session", "segment", "zone", "content", "at")
     bare = bare.with_columns(
         moved=((pl.col("content") != pl.col("content").shift()) & (pl.col("segment").diff() == 0)).fill_null(
             False
@@ -61,7 +62,7 @@ def _shared_minutes(lines: pl.DataFrame) -> pl.DataFrame:
     rows = rows.with_columns(minute=(~same).cum_sum(), again=same & (pl.col("segment").diff() != 0))
     several = rows.filter("again")["minute"].unique()
     rows = rows.filter(pl.col("minute").is_in(several.implode())).drop("again")
-    rows = rows.with_columns(pl.col("content").rank("dense").cast(pl.Int64))
+    rows = rows.with_columns(content=pl.struct("session", "content").rank("dense").cast(pl.Int64))
     return in_order(rows.with_columns(in_repeated_hours(rows)), "minute", "content", "segment")
 
 
@@ -92,7 +93,12 @@ def _unlike(shared: pl.DataFrame, readings: pl.DataFrame) -> pl.DataFrame:
     pairs = said.join(said, on="minute", suffix="_other").filter(
         pl.col("content") < pl.col("content_other"), pl.col("segment") != pl.col("segment_other")
     )
-    common, differs = (pl.repeat(False, len(pairs), eager=True) for _ in range(2))
+    # A minute in which the session changed has rows of both: there like is compared with like.
+    of_one = pl.col("session") == pl.col("session_other")
+    two = (pl.min_horizontal("segment", "segment_other"), pl.max_horizontal("segment", "segment_other"))
+    pairs = pairs.filter(of_one | ~of_one.any().over("minute", two[0].alias("low"), two[1].alias("high")))
+    differs = pairs["session"] != pairs["session_other"]
+    common = pl.repeat(False, len(pairs), eager=True)
     for name in readings.columns:
         if name == "alerts":
             continue
@@ -104,12 +110,12 @@ def _unlike(shared: pl.DataFrame, readings: pl.DataFrame) -> pl.DataFrame:
     return (
         pairs.with_columns(differs=differs, telling=telling)
         .select(
-            "session",
             "wall",
+            session=pl.when(of_one).then("session"),
             one="segment",
             other="segment_other",
             agrees=pl.when("differs").then(False).when("telling").then(True),
-            joins=~pl.col("repeated") & ~pl.col("repeated_other"),
+            joins=of_one & ~pl.col("repeated") & ~pl.col("repeated_other"),
         )
         .select(*_TOLD)
     )

@@ -77,6 +77,33 @@ def test_far_back_over_several_exports_is_one_step():
     assert_frame_equal(result.minutes.select(READ), resolved(Export(lines)).minutes.select(READ))
 
 
+@pytest.mark.parametrize("at", [120, 130])
+def test_a_clock_set_back_between_two_patients_is_seen(at):
+    lines = [replace(line, session=1 if i < STEP else 2) for i, line in enumerate(set_back())]
+    whole, parts = resolved(Export(lines)), resolved(*cut(lines, [(0, at), (at, 300)]))
+    assert_frame_equal(parts.minutes.select(READ), whole.minutes.select(READ))
+    assert parts.uses["clock_carried_minutes"].to_list() == [0, None]
+    assert counts(parts) == {"minutes_conflicting": 0, "minutes_hidden": 0, "clock_steps": 1}
+
+
+def test_a_minute_in_which_the_session_changes_is_told_again_like_any_other():
+    lines = written(steady(JUNE, 100), following(), record=None)
+    change = replace(lines[49], session=2, pressure=-77.0)
+    lines = [*lines[:50], change, *(replace(line, session=2) for line in lines[50:])]
+    result = resolved(*cut(lines, [(0, 80), (40, 101)]), *cut(lines, [(50, 101)], name="again"))
+    assert counts(result) == {"minutes_conflicting": 0, "minutes_hidden": 0, "clock_steps": 0}
+    assert not result.minutes["clock_uncertain"].any()
+    assert len(result.minutes) == 101
+
+
+def test_a_patient_who_follows_within_the_minute_is_no_doubt():
+    lines = written(steady(JUNE, 100), following(), record=None)
+    second = [replace(line, session=2, pressure=line.pressure - 50) for line in lines[49:]]
+    result = resolved(Export(lines[:50], JUNE + timedelta(days=1)), Export(second, JUNE + timedelta(days=2)))
+    assert not result.minutes["clock_uncertain"].any()
+    assert counts(result) == {"minutes_conflicting": 0, "minutes_hidden": 0, "clock_steps": 0}
+
+
 def test_blank_minutes_at_a_step_say_nothing_for_either():
     lines = [
         replace(line, pressure=None, state=None, alerts=None) if i in {100, 130, 131, 132} else line
