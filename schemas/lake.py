@@ -292,6 +292,8 @@ QUALITY_DAY = Table(
         Column(
             "clock_steps", COUNT, "Clock steps, resets of the clock and unexplained jumps.", nullable=False
         ),
+        Column("minutes_uncertain", COUNT, "Minutes whose UTC time rests on a guess.", nullable=False),
+        Column("counter_resets", COUNT, "How often the device's record counter began anew.", nullable=False),
     ),
     key=("site", "device", "day"),
 )

@@ -35,6 +35,7 @@ DEVICE_SECTIONS = frozenset(
         "line_open",
         "occlusion",
         "output_surge",
+        "overlap",
         "resolution",
         "suction_shortfall",
         "tidaling",

@@ -38,7 +38,7 @@ def dated_lines(
     -------
     `file_sha256`, `line`, `site`, `device`, `session`, `clock`, `minute` (UTC), `use_id`.
     """
-    _, lines, _ = number_lines(minutes, traces, files)
+    _, lines, _ = number_lines(minutes, traces, files, definitions)
     rows, _ = merge_exports(lines, minutes.select(_READINGS), traces.select("rate_hz", "samples_cmh2o"))
     dated = date_rows(rows, definitions.uses.hole).select(
         *IDENTITY, minute=(pl.col("instant") * MINUTE_US).cast(pl.Datetime("us")).dt.replace_time_zone("UTC")

@@ -9,19 +9,21 @@ lap begins where the clock falls back (the repeated hour in autumn, or a clock s
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable
-from dataclasses import dataclass, field
 from heapq import heapify, heappop, heappush
 
 import numpy as np
 import polars as pl
 
+from pipeline.course.laps import join_laps
 from pipeline.course.order import in_order
+from pipeline.course.pieces import Piece, Pieces
+from pipeline.course.retold import told_twice
 from pipeline.course.segments import cut_segments
 from pipeline.course.zones import zone_of
+from pipeline.definitions import OverlapRules
 
 
-def number_epochs(lines: pl.DataFrame) -> pl.DataFrame:
+def number_epochs(lines: pl.DataFrame, readings: pl.DataFrame, rules: OverlapRules) -> pl.DataFrame:
     """
     Number the epochs of every device's counter, the same whatever the exports it came in.
 
@@ -30,28 +32,62 @@ def number_epochs(lines: pl.DataFrame) -> pl.DataFrame:
     Between files, two such segments are one epoch when they share rows, or when their records rise from
     the one to the other in time. Where the order of the wall clocks contradicts that of the records, the
     lower records come first if they were seen in an earlier export (the clock was set back), and last
-    if not (the counter was reset).
+    if not (the counter was reset). Without records they share rows where the same minutes say the same,
+    and are two laps where these differ nearly everywhere (`join_laps`).
 
     Parameters
     ----------
     lines
         One row a line: `dev`, `file_no` (rank of the file by export time and digest), `line`, `session`,
         `record`, `wall` (minutes since 1970), `zone`, `exported`,
-        `content` (digest of the readings).
+        `content` (digest of the readings), `at` (row in `readings`).
+    readings
+        The reading columns, one row a line in any order.
+    rules
+        When files without a counter repeat one another.
 
     Returns
     -------
     `lines` in file order with what names a row beside device and session: `counted` (whether it has a
-    counter), `epoch`, `seq` (the record, or the wall clock), `nth` (n-th such row, null with a record).
+    counter), `epoch`, `seq` (the record, or the wall clock), `nth` (n-th such row, null with a record);
+    and `doubtful`: exports without a counter contradict one another on its minute, and nobody can tell
+    whether they speak of the same one.
     """
     lines = cut_segments(lines)
-    numbers = _number(_describe(lines), _shared(lines))
+    pieces = Pieces(lines)
+    for one, other in _shared(lines):
+        pieces.unite(one, other)  # a counter never repeats with its clock
+    doubted = join_laps(pieces, told_twice(lines, readings), rules)
+    numbers = _number(pieces)
     lines = lines.with_columns(
         numbers["epoch"].gather(lines["segment"] - 1),
         seq=pl.when("counted").then("seq").otherwise("wall"),
         nth=pl.when("counted").then("odd").otherwise(_nth(lines)),
     )
+    lines = _mark_doubtful(lines, doubted)
     return _adopt(lines.drop("segment", "odd", "content"))
+
+
+def _mark_doubtful(lines: pl.DataFrame, doubted: pl.DataFrame) -> pl.DataFrame:
+    """
+    Mark every line of the doubted minutes, where the pieces that contradict one another became one epoch.
+
+    Elsewhere their rows stand side by side, and nothing was merged that may not be the same.
+    """
+    doubted = doubted.drop_nulls()  # rows of two sessions are never merged
+    if doubted.is_empty():
+        return lines.with_columns(doubtful=pl.lit(False))
+    epochs = lines.select("segment", "dev", "epoch").unique("segment")
+    row = ["dev", "epoch", "session", "wall"]
+    merged = (
+        doubted.join(epochs, left_on="one", right_on="segment")
+        .join(epochs.drop("dev"), left_on="other", right_on="segment", suffix="_other")
+        .filter(pl.col("epoch") == pl.col("epoch_other"))
+        .select(*row, counted=pl.lit(False), doubtful=pl.lit(True))
+        .unique()
+    )
+    marked = lines.join(merged, on=[*row, "counted"], how="left", maintain_order="left")
+    return marked.with_columns(pl.col("doubtful").fill_null(False))
 
 
 def _nth(lines: pl.DataFrame) -> pl.Series:
@@ -87,94 +123,10 @@ def _adopt(lines: pl.DataFrame) -> pl.DataFrame:
     return lines.with_columns(lines[name].scatter(found["at"], found[name]) for name in names)
 
 
-@dataclass
-class _Segment:
-    """A piece of a file, later a union of such pieces, on its way to an epoch."""
-
-    dev: int
-    counted: bool
-    zone: str
-    files: set[int]
-    members: list[int]
-    low: int
-    high: int
-    first: int
-    last: int
-    least_lag: int  # wall clock minus record: what a reset of the counter changes
-    most_lag: int
-    seen: int  # time of the earliest export that holds rows of it
-    after: set[int] = field(default_factory=set)  # segments that a file shows to come before this one
-
-    @property
-    def place(self) -> tuple[int, ...]:
-        """Where it stands in time as far as its own clock says, with full tie-breakers."""
-        if self.counted:
-            return (self.first, self.last, self.low, self.high)
-        # Pieces of an hour that comes twice stand in the order in which exports first showed them.
-        return (zone_of(self.zone).repeat_began(self.first), self.seen, self.first, self.last)
-
-    def take(self, other: _Segment) -> None:
-        """Become the union of both."""
-        self.files |= other.files
-        self.members += other.members
-        self.after |= other.after
-        self.low, self.high = min(self.low, other.low), max(self.high, other.high)
-        self.first, self.last = min(self.first, other.first), max(self.last, other.last)
-        self.least_lag = min(self.least_lag, other.least_lag)
-        self.most_lag = max(self.most_lag, other.most_lag)
-        self.seen = min(self.seen, other.seen)
-
-
-def _describe(lines: pl.DataFrame) -> dict[int, _Segment]:
-    table = (
-        lines.group_by("segment", maintain_order=True)
-        .agg(
-            pl.col("dev", "file_no", "counted", "zone").first(),
-            low=pl.col("seq").min(),
-            high=pl.col("seq").max(),
-            first=pl.col("wall").min(),
-            last=pl.col("wall").max(),
-            least_lag=(pl.col("wall") - pl.col("seq")).min(),
-            most_lag=(pl.col("wall") - pl.col("seq")).max(),
-            seen=pl.col("exported").first(),
-        )
-        .with_columns(pl.col("low", "high", "least_lag", "most_lag").fill_null(0))
-    )
-    found: dict[int, _Segment] = {}
-    before: tuple[int, int] | None = None
-    for row in table.iter_rows(named=True):
-        number = row["segment"]
-        found[number] = _Segment(
-            row["dev"],
-            row["counted"],
-            row["zone"],
-            {row["file_no"]},
-            [number],
-            row["low"],
-            row["high"],
-            row["first"],
-            row["last"],
-            row["least_lag"],
-            row["most_lag"],
-            row["seen"],
-        )
-        if before == (row["dev"], row["file_no"]):
-            found[number].after.add(number - 1)
-        before = (row["dev"], row["file_no"])
-    return found
-
-
 def _shared(lines: pl.DataFrame) -> list[tuple[int, int]]:
-    """
-    Pairs of segments that hold the same rows, most rows first.
-
-    With a counter the same row is the same record, clock and session. Without, it is the same clock and
-    session, and in an hour that the zone repeats also the same readings.
-    """
-    key = ["dev", "counted", "session", "seq", "wall", "content"]
-    rows = in_order(
-        lines.select(*key[:-1], _content_in_repeats(lines).rank("dense"), "segment"), *key, "segment"
-    )
+    """Pairs of segments that hold the same rows of a counter: record, clock and session; most rows first."""
+    key = ["dev", "session", "seq", "wall"]
+    rows = in_order(lines.filter("counted").select(*key, "segment"), *key, "segment")
     same = pl.all_horizontal(pl.col(name).eq_missing(pl.col(name).shift()) for name in key)
     pairs = (
         rows.select(
@@ -190,70 +142,39 @@ def _shared(lines: pl.DataFrame) -> list[tuple[int, int]]:
     return list(zip(pairs["one"].to_list(), pairs["other"].to_list(), strict=True))
 
 
-def _content_in_repeats(lines: pl.DataFrame) -> pl.Series:
-    """The digest of the readings of lines without a counter in an hour that comes twice; else null."""
-    telling = pl.Series(np.zeros(len(lines), dtype=bool))
-    for name in lines["zone"].filter(~lines["counted"]).unique().sort().to_list():
-        twice = pl.Series(zone_of(name).is_repeated(lines["wall"].to_numpy()))
-        telling = telling | (twice & (lines["zone"] == name))
-    return lines.select(pl.when(telling & ~pl.col("counted")).then("content").alias("content")).to_series()
-
-
-def _number(segments: dict[int, _Segment], shared: list[tuple[int, int]]) -> pl.DataFrame:
-    """Unite segments into epochs and count these from 0 in each device's order of time."""
-    holder = {number: number for number in segments}
-
-    def find(number: int) -> int:
-        while holder[number] != number:
-            holder[number] = holder[holder[number]]
-            number = holder[number]
-        return number
-
-    def unite(one: int, other: int) -> int:
-        low, high = min(one, other), max(one, other)
-        segments[low].take(segments[high])
-        holder[high] = low
-        return low
-
-    for one, other in shared:
-        a, b = find(one), find(other)
-        # Rows of one file lie in different laps for a reason; a counter never repeats with its clock.
-        if a != b and (segments[a].counted or not segments[a].files & segments[b].files):
-            unite(a, b)
-
+def _number(pieces: Pieces) -> pl.DataFrame:
+    """Unite pieces into epochs and count these from 0 in each device's order of time."""
     groups: dict[tuple[int, bool], list[int]] = defaultdict(list)
-    for number in segments:
-        if find(number) == number:
-            groups[segments[number].dev, segments[number].counted].append(number)
+    for number in pieces.roots():
+        groups[pieces[number].dev, pieces[number].counted].append(number)
     epochs: dict[int, int] = {}
     for roots in groups.values():
         epoch, previous = -1, None
-        for root in _in_time(roots, segments, find):
-            if previous is not None and _continues(segments[previous], segments[root]):
-                previous = unite(previous, root)
+        for root in _in_time(roots, pieces):
+            if previous is not None and _continues(pieces[previous], pieces[root]):
+                previous = pieces.unite(previous, root)
             else:
                 epoch, previous = epoch + 1, root
             epochs[previous] = epoch
-    table = [(number, epochs[find(number)]) for number in segments]
+    table = [(number, epochs[pieces.find(number)]) for number in pieces.numbers()]
     return pl.DataFrame(table, schema={"segment": pl.Int64, "epoch": pl.Int32}, orient="row")
 
 
-def _in_time(roots: list[int], segments: dict[int, _Segment], find: Callable[[int], int]) -> list[int]:
-    """A device's segments in order of time: by their clocks, but never against the order inside a file."""
+def _in_time(roots: list[int], pieces: Pieces) -> list[int]:
+    """A device's pieces in order of time: by their clocks, but never against the order inside a file."""
     here = set(roots)
-    later: dict[int, set[int]] = defaultdict(set)
+    later: dict[int, list[int]] = defaultdict(list)
     waiting = dict.fromkeys(roots, 0)
     for root in roots:
-        for earlier in {find(number) for number in segments[root].after}:
-            if earlier in here and earlier != root and root not in later[earlier]:
-                later[earlier].add(root)
-                waiting[root] += 1
-    free = [(segments[root].place, root) for root in roots if not waiting[root]]
+        for earlier in pieces.before(root) & here:
+            later[earlier].append(root)
+            waiting[root] += 1
+    free = [(pieces[root].place, root) for root in roots if not waiting[root]]
     heapify(free)
     order: list[int] = []
     while waiting:
         if not free:  # files contradict one another: go on with the earliest clock
-            free = [min((segments[root].place, root) for root in waiting)]
+            free = [min((pieces[root].place, root) for root in waiting)]
         _, root = heappop(free)
         if root not in waiting:
             continue
@@ -262,13 +183,13 @@ def _in_time(roots: list[int], segments: dict[int, _Segment], find: Callable[[in
         for other in sorted(other for other in later[root] if other in waiting):
             waiting[other] -= 1
             if not waiting[other]:
-                heappush(free, (segments[other].place, other))
+                heappush(free, (pieces[other].place, other))
     return order
 
 
-def _continues(one: _Segment, other: _Segment) -> bool:
+def _continues(one: Piece, other: Piece) -> bool:
     """Whether two segments without common rows, the first earlier by its clock, are one epoch."""
-    if one.files & other.files:
+    if one.files & other.files or not one.apart.isdisjoint(other.members):
         return False
     if not one.counted:
         return other.first > one.last or not zone_of(one.zone).is_repeated(np.array([other.first]))[0]

@@ -53,7 +53,7 @@ def resolve(
     files
         The LOAD_FILE rows of those files.
     definitions
-        `uses.hole` is what decides here.
+        `uses.hole` and `overlap` are what decides here.
 
     Raises
     ------
@@ -62,7 +62,7 @@ def resolve(
     """
     if minutes.is_empty():
         return Resolved(RESOLVED.empty(), USE_TABLE.empty(), QUALITY_DAY.empty())
-    devices, lines, ranked = number_lines(minutes, traces, files)
+    devices, lines, ranked = number_lines(minutes, traces, files, definitions)
     latest = _latest_export(lines, ranked)
     traces = traces.select("rate_hz", "samples_cmh2o")
     rows, readings = merge_exports(lines, minutes.select(_READINGS), traces)
@@ -71,6 +71,7 @@ def resolve(
     rows = rows.with_columns(
         official_offsets(rows["instant"], rows["zone"]),
         epoch=pl.when("counted").then("epoch").otherwise(0),
+        clock_uncertain=pl.col("clock_uncertain") | pl.col("doubtful"),
     )
     rows = name_uses(rows, definitions.uses)
     observed = pl.concat(
@@ -84,7 +85,7 @@ def resolve(
 
 
 def number_lines(
-    minutes: pl.DataFrame, traces: pl.DataFrame, files: pl.DataFrame
+    minutes: pl.DataFrame, traces: pl.DataFrame, files: pl.DataFrame, definitions: Definitions
 ) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
     """
     What names each line's row among all exports of its device.
@@ -96,7 +97,8 @@ def number_lines(
     """
     devices = minutes.select("site", "device").unique().sort("site", "device").with_row_index("dev")
     ranked = _rank_files(minutes, files)
-    return devices, number_epochs(_lines(minutes, traces, devices, ranked)), ranked
+    lines = _lines(minutes, traces, devices, ranked)
+    return devices, number_epochs(lines, minutes.select(_READINGS), definitions.overlap), ranked
 
 
 def _rank_files(minutes: pl.DataFrame, files: pl.DataFrame) -> pl.DataFrame:
@@ -177,6 +179,7 @@ def _grid(rows: pl.DataFrame) -> pl.DataFrame:
     rows = rows.with_columns(minute_no=(~same).cum_sum())
     shared = rows.group_by("minute_no", maintain_order=True).agg(
         hidden=pl.len() - 1,
+        doubt=pl.col("doubtful").any(),
         stepped=pl.col("clock_step").any(),
         moved=pl.when((pl.col("clock_step") & pl.col("clock_step_minutes").is_null()).any().not_()).then(
             pl.col("clock_step_minutes").sum()
@@ -185,6 +188,8 @@ def _grid(rows: pl.DataFrame) -> pl.DataFrame:
     return (
         rows.unique("minute_no", keep="last", maintain_order=True)
         .join(shared, on="minute_no", how="left", maintain_order="left")
-        .with_columns(clock_step="stepped", clock_step_minutes=pl.when("stepped").then("moved"))
-        .drop("order", "minute_no", "stepped", "moved")
+        .with_columns(
+            doubtful="doubt", clock_step="stepped", clock_step_minutes=pl.when("stepped").then("moved")
+        )
+        .drop("order", "minute_no", "stepped", "moved", "doubt")
     )

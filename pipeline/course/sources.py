@@ -47,7 +47,7 @@ def lines_behind(
     none), `blanks` (readings it lacks and another export has), `file_sha256`, `line`, `record`, `clock`,
     `exported_at`, `timezone`, and the readings.
     """
-    _, lines, ranked = number_lines(minutes, traces, files)
+    _, lines, ranked = number_lines(minutes, traces, files, definitions)
     samples = traces.select("rate_hz", "samples_cmh2o")
     rows, readings = merge_exports(lines, minutes.select(_NAMES), samples)
     instant = int(minute.timestamp()) // 60

@@ -175,3 +175,24 @@ def official_offsets(instants: pl.Series, zones: pl.Series) -> pl.Series:
         here = (zones == name).to_numpy()
         found[here] = zone_of(name).offsets_at(minutes[here])
     return pl.Series("utc_offset_minutes", found)
+
+
+def in_repeated_hours(rows: pl.DataFrame) -> pl.Series:
+    """
+    Whether the wall clock of each row lies in an hour that its zone shows twice.
+
+    Parameters
+    ----------
+    rows
+        `wall` (minutes since 1970) and `zone` (IANA names).
+
+    Returns
+    -------
+    Booleans named `repeated`.
+    """
+    found = np.zeros(len(rows), dtype=np.bool_)
+    walls = rows["wall"].to_numpy()
+    for name in rows["zone"].unique().sort().to_list():
+        here = (rows["zone"] == name).to_numpy()
+        found[here] = zone_of(name).is_repeated(walls[here])
+    return pl.Series("repeated", found)

@@ -28,7 +28,7 @@ from pipeline.definitions.course import (
     SurgeRules,
     TiltRules,
 )
-from pipeline.definitions.plausibility import PlausibleRules, ResolutionRules, UseRules
+from pipeline.definitions.plausibility import OverlapRules, PlausibleRules, ResolutionRules, UseRules
 from pipeline.definitions.publishing import (
     ChartRules,
     ExtractRules,
@@ -57,6 +57,7 @@ __all__ = [
     "LeakRules",
     "LineOpenRules",
     "OcclusionRules",
+    "OverlapRules",
     "PlausibleRules",
     "ProlongedLeakRules",
     "ReadinessRules",

@@ -36,3 +36,10 @@ class UseRules(Section):
     """What ends a device use."""
 
     hole: int
+
+
+class OverlapRules(Section):
+    """When files without a record counter tell the same minutes, and when others under the same times."""
+
+    least: int
+    nearly_all: float

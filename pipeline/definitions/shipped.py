@@ -30,7 +30,7 @@ from pipeline.definitions.course import (
     SurgeRules,
     TiltRules,
 )
-from pipeline.definitions.plausibility import PlausibleRules, ResolutionRules, UseRules
+from pipeline.definitions.plausibility import OverlapRules, PlausibleRules, ResolutionRules, UseRules
 from pipeline.definitions.publishing import (
     ChartRules,
     ExtractRules,
@@ -55,6 +55,7 @@ class Definitions(Section):
     resolution: ResolutionRules
     plausible: PlausibleRules
     uses: UseRules
+    overlap: OverlapRules
     trace: TraceRules
     envelope: EnvelopeRules
     tidaling: TidalingRules

@@ -56,6 +56,14 @@ DATA_QUALITY = Table(
         Column("minutes_hidden", COUNT, "Rows behind a later row of the same minute: a clock set back."),
         Column("clock_steps", COUNT, "Clock steps, resets of the clock and unexplained jumps."),
         Column(
+            "minutes_uncertain", COUNT, "Minutes whose UTC time rests on a guess (clock_uncertain).", "min"
+        ),
+        Column(
+            "counter_resets",
+            COUNT,
+            "How often the device's record counter began anew, on the day of the first minute after it.",
+        ),
+        Column(
             "finding",
             TEXT,
             "What was found about the registry, a device, a site or a file. "

@@ -64,6 +64,18 @@ UNNUMBERED = [
 ]
 
 
+def stepped_log() -> list[Line]:
+    """Without records: a clock set back by 45 minutes, and one that goes on through autumn until corrected."""
+    set_back = until(MAY + 110 * MINUTE_LONG, ahead(120), ahead(75))
+    lagging = until(AUTUMN + 240 * MINUTE_LONG, ahead(120), ahead(60))
+    may = written(steady(MAY, 260), set_back, record=None, first=400)
+    autumn = written(steady(AUTUMN - 60 * MINUTE_LONG, 450), lagging, record=None, session=2, first=660)
+    return may + autumn
+
+
+STEPPED = stepped_log()
+
+
 @st.composite
 def overlapping_pieces(draw: st.DrawFn, length: int) -> list[tuple[int, int]]:
     """A log cut at any minutes into exports with any overlap, leaving nothing out."""
@@ -100,6 +112,27 @@ def test_cutting_a_log_without_records_changes_nothing_outside_a_lone_repeated_h
     assert len(parts.minutes) + parts.quality["minutes_hidden"].sum() == len(UNNUMBERED)
 
 
+@settings(max_examples=60, deadline=None)
+@given(overlapping_pieces(len(STEPPED)), st.randoms(use_true_random=False))
+def test_cutting_a_log_without_records_at_a_step_of_its_clock_changes_nothing_that_is_not_in_doubt(
+    pieces, chance
+):
+    exports = cut(STEPPED, pieces)
+    chance.shuffle(exports)
+    whole, parts = resolved(Export(STEPPED)), resolved(*exports)
+    assert whole.quality["clock_steps"].sum() == 2
+    assert whole.quality["minutes_hidden"].sum() == 45
+    assert not whole.minutes["clock_uncertain"].any()
+    assert not parts.minutes.filter("conflicting", ~pl.col("clock_uncertain")).height
+    sure = parts.uses.filter(~pl.col("clock_uncertain"))
+    mine = pl.col("use_id").is_in(sure["use_id"].implode())
+    assert_frame_equal(parts.minutes.filter(mine).select(READ), whole.minutes.filter(mine).select(READ))
+    assert_frame_equal(sure.select(NAMED), whole.uses.filter(mine).select(NAMED))
+    if len(sure) == 2:
+        hidden = ["minutes_hidden", "minutes_expected", "minutes_observed", "clock_steps"]
+        assert_frame_equal(parts.quality.select(hidden), whole.quality.select(hidden))
+
+
 @settings(max_examples=25, deadline=None)
 @given(st.data())
 def test_a_device_is_read_alike_alone_and_among_others_in_any_order(data):
@@ -108,7 +141,8 @@ def test_a_device_is_read_alike_alone_and_among_others_in_any_order(data):
         replace(e, device="AA-9") for e in cut(UNNUMBERED, data.draw(overlapping_pieces(len(UNNUMBERED))))
     ]
     third = [replace(e, site="north", zone="Europe/Helsinki") for e in exports]
-    minutes, traces, files = frames(exports + other + third)
+    stepped = [replace(e, device="ZZ-9") for e in cut(STEPPED, data.draw(overlapping_pieces(len(STEPPED))))]
+    minutes, traces, files = frames(exports + other + third + stepped)
     seed = data.draw(st.integers(0, 2**32))
     together = resolve(
         minutes.sample(fraction=1, shuffle=True, seed=seed),
@@ -116,11 +150,12 @@ def test_a_device_is_read_alike_alone_and_among_others_in_any_order(data):
         files.sample(fraction=1, shuffle=True, seed=seed),
         load_definitions(),
     )
-    alone = resolved(*exports)
-    mine = (pl.col("site") == "lakeside") & (pl.col("device") == "DV-1")
-    assert_frame_equal(together.minutes.filter(mine), alone.minutes)
-    assert_frame_equal(together.uses.filter(mine), alone.uses)
-    assert_frame_equal(together.quality.filter(mine), alone.quality)
+    for device, own in (("DV-1", exports), ("ZZ-9", stepped)):
+        alone = resolved(*own)
+        mine = (pl.col("site") == "lakeside") & (pl.col("device") == device)
+        assert_frame_equal(together.minutes.filter(mine), alone.minutes)
+        assert_frame_equal(together.uses.filter(mine), alone.uses)
+        assert_frame_equal(together.quality.filter(mine), alone.quality)
 
 
 @settings(max_examples=15, deadline=None)
@@ -255,6 +290,19 @@ def test_a_counter_that_starts_again_begins_a_new_epoch():
     assert shown(result) == truth(before + after)
     assert result.minutes["epoch"].to_list() == [0] * 50 + [1] * 50
     assert len(result.uses) == 1
+
+
+def test_counter_resets_and_minutes_in_doubt_are_counted_by_day():
+    before = written(steady(MAY, 50), following(), record=900)
+    reset = written(steady(MAY + DAY, 50), following(), record=1, first=50)
+    again = written(steady(MAY + DAY + 50 * MINUTE_LONG, 50), following(), record=1, first=100)
+    quality = resolved(*cut(before + reset + again, [(0, 80), (60, 120), (110, 150)])).quality
+    assert quality["counter_resets"].to_list() == [0, 2]
+    assert quality["minutes_uncertain"].to_list() == [0, 0]
+    late = written(steady(AUTUMN, 30), following(), record=None)  # nothing tells which pass it is
+    quality = resolved(Export(late)).quality
+    assert quality["minutes_uncertain"].to_list() == [30]
+    assert quality["counter_resets"].to_list() == [0]
 
 
 def test_a_counter_reset_between_two_exports_is_seen_by_their_clocks():
