@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+from schemas.lake import AGAINST_LOG, ANNOTATIONS
 from schemas.published import DRAIN_ID
 from schemas.rates import (
     CHART_RULE,
@@ -49,7 +52,11 @@ MINUTE_VIEW = Table(
         Column("tidaling_basis", TEXT, "What the verdict rests on.", words=words_of(TidalingBasis)),
         Column("swing_cmh2o", REAL, "Swing of the breath.", "cm[H2O]"),
         Column("breath_rate_per_min", REAL, "Breath rate.", "/min"),
-        Column("flags", TEXTS, "Kinds of the periods in force."),
+        Column(
+            "flags", TEXTS, "Kinds of the periods in force; those that rest on a note: see `annotations`."
+        ),
+        replace(ANNOTATIONS, nullable=True),
+        replace(AGAINST_LOG, nullable=True),
         Column("leak_median_ml_min", REAL, "Median leak over the assessable minutes around.", "mL/min"),
         Column("utc_offset_minutes", COUNT, "What the site's local time was ahead of UTC.", "min"),
         Column("clock_step", FLAG, "Whether a clock step lies just before the minute."),

@@ -13,6 +13,7 @@ from flows.loading.derive import made_digest, note_made
 from flows.loading.stale import IN_FORCE, Stale, read_ward, settings_digest
 from pipeline.cohort import (
     Claims,
+    against_log_findings,
     clock_findings,
     counted_outcomes,
     leak_at_threshold,
@@ -34,6 +35,7 @@ from schemas.published import (
     CHART_BASELINE,
     DATA_QUALITY,
     DRAIN,
+    DRAIN_ANNOTATION,
     DRAIN_OUTCOME,
     LOAD_FILE_PUBLISHED,
     PROVENANCE,
@@ -116,6 +118,7 @@ def publish_ledger(
                 DATA_QUALITY.conform(quality),
                 DATA_QUALITY.conform(clock_findings(in_force)),
                 DATA_QUALITY.conform(claims.findings),
+                against_log_findings(frames[DRAIN_ANNOTATION.name], drain),
                 reconcile(in_force, rejected_rows, uses, read_ward(home).registry, definitions),
             ]
         ).sort("scope", "site", "device", "day", "finding", "drain_id", "detail"),
