@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.course.grid import STRETCH, paint
+from pipeline.course.annotated import noted_in
+from pipeline.course.grid import covered
 from pipeline.definitions import LeakRules
 from schemas.vocabulary import AnnotationKind, Verdict
 
@@ -17,9 +18,7 @@ def against_log(kind: AnnotationKind) -> str:
     return f"{kind.value}_against_log"
 
 
-def mark_against_log(
-    grid: pl.DataFrame, noted: pl.DataFrame, stops: pl.DataFrame, rules: LeakRules
-) -> pl.DataFrame:
+def mark_against_log(grid: pl.DataFrame, stops: pl.DataFrame, rules: LeakRules) -> pl.DataFrame:
     """
     Add for each kind of `SHUT` whether the log contradicts a note of it at the minute: see `against_log`.
 
@@ -29,9 +28,7 @@ def mark_against_log(
     Parameters
     ----------
     grid
-        With tidaling, sightings of breathing and `line_open`.
-    noted
-        From `annotated_rows`.
+        With tidaling, sightings of breathing, `line_open` and what was noted (`mark_annotated`).
     stops
         `from_row`, `to_row` of what the log itself shows of stopped flow: clamps, stops, suspicions.
 
@@ -40,13 +37,9 @@ def mark_against_log(
     The grid with, besides, `<kind>_from_row` and `<kind>_to_row` (first and last row of the note here,
     notes of one kind that touch taken as one; null outside), and `stop_seen`.
     """
-    nothing = {"grade": pl.lit(None, pl.String), "detail": pl.lit(None, pl.String)}
-    seen = paint(grid.select("row"), "seen", stops.select("from_row", "to_row").with_columns(**nothing))
-    marked = grid.with_columns(stop_seen=seen["seen"])
+    marked = grid.with_columns(stop_seen=covered(grid, stops))
     for kind in SHUT:
-        stretches = noted.filter(pl.col("kind") == kind.value).select(list(STRETCH))
-        inside = paint(grid.select("row"), "inside", stretches)["inside"]
-        marked = marked.with_columns(_inside=inside).with_columns(**_bounds(kind)).drop("_inside")
+        marked = marked.with_columns(**_bounds(kind))
     return marked.with_columns(
         pl.all_horizontal(against_clauses(kind, rules).values()).fill_null(False).alias(against_log(kind))
         for kind in SHUT
@@ -86,8 +79,8 @@ def _flow_shown(since: pl.Expr, rules: LeakRules) -> pl.Expr:
 
 
 def _bounds(kind: AnnotationKind) -> dict[str, pl.Expr]:
-    """First and last row of the unbroken run of `_inside`, within the span."""
-    inside = pl.col("_inside")
+    """First and last row of the unbroken run of noted minutes, within the span."""
+    inside = pl.col(noted_in(kind))
     begins, ends = (
         inside & ~(inside.shift(by) & (pl.col("span_no").shift(by) == pl.col("span_no"))).fill_null(False)
         for by in (1, -1)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.course.grid import STRETCH, at, bounds_of_uses, paint
+from pipeline.course.grid import at, bounds_of_uses, covered
 from pipeline.definitions import OcclusionRules
 from schemas.vocabulary import AnnotationKind, Grade
 
@@ -93,10 +93,7 @@ def noted_in(kind: AnnotationKind) -> str:
 
 def mark_annotated(grid: pl.DataFrame, noted: pl.DataFrame) -> pl.DataFrame:
     """Add for each kind of annotation whether one is in force at the minute (`noted_in`)."""
-    rows = grid.select("row")
     return grid.with_columns(
-        paint(rows, "noted", noted.filter(pl.col("kind") == kind.value).select(list(STRETCH)))["noted"].alias(
-            noted_in(kind)
-        )
+        covered(grid, noted.filter(pl.col("kind") == kind.value)).alias(noted_in(kind))
         for kind in AnnotationKind
     )

@@ -73,5 +73,5 @@ def mark_findings(
     grid = mark_occlusion(grid, suspicions, noted)
     grid = mark_annotated(grid, noted)
     shut = pl.concat([found.select("from_row", "to_row") for found in (stops, suspicions)])
-    grid = mark_against_log(grid, noted, shut, definitions.leak)
+    grid = mark_against_log(grid, shut, definitions.leak)
     return mark_leak(grid, definitions.leak), alerts
