@@ -13,6 +13,7 @@ FINDINGS = {
     "tube_out_before_in": "tube out before it went in",
     "procedure_end_after_out": "surgery ends after the tube came out",
     "annotation_without_minutes": "a note about minutes nobody has",
+    "annotation_against_log": "staff noted that nothing passed the line; the log shows air or breath",
     "named_use_without_log": "a use named in the registry, no log of it",
     "device_not_in_registry": "a device with logs that no registry row names",
     "device_without_log": "a device named in the registry, no log of it",

@@ -322,6 +322,20 @@ EVIDENCE = Table(
     key=("use_id", "minute"),
 )
 
+ANNOTATIONS = Column(
+    "annotations",
+    TEXTS,
+    "Kinds of the annotations by staff in force; empty: nothing was noted of the minute.",
+    nullable=False,
+)
+AGAINST_LOG = Column(
+    "against_log",
+    TEXTS,
+    "Of the annotations in force that say nothing passes the line (clamp_trial, confirmed_occlusion) those "
+    "that the log contradicts: it shows air or breath in this minute, which then counts for the lung.",
+    nullable=False,
+)
+
 COURSE = Table(
     "course",
     "One row a minute of a use, first to last; a minute the log lacks has nulls and the flag no_data.",
@@ -360,6 +374,8 @@ COURSE = Table(
         Column("leak_least_ml_min", REAL, "m(t), were the leak nil in the minutes the log lacks.", "mL/min"),
         Column("leak_on", FLAG, "Whether the leak is on; null: cannot be told."),
         Column("flags", TEXTS, "Kinds of the periods in force at the minute.", nullable=False),
+        ANNOTATIONS,
+        AGAINST_LOG,
         Column("clock_step", FLAG, "A clock step lies just before this minute.", nullable=False),
         Column(
             "clock_step_minutes",

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+from schemas.lake import AGAINST_LOG, ANNOTATIONS
 from schemas.published import DRAIN_ID
 from schemas.rates import (
     CHART_RULE,
@@ -52,9 +55,12 @@ MINUTE_VIEW = Table(
         Column(
             "flags",
             TEXTS,
-            "Kinds of the periods in force at this minute; `leak` where it is on: not at every minute of "
-            "a `leak` of period, which joins stretches up to hours apart (leak.join_below).",
+            "Kinds of the periods in force at this minute; those that rest on a note: see `annotations`. "
+            "`leak` where it is on: not at every minute of a `leak` of period, which joins stretches up to "
+            "hours apart (leak.join_below).",
         ),
+        replace(ANNOTATIONS, nullable=True),
+        replace(AGAINST_LOG, nullable=True),
         Column("leak_median_ml_min", REAL, "Median leak over the assessable minutes around.", "mL/min"),
         Column("utc_offset_minutes", COUNT, "What the site's local time was ahead of UTC.", "min"),
         Column("clock_step", FLAG, "Whether a clock step lies just before the minute."),

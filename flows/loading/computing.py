@@ -37,7 +37,17 @@ from schemas.lake import (
     USE_PERIOD,
     USE_TABLE,
 )
-from schemas.published import ALERT, CANISTER, DRAIN, DRAIN_DAY, DRAIN_OUTCOME, DRAIN_USE, PERIOD, READINESS
+from schemas.published import (
+    ALERT,
+    CANISTER,
+    DRAIN,
+    DRAIN_ANNOTATION,
+    DRAIN_DAY,
+    DRAIN_OUTCOME,
+    DRAIN_USE,
+    PERIOD,
+    READINESS,
+)
 from schemas.registry import ANNOTATION
 from schemas.table import Table
 
@@ -58,6 +68,7 @@ DRAIN_TABLES: tuple[Table, ...] = (
     ALERT,
     CANISTER,
     READINESS,
+    DRAIN_ANNOTATION,
     DRAIN_USE,
 )
 DRAIN_STAGE: tuple[Table, ...] = (*DRAIN_TABLES, BEDSIDE)  # the last is not published

@@ -14,6 +14,7 @@ from flows.loading.stale import IN_FORCE, Stale, read_ward, settings_digest
 from flows.loading.writing import withdrawn_files
 from pipeline.cohort import (
     Claims,
+    against_log_findings,
     clock_findings,
     counted_outcomes,
     leak_at_threshold,
@@ -35,6 +36,7 @@ from schemas.published import (
     CHART_BASELINE,
     DATA_QUALITY,
     DRAIN,
+    DRAIN_ANNOTATION,
     DRAIN_OUTCOME,
     LOAD_FILE_PUBLISHED,
     PROVENANCE,
@@ -117,6 +119,7 @@ def publish_ledger(
                 DATA_QUALITY.conform(quality),
                 DATA_QUALITY.conform(clock_findings(in_force)),
                 DATA_QUALITY.conform(claims.findings),
+                against_log_findings(frames[DRAIN_ANNOTATION.name], drain),
                 reconcile(
                     in_force,
                     rejected_rows.join(withdrawn_files(home), on="file_sha256", how="anti"),

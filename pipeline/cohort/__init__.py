@@ -3,7 +3,7 @@
 Uses, their course and registry rows come in; the published tables of drains go out; loads call it.
 """
 
-from pipeline.cohort.annotations import use_annotations
+from pipeline.cohort.annotations import against_log_findings, use_annotations
 from pipeline.cohort.claims import Claims, claim, cuts_of
 from pipeline.cohort.findings import clock_findings
 from pipeline.cohort.operations import counted_outcomes, operations
@@ -26,6 +26,7 @@ __all__ = [
     "RegistryKind",
     "RegistryRead",
     "RemovalRule",
+    "against_log_findings",
     "claim",
     "clock_findings",
     "counted_outcomes",

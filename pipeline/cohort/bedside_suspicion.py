@@ -32,7 +32,8 @@ def with_suspicion(grid: pl.DataFrame, notes: pl.DataFrame, definitions: Definit
       breathing or leak is seen, or fluid comes as above, or after `occlusion.least` minutes
       `occlusion.output_goes_on` of what the rate before would have brought;
     - the line is open to the room (`line_open_clauses`), or `line_leak` or `line_blocked` rings;
-    - staff noted a clamp trial or an occlusion; a trial without an end lasts until leak or breathing is seen.
+    - staff noted a clamp trial or an occlusion, but for minutes that read a leak above `leak.on_above`: that
+      air came through the line. A trial without an end lasts until leak or breathing is seen.
 
     Parameters
     ----------
@@ -57,8 +58,11 @@ def with_suspicion(grid: pl.DataFrame, notes: pl.DataFrame, definitions: Definit
     clauses = line_open_clauses(definitions.line_open)
     # Not for how long: that is known only afterwards.
     opened = pl.all_horizontal(clauses[name] for name in _OPEN_NOW).fill_null(False)
+    # A breath at this minute could come from before the note began; the leak is of the minute itself.
+    flows = ~opened & (pl.col("leak") > definitions.leak.on_above).fill_null(False)
+    noted_shut = pl.col("noted") & ~flows
     marks = [pl.col(f"{name}_stands") for name in ("leak_stops", "breath_stops", "trial_begins")]
-    return trial.select(*grid.columns, suspected=pl.any_horizontal(*marks, rings, opened, pl.col("noted")))
+    return trial.select(*grid.columns, suspected=pl.any_horizontal(*marks, rings, opened, noted_shut))
 
 
 def _facts(grid: pl.DataFrame, definitions: Definitions, per_ml: int) -> pl.DataFrame:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from schemas.vocabulary import PeriodKind, State, Verdict
+from schemas.vocabulary import AnnotationKind, PeriodKind, State, Verdict
 
 # Flags that a drain's sums or a removal rule look at, as columns of their own.
 _FLAGS = (
@@ -15,6 +15,11 @@ _FLAGS = (
     PeriodKind.CLAMPED,
     PeriodKind.FLOW_STOPPED,
 )
+# Flags that rest on a note where the log contradicts it are no minutes of that kind.
+_NOTED = {
+    PeriodKind.OCCLUSION_SUSPECTED: AnnotationKind.CONFIRMED_OCCLUSION,
+    PeriodKind.CLAMPED: AnnotationKind.CLAMP_TRIAL,
+}
 STRETCH = ["drain_id", "use_id", "from_at"]
 
 
@@ -32,7 +37,8 @@ def drain_minutes(drain_use: pl.DataFrame, course: pl.DataFrame) -> pl.DataFrame
     Returns
     -------
     `drain_id`, `use_id`, `from_at` (of the stretch), `minute`, the course's readings and verdicts, each
-    flag as a boolean named after its kind, `known` (the minute counts for the lung's leak and says
+    flag as a boolean named after its kind (without the minutes in which the log contradicts the note it rests
+    on), `annotations` and `against_log`, `known` (the minute counts for the lung's leak and says
     whether it is on) and what is known of each input: `tilt_known`, `suction_known`, `line_known`,
     `tidaling_known`, `alerts_known`.
     """
@@ -59,7 +65,9 @@ def drain_minutes(drain_use: pl.DataFrame, course: pl.DataFrame) -> pl.DataFrame
             "swing_cmh2o",
             "breath_rate_per_min",
             "assessable",
-            *(pl.col("flags").list.contains(kind.value).alias(kind.value) for kind in _FLAGS),
+            "annotations",
+            "against_log",
+            *(_in_force(kind).alias(kind.value) for kind in _FLAGS),
             leak_on=pl.col("leak_on") & pl.col("assessable"),
             known=pl.col("assessable") & pl.col("leak_on").is_not_null(),
             tilt_known=observed & pl.col("tilt_deg").is_not_null(),
@@ -75,3 +83,10 @@ def drain_minutes(drain_use: pl.DataFrame, course: pl.DataFrame) -> pl.DataFrame
         .sort("drain_id", "minute")
         .collect()
     )
+
+
+def _in_force(kind: PeriodKind) -> pl.Expr:
+    flagged = pl.col("flags").list.contains(kind.value)
+    if kind not in _NOTED:
+        return flagged
+    return flagged & ~pl.col("against_log").list.contains(_NOTED[kind].value)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.cohort.annotations import drain_annotations
 from pipeline.cohort.bedside import bedside_minutes
 from pipeline.cohort.claims import Claims
 from pipeline.cohort.fluid import stretch_outputs, with_drain_output
@@ -22,7 +23,16 @@ from pipeline.cohort.steps import clock_doubt
 from pipeline.cohort.stretches import drain_alerts, drain_canisters, drain_periods
 from pipeline.cohort.totals import drain_days, drain_totals, first_output
 from pipeline.definitions import Definitions
-from schemas.published import ALERT, CANISTER, DRAIN, DRAIN_DAY, DRAIN_USE, PERIOD, READINESS
+from schemas.published import (
+    ALERT,
+    CANISTER,
+    DRAIN,
+    DRAIN_ANNOTATION,
+    DRAIN_DAY,
+    DRAIN_USE,
+    PERIOD,
+    READINESS,
+)
 from schemas.table import Table
 
 _ID = "drain_id"
@@ -39,6 +49,7 @@ class DrainTables:
     alert: pl.DataFrame
     canister: pl.DataFrame
     readiness: pl.DataFrame
+    annotation: pl.DataFrame
     bedside: pl.DataFrame
     drain_use: pl.DataFrame
 
@@ -108,6 +119,7 @@ def summarise(
         alert=_table(ALERT, own_alerts),
         canister=_table(CANISTER, own_canisters),
         readiness=_table(READINESS, readiness(bedside, drains, definitions, rules)),
+        annotation=_table(DRAIN_ANNOTATION, drain_annotations(claims.drains, annotations, minutes)),
         bedside=bedside,
         drain_use=_table(DRAIN_USE, stretches),
     )

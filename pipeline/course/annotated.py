@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.course.grid import at, bounds_of_uses
+from pipeline.course.grid import at, bounds_of_uses, covered
 from pipeline.definitions import OcclusionRules
 from schemas.vocabulary import AnnotationKind, Grade
 
@@ -83,4 +83,17 @@ def annotated_rows(grid: pl.DataFrame, annotations: pl.DataFrame, flow: Occlusio
         )
         .select("from_row", "to_row", "grade", "detail", "kind")
         .sort("from_row", "to_row", "kind", "detail")
+    )
+
+
+def noted_in(kind: AnnotationKind) -> str:
+    """The column of a marked grid that says whether an annotation of this kind is in force at the minute."""
+    return f"noted_{kind.value}"
+
+
+def mark_annotated(grid: pl.DataFrame, noted: pl.DataFrame) -> pl.DataFrame:
+    """Add for each kind of annotation whether one is in force at the minute (`noted_in`)."""
+    return grid.with_columns(
+        covered(grid, noted.filter(pl.col("kind") == kind.value)).alias(noted_in(kind))
+        for kind in AnnotationKind
     )

@@ -6,9 +6,11 @@ from dataclasses import replace
 
 import polars as pl
 
+from pipeline.course.against_log import against_log
+from pipeline.course.annotated import noted_in
 from pipeline.course.periods import Finding, tidaling_findings
 from pipeline.definitions import Definitions
-from schemas.vocabulary import PeriodKind
+from schemas.vocabulary import AnnotationKind, PeriodKind
 
 
 def findings_of(definitions: Definitions) -> dict[PeriodKind, Finding]:
@@ -26,10 +28,14 @@ def findings_of(definitions: Definitions) -> dict[PeriodKind, Finding]:
         PeriodKind.PAUSED: Finding(pl.col("paused"), pl.lit("suction paused").first()),
         PeriodKind.OCCLUSION_SUSPECTED: Finding(
             pl.col("occlusion_suspected"),
-            pl.col("occlusion_suspected_detail").first(),
+            _noted(pl.col("occlusion_suspected_detail").first(), AnnotationKind.CONFIRMED_OCCLUSION),
             "occlusion_suspected_grade",
         ),
-        PeriodKind.CLAMPED: Finding(pl.col("clamped"), pl.col("clamped_detail").first(), "clamped_grade"),
+        PeriodKind.CLAMPED: Finding(
+            pl.col("clamped"),
+            _noted(pl.col("clamped_detail").first(), AnnotationKind.CLAMP_TRIAL),
+            "clamped_grade",
+        ),
         PeriodKind.FLOW_STOPPED: Finding(pl.col("flow_stopped"), pl.col("flow_stopped_detail").first()),
         PeriodKind.LINE_OPEN: Finding(pl.col("line_open"), _line_open(), "line_open_grade"),
         PeriodKind.SUCTION_SHORTFALL: Finding(pl.col("suction_shortfall"), _shortfall()),
@@ -50,7 +56,7 @@ def findings_of(definitions: Definitions) -> dict[PeriodKind, Finding]:
 
 def _with_notes(finding: Finding) -> Finding:
     """What staff noted of these minutes, beside what the log shows of breathing in them."""
-    ventilated, refuted = pl.col("ventilated_noted").sum(), pl.col("refuted_noted").sum()
+    ventilated, refuted = pl.col(noted_in(AnnotationKind.VENTILATED)).sum(), pl.col("refuted_noted").sum()
     notes = (
         pl.when(ventilated > 0)
         .then(pl.format("; staff noted ventilated, {} min", ventilated))
@@ -60,6 +66,13 @@ def _with_notes(finding: Finding) -> Finding:
         .otherwise(pl.lit("")),
     )
     return replace(finding, detail=pl.format("{}{}{}", finding.detail, *notes))
+
+
+def _noted(detail: pl.Expr, kind: AnnotationKind) -> pl.Expr:
+    """The detail, and in how many of the minutes the log contradicts the note that it rests on."""
+    against = pl.col(against_log(kind)).sum()
+    said = pl.format("; the log shows flow in {} of {} min", against, pl.len())
+    return pl.format("{}{}", detail, pl.when(against > 0).then(said).otherwise(pl.lit("")))
 
 
 def _most(column: str) -> pl.Expr:

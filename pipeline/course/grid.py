@@ -246,4 +246,13 @@ def paint(grid: pl.DataFrame, name: str, stretches: pl.DataFrame) -> pl.DataFram
     )
 
 
+def covered(grid: pl.DataFrame, stretches: pl.DataFrame) -> pl.Series:
+    """Which rows of a grid lie in any of these stretches (`from_row`, `to_row`, inclusive)."""
+    if stretches.is_empty():
+        return pl.repeat(False, grid.height, eager=True)
+    nothing = {"grade": pl.lit(None, pl.String), "detail": pl.lit(None, pl.String)}
+    rows = stretches.select("from_row", "to_row").with_columns(**nothing)
+    return paint(grid.select("row"), "covered", rows)["covered"]
+
+
 STRETCH = {"from_row": pl.Int64(), "to_row": pl.Int64(), "grade": pl.String(), "detail": pl.String()}

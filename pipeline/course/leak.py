@@ -4,22 +4,28 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.course.against_log import against_log
 from pipeline.course.grid import latest_row, next_row
 from pipeline.definitions import LeakRules
-from schemas.vocabulary import Grade
+from schemas.vocabulary import AnnotationKind, Grade
 
 
 def assessable_clauses() -> dict[str, pl.Expr]:
-    """The clauses of a minute that counts for the lung's leak, by name."""
+    """
+    The clauses of a minute that counts for the lung's leak, by name.
+
+    A note of staff takes no minute away in which the log shows that air or breath passed (`against_log`).
+    """
     blocked = pl.col("occlusion_suspected") & pl.col("occlusion_suspected_grade").is_in(
         [Grade.PROBABLE.value, Grade.ANNOTATED.value]
     ).fill_null(False)
+    trial, block = AnnotationKind.CLAMP_TRIAL, AnnotationKind.CONFIRMED_OCCLUSION
     return {
         "running": pl.col("running"),
         "line_closed": ~pl.col("line_open"),
-        "not_clamped": ~pl.col("clamped"),
+        "not_clamped": ~pl.col("clamped") | pl.col(against_log(trial)),
         "flow_not_stopped": ~pl.col("flow_stopped"),
-        "not_probably_blocked": ~blocked,
+        "not_probably_blocked": ~blocked | pl.col(against_log(block)),
     }
 
 

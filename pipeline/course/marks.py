@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.course.against_log import mark_against_log
 from pipeline.course.air_stops import find_air_stops
 from pipeline.course.alerts import find_alerts
-from pipeline.course.annotated import annotated_rows
+from pipeline.course.annotated import annotated_rows, mark_annotated
 from pipeline.course.artefacts import mark_artefacts
 from pipeline.course.breathing import mark_sightings
 from pipeline.course.clamp import find_stops, mark_stops
 from pipeline.course.falls_still import mark_falls_still
 from pipeline.course.fluid import reconstruct_output
-from pipeline.course.grid import STRETCH, dense_grid, paint
+from pipeline.course.grid import dense_grid
 from pipeline.course.handling import mark_handled, mark_state
 from pipeline.course.leak import mark_leak
 from pipeline.course.line_open import mark_line_open
@@ -22,7 +23,6 @@ from pipeline.course.suction import mark_shortfall
 from pipeline.course.surge import mark_surge
 from pipeline.course.tilt import distrust_before_tilt, mark_tilt
 from pipeline.definitions import Definitions
-from schemas.vocabulary import AnnotationKind
 
 
 def mark_readings(
@@ -67,16 +67,11 @@ def mark_findings(
     unhandled = find_stillness(
         grid, air_stops, definitions.flow_stopped, definitions.occlusion, definitions.envelope
     )
-    grid = mark_stops(grid, pl.concat([stops, unhandled]), noted)
-    grid = mark_occlusion(
-        grid,
-        find_occlusions(grid, definitions.occlusion, definitions.clamp),
-        noted,
-    )
-    grid = grid.with_columns(ventilated_noted=_noted(grid, noted, AnnotationKind.VENTILATED))
+    stops = pl.concat([stops, unhandled])
+    grid = mark_stops(grid, stops, noted)
+    suspicions = find_occlusions(grid, definitions.occlusion, definitions.clamp)
+    grid = mark_occlusion(grid, suspicions, noted)
+    grid = mark_annotated(grid, noted)
+    shut = pl.concat([found.select("from_row", "to_row") for found in (stops, suspicions)])
+    grid = mark_against_log(grid, shut, definitions.leak)
     return mark_leak(grid, definitions.leak), alerts
-
-
-def _noted(grid: pl.DataFrame, noted: pl.DataFrame, kind: AnnotationKind) -> pl.Series:
-    stretches = noted.filter(pl.col("kind") == kind).select(list(STRETCH))
-    return paint(grid.select("row"), "noted", stretches)["noted"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.course.grid import STRETCH, decimal, paint
+from pipeline.course.grid import STRETCH, covered, decimal, paint
 from pipeline.course.still_stretch import find_still_stretches
 from pipeline.definitions import ClampRules, OcclusionRules
 from schemas.vocabulary import AnnotationKind, Grade
@@ -168,9 +168,7 @@ def _touched(stretches: pl.DataFrame, notes: pl.DataFrame) -> tuple[pl.DataFrame
 
 def _rows(grid: pl.DataFrame, parts: list[pl.DataFrame]) -> pl.Series:
     """Which rows of the grid lie in any of these stretches."""
-    nothing = {"grade": pl.lit(None, pl.String), "detail": pl.lit(None, pl.String)}
-    stretches = pl.concat([part.select("from_row", "to_row") for part in parts]).with_columns(**nothing)
-    return paint(grid.select("row"), "inside", stretches)["inside"]
+    return covered(grid, pl.concat([part.select("from_row", "to_row") for part in parts]))
 
 
 def _told(clause: str) -> pl.Expr:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import StrEnum
 
 import polars as pl
 
@@ -44,29 +45,33 @@ def find_periods(grid: pl.DataFrame, findings: Mapping[PeriodKind, Finding]) -> 
 
 
 def flags_of(grid: pl.DataFrame, findings: Mapping[PeriodKind, Finding]) -> pl.Series:
-    """
-    The kinds in force at each minute, in the order of `PeriodKind`.
+    """The kinds in force at each minute, in the order of `PeriodKind`."""
+    return words_in_force(grid, {kind: findings[kind].minutes for kind in PeriodKind if kind in findings})
 
-    Few combinations ever occur, so each minute gets a number made of one bit a kind, and each number
+
+def words_in_force(grid: pl.DataFrame, minutes: Mapping[StrEnum, pl.Expr]) -> pl.Series:
+    """
+    The words whose boolean expression holds at each minute, in the order of `minutes`; never null.
+
+    Few combinations ever occur, so each minute gets a number made of one bit a word, and each number
     met is spelt out once.
     """
-    ordered = [kind for kind in PeriodKind if kind in findings]
     numbers = grid.select(
-        flags_no=pl.sum_horizontal(
-            findings[kind].minutes.cast(pl.Int64) * (1 << place) for place, kind in enumerate(ordered)
+        words_no=pl.sum_horizontal(
+            holds.cast(pl.Int64) * (1 << place) for place, holds in enumerate(minutes.values())
         )
     )
-    met = numbers["flags_no"].unique().sort()
+    met = numbers["words_no"].unique().sort()
     spelt = pl.DataFrame(
         {
-            "flags_no": met,
-            "flags": [
-                [kind.value for place, kind in enumerate(ordered) if number >> place & 1] for number in met
+            "words_no": met,
+            "words": [
+                [word.value for place, word in enumerate(minutes) if number >> place & 1] for number in met
             ],
         },
-        schema={"flags_no": pl.Int64, "flags": pl.List(pl.String)},
+        schema={"words_no": pl.Int64, "words": pl.List(pl.String)},
     )
-    return numbers.join(spelt, on="flags_no", how="left", maintain_order="left")["flags"]
+    return numbers.join(spelt, on="words_no", how="left", maintain_order="left")["words"]
 
 
 def tidaling_findings() -> dict[PeriodKind, Finding]:

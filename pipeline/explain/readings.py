@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.course.against_log import against_log
 from pipeline.course.artefacts import artefact_clauses
 from pipeline.course.grid import decimal
 from pipeline.course.handling import no_data_clauses, paused_clauses
@@ -15,7 +16,7 @@ from pipeline.course.tilt import tilt_clauses
 from pipeline.definitions import Definitions
 from pipeline.explain.answer import FlagAnswer, Way
 from pipeline.explain.words import RUNNING, Words, told
-from schemas.vocabulary import AlertCode, ArtefactKind, Grade, PeriodKind
+from schemas.vocabulary import AlertCode, AnnotationKind, ArtefactKind, Grade, PeriodKind
 
 _SHORT_BY = decimal(pl.col("pressure_mean_cmh2o") - pl.col("set_pressure_cmh2o"))
 _LEAK = pl.col("air_leak_ml_min")
@@ -26,6 +27,11 @@ _HELD = "not in force"
 def _is_off(flag: str) -> Words:
     in_force = pl.when(flag).then(pl.lit("in force")).otherwise(pl.lit(_HELD))
     return Words(flag, in_force, "is", _HELD, "")
+
+
+def _unless_against_log(value: pl.Expr, kind: AnnotationKind) -> pl.Expr:
+    """The value of a clause that a note decides; where the log contradicts that note it holds even so."""
+    return pl.when(against_log(kind)).then(pl.lit("noted, against the log")).otherwise(value)
 
 
 TILTED = {"leans": Words("tilt from upright", pl.col("tilt_deg"), ">", figure="tilted.limit")}
@@ -103,11 +109,22 @@ LEAK = {
 ASSESSABLE = {
     "running": RUNNING,
     "line_closed": _is_off("line_open"),
-    "not_clamped": _is_off("clamped"),
+    "not_clamped": Words(
+        "clamped",
+        _unless_against_log(
+            pl.when("clamped").then(pl.lit("in force")).otherwise(pl.lit(_HELD)), AnnotationKind.CLAMP_TRIAL
+        ),
+        "is",
+        _HELD,
+        "",
+    ),
     "flow_not_stopped": _is_off("flow_stopped"),
     "not_probably_blocked": Words(
         "grade of occlusion_suspected",
-        pl.when("occlusion_suspected").then("occlusion_suspected_grade").otherwise(pl.lit(_HELD)),
+        _unless_against_log(
+            pl.when("occlusion_suspected").then("occlusion_suspected_grade").otherwise(pl.lit(_HELD)),
+            AnnotationKind.CONFIRMED_OCCLUSION,
+        ),
         "is neither",
         f"{Grade.PROBABLE.value} nor {Grade.ANNOTATED.value}",
         "",

@@ -14,6 +14,7 @@ from pipeline.course.still_stretch import still_clauses
 from pipeline.course.stillness import find_stillness, judge_stillness, stillness_clauses
 from pipeline.definitions import Definitions
 from pipeline.explain.answer import Answer, Clause, FlagAnswer, Way
+from pipeline.explain.notes import contradiction
 from pipeline.explain.stretch_words import DRY, OFF, PROBABLE, RETURN, STILL, STILLNESS, STOP, occlusion_words
 from pipeline.explain.words import Words, told
 from schemas.vocabulary import AnnotationKind, PeriodKind
@@ -47,7 +48,7 @@ def _occlusion(marked: pl.DataFrame, row: int, noted: pl.DataFrame, d: Definitio
     near = _nearest(judged, row, pl.all_horizontal(c.fill_null(False) for c in clauses.values()))
     minute = told("minute", "whether this minute counts", marked, row, still_clauses(d.occlusion), STILL, d)
     by_log = _judged("log", "told by the log", marked, row, judged, near, clauses, occlusion_words(d), d)
-    beside = [minute]
+    beside = [minute, *contradiction(marked, row, AnnotationKind.CONFIRMED_OCCLUSION, d)]
     if near is not None:
         refuted = _touching(noted, AnnotationKind.REFUTED, judged["from_row"][near], judged["to_row"][near])
         by_log = _and(by_log, _not_refuted(refuted))
@@ -76,7 +77,7 @@ def _clamped(marked: pl.DataFrame, row: int, noted: pl.DataFrame, d: Definitions
             _judged("breath", "breath alone, no leak", marked, row, dry, near_dry, dry_clauses(), DRY, d),
             _noted("a clamp trial", noted, AnnotationKind.CLAMP_TRIAL, row),
         ),
-        (),
+        contradiction(marked, row, AnnotationKind.CLAMP_TRIAL, d),
         marked["clamped_grade"][row],
     )
 

@@ -23,7 +23,17 @@ GROUPS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     (
         "Drains, and what happened to them",
         "Start with `drain`. Everything else here hangs on its `drain_id`.",
-        ("drain", "operation", "drain_day", "period", "alert", "canister", "readiness", "minute"),
+        (
+            "drain",
+            "operation",
+            "drain_day",
+            "period",
+            "alert",
+            "canister",
+            "readiness",
+            "annotation",
+            "minute",
+        ),
     ),
     (
         "How often leaks were prolonged",

@@ -91,7 +91,7 @@ reasons AS (
   FROM data_quality
   WHERE finding IN (
     'use_claimed_twice', 'log_outside_drain', 'registry_rows_disagree', 'tube_out_before_in',
-    'procedure_end_after_out'
+    'procedure_end_after_out', 'annotation_against_log'
   )
   GROUP BY drain_id
   UNION ALL

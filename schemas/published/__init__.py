@@ -7,7 +7,15 @@ A module holds the tables of one matter; all of them are imported from here. Vie
 from __future__ import annotations
 
 from schemas.published.columns import DRAIN_ID, PROCEDURE, PROLONGED, REASON, SITE_NAME, UNIT
-from schemas.published.course import ALERT, CANISTER, DRAIN_DAY, DRAIN_USE, PERIOD, READINESS
+from schemas.published.course import (
+    ALERT,
+    CANISTER,
+    DRAIN_ANNOTATION,
+    DRAIN_DAY,
+    DRAIN_USE,
+    PERIOD,
+    READINESS,
+)
 from schemas.published.drain import COUNTED_OUTCOME, DRAIN, DRAIN_OUTCOME, OPERATION
 from schemas.published.holdings import (
     CHANGE,
@@ -30,6 +38,7 @@ TABLES: tuple[Table, ...] = (
     ALERT,
     CANISTER,
     READINESS,
+    DRAIN_ANNOTATION,
     DRAIN_USE,
     LOAD_FILE_PUBLISHED,
     REJECTED_ROW_PUBLISHED,
@@ -48,6 +57,7 @@ __all__ = [
     "DATA_QUALITY",
     "DEFINITION",
     "DRAIN",
+    "DRAIN_ANNOTATION",
     "DRAIN_DAY",
     "DRAIN_ID",
     "DRAIN_OUTCOME",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from schemas.published.columns import DRAIN_ID
 from schemas.table import COUNT, DAY, FLAG, INSTANT, REAL, TEXT, Column, Table, words_of
-from schemas.vocabulary import Grade, PeriodKind
+from schemas.vocabulary import AnnotationKind, Grade, PeriodKind
 
 DRAIN_DAY = Table(
     "drain_day",
@@ -124,6 +124,32 @@ READINESS = Table(
         ),
     ),
     key=("drain_id", "rule"),
+)
+
+DRAIN_ANNOTATION = Table(
+    "annotation",
+    "One row an annotation by staff on a drain. Who wrote it and its words stay in the private store.",
+    (
+        DRAIN_ID,
+        Column("kind", TEXT, "What was noted.", nullable=False, words=words_of(AnnotationKind)),
+        Column("started_at", INSTANT, "From, as noted.", nullable=False),
+        Column(
+            "ended_at",
+            INSTANT,
+            "To (exclusive), as noted; null: no end was. Then it holds for its first minute, a clamp trial "
+            "until flow shows.",
+        ),
+        Column("minutes", COUNT, "Logged minutes of the drain in which it holds.", "min", nullable=False),
+        Column(
+            "minutes_against_log",
+            COUNT,
+            "Of them, those in which the log shows air or breath though the note says that nothing passes: "
+            "they count for the lung. Null: a kind that says nothing of the line, or no minute logged.",
+            "min",
+        ),
+        Column("against_log_day", DAY, "Local calendar day of the first of those; null: none."),
+    ),
+    key=("drain_id", "kind", "started_at"),
 )
 
 DRAIN_USE = Table(

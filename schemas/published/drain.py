@@ -68,7 +68,8 @@ DRAIN = Table(
         Column(
             "occlusion_minutes",
             COUNT,
-            "Minutes of suspected occlusion; null: tidaling never assessable.",
+            "Minutes of suspected occlusion, without those in which the log contradicts a note that confirms "
+            "it; null: tidaling never assessable.",
             "min",
         ),
         Column(

@@ -151,6 +151,8 @@ def course_rows(use: dict, leak: Callable[[int], float | None] | None = None, **
         "leak_least_ml_min": flow,
         "leak_on": [None if x is None else x > 20 for x in flow],
         "flags": [[] for _ in numbers],
+        "annotations": [[] for _ in numbers],
+        "against_log": [[] for _ in numbers],
         "clock_step": [False] * total,
         **given,
     }

@@ -233,6 +233,11 @@ def test_a_pause_an_alert_and_a_noted_trial_stop_the_clock(seen) -> None:
     assert standing(seen(100, note=("note", 20, 30))) == []
 
 
+def test_a_leak_that_is_read_through_a_noted_trial_counts_all_the_same(seen) -> None:
+    assert standing(seen(100, note=("clamp_trial", 20, 30), leak=30.0)) == []
+    assert standing(seen(100, note=("clamp_trial", 20, 30), leak=20.0)) == list(range(20, 30))
+
+
 def test_a_line_open_to_the_room_stops_the_clock_at_once(seen) -> None:
     got = seen(
         100,

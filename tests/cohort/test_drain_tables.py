@@ -11,12 +11,21 @@ import pytest
 
 from pipeline.cohort import DrainTables, claim, load_rules, summarise
 from schemas.lake import EVIDENCE, USE_ALERT, USE_CANISTER, USE_PERIOD
-from schemas.published import ALERT, CANISTER, DRAIN, DRAIN_DAY, DRAIN_USE, PERIOD, READINESS
+from schemas.published import (
+    ALERT,
+    CANISTER,
+    DRAIN,
+    DRAIN_ANNOTATION,
+    DRAIN_DAY,
+    DRAIN_USE,
+    PERIOD,
+    READINESS,
+)
 from schemas.registry import ANNOTATION
 from schemas.table import Table
 
 SECRET = b"a secret of the tests"
-TABLES = (DRAIN, DRAIN_DAY, PERIOD, ALERT, CANISTER, READINESS, DRAIN_USE)
+TABLES = (DRAIN, DRAIN_DAY, PERIOD, ALERT, CANISTER, READINESS, DRAIN_ANNOTATION, DRAIN_USE)
 
 
 @pytest.fixture

@@ -283,7 +283,7 @@ class TestClampTrial:
         )
 
     def test_staff_decide(self) -> None:
-        course = self.noted(50, 80, Use(200))
+        course = self.noted(50, 80, Use(200, breath=lambda t: "absent" if 50 <= t < 80 else "present"))
         assert stretches(course, "clamped") == [(50, 30, "annotated")]
         assert detail(course, "clamped") == "staff noted clamp trial"
         assert course.minutes["assessable"].to_list()[49:81] == [True] + [False] * 30 + [True]

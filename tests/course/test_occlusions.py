@@ -290,7 +290,7 @@ class TestGrade:
 
 class TestStaffDecide:
     def test_a_confirmed_occlusion_stands_as_theirs(self) -> None:
-        use = Use(200)
+        use = Use(200, breath=lambda t: "absent" if 50 <= t < 90 else "present")
         course = course_as_told(use, annotations=[(use.use_id, at(50), at(90), "confirmed_occlusion")])
         assert stretches(course, "occlusion_suspected") == [(50, 40, "annotated")]
         assert set(course.minutes["assessable"].to_list()[50:90]) == {False}

@@ -202,3 +202,23 @@ def test_a_plain_note_is_told_as_one() -> None:
     use = Use(300)
     notes = pl.DataFrame([(use.use_id, at(100), at(130), "note")], schema=NO_NOTES.schema, orient="row")
     assert explained(use, 110, notes).annotations == ({"kind": "note", "detail": "staff wrote a note"},)
+
+
+def test_a_note_that_the_log_contradicts_says_so_with_its_values() -> None:
+    use = Use(300, leak=70.0)
+    notes = pl.DataFrame(
+        [(use.use_id, at(100), at(130), "confirmed_occlusion")], schema=NO_NOTES.schema, orient="row"
+    )
+    told = explained(use, 110, notes)
+    answer = flag(told, PeriodKind.OCCLUSION_SUSPECTED)
+    assert answer.in_force
+    assert clauses(answer, "against_log") == {
+        "noted": ("holds", "confirmed_occlusion"),
+        "flow_shown": ("holds", "70.0 mL/min, tidaling present"),
+        "not_at_an_edge": ("holds", "11 of 30"),
+        "no_stop_seen": ("holds", False),
+    }
+    assert told.readings["assessable"] is True
+    leak = flag(told, PeriodKind.LEAK)
+    assert clauses(leak, "assessable")["not_probably_blocked"] == ("holds", "noted, against the log")
+    assert not [way for way in flag(told, PeriodKind.CLAMPED).beside if way.name == "against_log"]

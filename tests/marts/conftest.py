@@ -88,6 +88,8 @@ class Cohort:
             tidaling="not_assessable",
             assessable=False,
             flags=[],
+            annotations=[],
+            against_log=[],
             clock_step=False,
         )
         path = folder / name

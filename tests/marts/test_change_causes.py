@@ -34,10 +34,10 @@ K1,lakeside,2031-03-10T09:00:00+01:00,2031-03-10T10:00:00+01:00,clamp_trial,nurs
 """
 
 
-def log(device: str, first: int, last: int, exported: str) -> str:
-    """Minutes first..last of 10 March 2031 from 08:00: a leak of 60 mL/min, tilted by 8 degrees now and then."""
+def log(device: str, first: int, last: int, exported: str, leak: int = 60) -> str:
+    """Minutes first..last of 10 March 2031 from 08:00: a leak (mL/min), tilted by 8 degrees now and then."""
     rows = [
-        f"{1000 + m},2031-03-10T{8 + m // 60:02}:{m % 60:02},1,run,-20,-20,-22,-18,60,{m // 4},"
+        f"{1000 + m},2031-03-10T{8 + m // 60:02}:{m % 60:02},1,run,-20,-20,-22,-18,{leak},{m // 4},"
         f"{8 if m % 50 == 7 else 1},90,1,"
         for m in range(first, last + 1)
     ]
@@ -126,6 +126,8 @@ def test_a_corrected_registry_row_moves_its_drain_and_the_registry_is_the_cause(
 
 def test_an_annotation_moves_its_drain_and_is_the_cause(ledger):
     one = ledger.drain_in("ward 4")
+    # A leak that the log shows through all of a clamp would stand, and nothing move.
+    ledger.load(log("DV-1", 0, 119, "2031-03-10T13:00:00+01:00", leak=15))
     changed = ledger.load(CLAMP)
     assert set(changed["drain_id"]) == {one}
     assert set(changed["cause"]) == {"annotation"}

@@ -6,6 +6,9 @@
 --   for somebody else); never negative, and null where either is unknown. In a minute whose volume was not
 --   read (tilt, a hole, a blank) it is the last reading's: a floor, not what had come by then. `volume_read`
 --   tells the two apart.
+-- Notes: `annotations` has the kinds of what staff noted of the minute, never their words. A flag that rests on
+--   such a note alone stands in `period` with the grade annotated. Where the log contradicts the note
+--   (`against_log`) the flag stays, and the minute counts for the lung all the same.
 -- Local time is `minute` + `utc_offset_minutes`; a clock step lies before a minute that `clock_step` marks.
 -- Minutes the log should have and has not are there, with null readings and the flag no_data.
 CREATE VIEW minute AS
@@ -29,6 +32,8 @@ SELECT
     course.swing_cmh2o::DOUBLE AS swing_cmh2o,
     course.breath_rate_per_min::DOUBLE AS breath_rate_per_min,
     course.flags::VARCHAR[] AS flags,
+    course.annotations::VARCHAR[] AS annotations,
+    course.against_log::VARCHAR[] AS against_log,
     course.leak_median_ml_min::DOUBLE AS leak_median_ml_min,
     course.utc_offset_minutes::INTEGER AS utc_offset_minutes,
     course.clock_step::BOOLEAN AS clock_step,

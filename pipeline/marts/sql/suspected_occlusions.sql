@@ -13,6 +13,8 @@
 --   suspicion could not have been raised.
 -- Interval: exact Poisson (Garwood 1936), at the definitions' level. It takes events for independent of each
 --   other; several on one drain are not, and the interval is then too narrow: compare `drains_suspected`.
+-- Notes: an event that staff noted counts as noted also where the log shows flow in it; `annotation` has the
+--   minutes that speak against a note.
 -- Awkward cases: a unit none of whose drains could be assessed has no days and a null rate. Missing tidaling
 --   has several causes, a sealed and expanded lung among them: a suspicion is a reason to look.
 CREATE VIEW suspected_occlusions AS
