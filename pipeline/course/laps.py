@@ -26,7 +26,8 @@ def join_laps(pieces: Pieces, told: pl.DataFrame, rules: OverlapRules) -> pl.Dat
       head of an export after the clock was set back. It is another lap, and a later one.
     - All of them differ, be they ever so few, but the clock is known to have fallen back behind the earlier
       pieces, and this one goes on where those end: it cannot be the same lap.
-    - Else nobody can tell. They are taken for the same minutes, which are in doubt.
+    - Else nobody can tell. They are taken for the same minutes, which are in doubt; but for a single one with
+      which the earlier export ends and the later begins: it was made in that minute, and told half of it.
 
     Parameters
     ----------
@@ -57,7 +58,8 @@ def join_laps(pieces: Pieces, told: pl.DataFrame, rules: OverlapRules) -> pl.Dat
         if _begins_behind_a_step(pieces, lap, against, rules):
             _set_apart(pieces, lap["later"], against)
             continue
-        doubted.append(lap["later"])
+        if not _half_told(pieces, lap, against):
+            doubted.append(lap["later"])
         for earlier in beside.filter(pl.col("rows") > 0)["earlier"].to_list():
             _unite(pieces, lap["later"], earlier)
     return open_.filter(pl.col("later").is_in(doubted), ~pl.col("agrees").fill_null(True)).select(
@@ -126,6 +128,12 @@ def _begins_behind_a_step(
     fallen = set[int]().union(*(pieces.before(root) for root in pieces.roots()))
     goes_on = all(pieces.find(number) in fallen and pieces[number].last < here.last for number in against)
     return goes_on and not lap["agreed"]
+
+
+def _half_told(pieces: Pieces, lap: dict[str, Any], against: list[int]) -> bool:
+    """Whether all that differs is the minute in which the earlier export was made, half told by it."""
+    begins = pieces[lap["later"]].first
+    return lap["differing"] == 1 and all(pieces[number].last == begins for number in against)
 
 
 def _set_apart(pieces: Pieces, later: int, against: list[int]) -> None:

@@ -170,3 +170,12 @@ def test_an_older_piece_exported_later_is_not_taken_for_a_step():
     result = resolved(Export(lines[100:], JUNE + timedelta(days=1)), late)
     assert counts(result) == {"minutes_conflicting": 40, "minutes_hidden": 0, "clock_steps": 0}
     assert result.uses["clock_uncertain"].to_list() == [True]
+
+
+def test_a_minute_half_told_by_the_export_made_in_it_is_no_doubt():
+    lines = written(steady(JUNE, 100), following(), record=None)
+    half = [*lines[:49], replace(lines[49], pressure=-7.0)]
+    first, second = Export(half, JUNE + timedelta(days=1)), Export(lines[49:], JUNE + timedelta(days=2))
+    result = resolved(first, second)
+    assert not result.minutes["clock_uncertain"].any()
+    assert counts(result) == {"minutes_conflicting": 1, "minutes_hidden": 0, "clock_steps": 0}

@@ -12,7 +12,7 @@ from pipeline.extract import parse_cohort, read_cohort
 from pipeline.extract.cohort_reading import written_cohort
 from pipeline.extract.keys import ExtractKey
 from pipeline.extract.sealing import sealed
-from schemas.errors import InputError, Slips
+from schemas.errors import CallError, InputError, Slips
 from shared import SHARED
 
 _HEAD = 'cohort = 1\nname = "a"\ntitle = "A"\n'
@@ -209,7 +209,7 @@ def test_a_missing_key_is_named() -> None:
 
 
 def test_a_file_that_is_not_there_is_one_sentence(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="cannot be read"):
+    with pytest.raises(CallError, match="cannot be read"):
         read_cohort(tmp_path / "none.toml")
     (tmp_path / "latin.toml").write_bytes(b"title = '\xe9'")
     with pytest.raises(InputError, match="UTF-8"):

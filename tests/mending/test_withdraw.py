@@ -317,7 +317,7 @@ def test_a_file_that_waits_for_a_profile_is_read_once_there_is_one(ward: Home, t
     assert farside_leak(ward) == 29
     assert ask(
         ward, "SELECT detail FROM data_quality WHERE finding = 'columns_ignored' AND site = 'farside'"
-    ) == [("profile hand does not name up to 1 columns of 1 files",)]
+    ) == [("profile hand does not name up to 1 column of 1 file",)]
     cohort = tmp_path / "all.toml"
     cohort.write_text('cohort = 1\nname = "all"\ntitle = "All"\n')
     run_extract(ward, cohort, tmp_path / "out")
