@@ -28,7 +28,7 @@ demo: $(INSTALLED)  ## load the sample logs into ./demo-ledger and print the mai
 	$(BIN)/drainledger demo
 
 test: $(INSTALLED) $(RECORDING)  ## run the tests, all but the long ones of soak
-	$(BIN)/python -m pytest -n 2 --dist loadfile -q
+	$(BIN)/python -m pytest -n 2 --dist loadfile -q --durations=20
 
 lint: $(INSTALLED)  ## style, types and the layers
 	$(BIN)/ruff format --check .

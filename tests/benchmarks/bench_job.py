@@ -30,7 +30,8 @@ def rows() -> Iterator[Row]:
         "x faster",
         "pandas + SciPy + neurokit2, tests/benchmarks/peer.py",
         at_least=30,
-        detail=detail + f"{ours.seconds:.1f} against {peer.seconds:.0f} s",
+        detail=detail + f"{ours.seconds:.1f} against {peer.seconds:.0f} s; processor {ours.processor:.0f} "
+        f"against {peer.processor:.0f} s",
     )
     yield Row(
         "the whole job: peak memory",
