@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from flows.loading.findings import DOES_NOT_ADD_UP, EVERY_FINDING, findings_words
 from flows.loading.forced import forced_words
 from flows.loading.outcome import again_words, named_apart, unended_words, unread_words
 from flows.show.as_json import json_text
@@ -18,8 +20,6 @@ from schemas.vocabulary import FileStatus
 if TYPE_CHECKING:  # what is shown here comes from loads; other commands show without them
     from flows.loading.load import Summary
     from pipeline.store import Home
-
-_FINDINGS = "SELECT * FROM data_quality WHERE scope = 'registry'"
 
 
 def show_json(value: Any) -> None:
@@ -38,7 +38,7 @@ def show_load(summary: Summary, home: Home, *, as_json: bool, rebuilt: bool = Fa
                 "devices_computed": summary.devices,
                 "drains_summarised": summary.drains,
                 "published": summary.published,
-                "registry_findings": dict(summary.findings),
+                "findings": dict(summary.findings),
                 "profiles_set_aside": list(summary.set_aside),
                 "remarks": summary.found.remarks() if not rebuilt else [],
                 "database": str(home.database),
@@ -76,8 +76,12 @@ def show_load(summary: Summary, home: Home, *, as_json: bool, rebuilt: bool = Fa
     if unsaid:
         print(f"{unended_words(unsaid)}: where one breaks off, nothing here can tell.")
     if summary.findings:
-        kinds = ", ".join(f"{number} {finding}" for finding, number in summary.findings)
-        print(f"Registry against itself and the logs: {kinds}; see {_FINDINGS}")
+        kinds = findings_words(summary.findings)
+        call = shlex.join(["drainledger", "--home", str(home.root)])
+        print(
+            f"{DOES_NOT_ADD_UP}: {kinds}. With an example of each: {plain(call)} status; all of them: "
+            f'{plain(call)} sql "{EVERY_FINDING}"'
+        )
         aside = [
             f"{SET_ASIDE[finding]} ({number})" for finding, number in summary.findings if finding in SET_ASIDE
         ]
