@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from flows.loading.doubted import doubted_words
 from flows.loading.findings import DOES_NOT_ADD_UP, EVERY_FINDING, findings_words
 from flows.loading.forced import forced_words
 from flows.loading.outcome import again_words, named_apart, unended_words, unread_words
@@ -27,8 +28,10 @@ def show_json(value: Any) -> None:
     print(json_text(value))
 
 
-def show_load(summary: Summary, home: Home, *, as_json: bool, rebuilt: bool = False) -> None:
-    """Print what a load, or a rebuild, did."""
+def show_load(
+    summary: Summary, home: Home, *, as_json: bool, rebuilt: bool = False, profile: str | None = None
+) -> None:
+    """Print what a load, or a rebuild, did; `profile`: what was said as --profile."""
     if as_json:
         show_json(
             {
@@ -72,6 +75,9 @@ def show_load(summary: Summary, home: Home, *, as_json: bool, rebuilt: bool = Fa
     )
     if (unread := unread_words(summary.outcomes, named_apart(summary.outcomes))) is not None:
         print(unread)
+    read = [] if rebuilt else [*summary.outcomes, *summary.again]  # of a rebuild they were told before
+    for line in doubted_words(read, named_apart(read), home.root, profile):
+        print(line)
     unsaid = sum(o.wholeness_unsaid for o in new)
     if unsaid:
         print(f"{unended_words(unsaid)}: where one breaks off, nothing here can tell.")
