@@ -109,7 +109,7 @@ def load(
             request = replace(request_for(ledger, profile, site), take_back=take_back)
             summary = run_load(ledger, every, request, now(), progress=progress)
             run.loaded(summary)
-    show_load(summary, ledger, as_json=json_)
+    show_load(summary, ledger, as_json=json_, profile=profile)
     if begun and not json_:
         print(f"A new ledger was begun in {ledger.root}; if you meant another, name it with --home.")
     return DONE if summary.clean else SOME_REJECTED

@@ -81,7 +81,7 @@ def reread(
         raise CallError("reread: --site needs the files it is meant for; name them.")
     with Meter() as progress:
         summary = run_reread(ledger, files, request_for(ledger, profile, site), now(), progress=progress)
-    show_reread(summary, ledger, as_json=json_)
+    show_reread(summary, ledger, as_json=json_, profile=profile)
     return DONE if all(o.clean for o in summary.again) else SOME_REJECTED
 
 

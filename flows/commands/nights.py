@@ -101,7 +101,7 @@ def serve(
     """Keep `nightly` scheduled until stopped.
 
     As a Prefect deployment, at most one run at a time. With PREFECT_API_URL set that server is used; else one
-    is started here, reachable from this machine alone.
+    is started here, reachable from this machine alone. The landing folder must be there already.
     """
     from flows.nights.night_settings import night_settings
     from flows.nights.serving import serve_nights

@@ -10,16 +10,15 @@ from pathlib import Path
 
 import polars as pl
 
-from flows.loading.doubts import doubts
+from flows.loading.doubts import doubts_of
 from flows.loading.forced import recognised_as
 from flows.loading.held import NOTHING_HELD, Held
 from flows.loading.outcome import Outcome
-from flows.loading.reading import kind_of
+from flows.loading.reading import head_of, kind_of
 from flows.loading.request import Request
 from flows.loading.survey import Found, name_of
 from pipeline.cohort import read_annotations, read_registry
 from pipeline.ingest import read_log
-from pipeline.ingest.container import unpack
 from pipeline.ingest.far_dates import far_from_others
 from schemas.lake import MINUTE
 from schemas.vocabulary import FileStatus
@@ -130,10 +129,7 @@ def _check(path: Path, request: Request, seen: _Seen) -> CheckReport:
         understood = _understood(log.minutes, log.traces, log.file["timezone"], log.file["clock_follows_dst"])
         profile = next((p for p in request.profiles if p.name == file["profile"]), None)
         if profile is not None and log.minutes.height:
-            wrong = values.join(rejected, on=["line", "column"], how="left", nulls_equal=True)
-            plain = unpack(data, request.definitions.plausible.file_most).data
-            told = doubts(log.minutes, wrong, profile, plain, file["exported_at"], file["timezone"])
-            doubtful = tuple(told)
+            doubtful = doubts_of(log, profile, head_of(data))
             if profile.end_line is not None and file["complete"] is None:
                 doubtful += (
                     "it has no end line although its layout has one: it may have been cut off after its last "

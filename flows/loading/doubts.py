@@ -1,4 +1,4 @@
-"""What `check` doubts in a log that passes every rule of form: the slips of a new site's profile."""
+"""What is doubtful in a log that passes every rule of form: the slips of a new site's profile."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 import polars as pl
 
-from pipeline.ingest import Profile
+from pipeline.ingest import Profile, ReadLog
 from pipeline.ingest.far_dates import far_within
 from pipeline.ingest.recognise import matches
 from pipeline.ingest.rules import Rule
@@ -20,6 +20,21 @@ _FEW_ROWS = 5  # fewer show nothing
 _SLACK = 0.3  # share of the ordered suction below which a drain hardly draws
 _ROUNDING = 0.5  # what is below it in our units is no reading of a device: they write whole mL and mL/min
 _OTHER_SIGN = {".": ",", ",": "."}
+
+
+def doubts_of(log: ReadLog, profile: Profile, head: bytes) -> tuple[str, ...]:
+    """
+    The doubts of a log that was read, for `check` before a load and for the load itself.
+
+    Parameters
+    ----------
+    head
+        Its first bytes, unpacked: where profiles look for what they match.
+    """
+    if log.minutes.is_empty():
+        return ()
+    wrong = log.rejected_values.join(log.rejected, on=["line", "column"], how="left", nulls_equal=True)
+    return tuple(doubts(log.minutes, wrong, profile, head, log.file["exported_at"], log.file["timezone"]))
 
 
 def doubts(
@@ -41,7 +56,7 @@ def doubts(
     minutes
         MINUTE of the file; `rejected_values`: REJECTED_VALUE with `rule`.
     data
-        The file's bytes as a load would see them, unpacked.
+        The file's first bytes, unpacked.
     """
     if profile.match is not None and not matches(profile, data):
         yield "the profile's own match does not fit this file: named it reads it, by itself it would not"
@@ -59,7 +74,7 @@ def doubts(
         if isinstance(most, float) and 0 < most < _ROUNDING:
             yield f"the greatest {column} is {most:g} {unit}: see [units] {column}"
     yield from _dates(minutes, exported_at, timezone)
-    if (turned := turned_dates(minutes.sort("line")["clock"])) is not None:
+    if (turned := turned_dates(minutes.select("line", "clock").sort("line")["clock"])) is not None:
         yield turned
     yield from far_within(minutes, exported_at, timezone)
     strange = minutes["alerts"].explode().drop_nulls().unique().sort()
@@ -85,7 +100,7 @@ def _signs(minutes: pl.DataFrame) -> Iterator[str]:
 
 def _counter(minutes: pl.DataFrame) -> Iterator[str]:
     """A record that is no counter of minutes makes a clock step of each."""
-    rows = minutes.drop_nulls("record").sort("line")
+    rows = minutes.select("line", "record").drop_nulls("record").sort("line")
     steps = rows["record"].diff().drop_nulls()
     if len(steps) < _FEW_ROWS:
         return

@@ -20,6 +20,7 @@ from flows.keeping.erasing import conclude, take_up
 from flows.loading.batch_sizes import batch_bytes, batch_minutes
 from flows.loading.computing import Ahead, at_once, device_batches, drain_batches
 from flows.loading.derive import claims_now, compute_devices, compute_drains, doubt_made, drop_gone
+from flows.loading.findings import Findings, findings_of
 from flows.loading.intake import ensure_raw, finish_interrupted, take_in
 from flows.loading.outcome import Outcome
 from flows.loading.publishing import out_of_date, publish_ledger
@@ -79,7 +80,7 @@ class Summary:
     minutes: int = 0
     drains: int = 0
     published: bool = False
-    findings: tuple[tuple[str, int], ...] = ()  # of the registry, and how many of each
+    findings: Findings = ()  # of the database as it stands now, and how many of each
     found: Found = NOTHING_FOUND
     again: tuple[Outcome, ...] = ()  # files of the ledger that were due to be read again
     set_aside: tuple[str, ...] = ()  # profiles that cannot be used, a sentence each
@@ -248,13 +249,13 @@ def _rebuild(
 
 def compute_and_publish(
     home: Home, request: Request, now: datetime, progress: Progress = silent, stages: Stages = PLAIN
-) -> tuple[int, int, int, bool, tuple[tuple[str, int], ...]]:
+) -> tuple[int, int, int, bool, Findings]:
     """
     Compute what is out of date and publish, where anything is; the caller holds the home's lock.
 
     Returns
     -------
-    Devices and minutes computed, drains summarised, whether a database was published, and the registry's
+    Devices and minutes computed, drains summarised, whether a database was published, and its
     findings with how many of each: the fields of `Summary` from `devices` on.
     """
     definitions = request.definitions
@@ -285,8 +286,7 @@ def compute_and_publish(
         progress("publishing", 0, 1)
         stages.publish(home, claims, drains, parts, definitions, now)
         progress("publishing", 1, 1)
-    findings = claims.findings.group_by("finding").len().sort("finding").rows()
-    return done, minutes, drained, parts is not None, tuple(findings)
+    return done, minutes, drained, parts is not None, findings_of(home)
 
 
 def _set_aside(home: Home) -> None:

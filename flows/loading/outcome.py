@@ -33,6 +33,7 @@ class Outcome:
     the ledger was read again, a word of `READ_AGAIN`. `folder`: the one it was given from; null where it was
     read from the vault. `recognised_as`: the profile that recognises it where another, `forced`, was named.
     `read_as`: the profile it was read with; `columns_unread`: how many of its columns that one does not name.
+    `doubts`: what `check` doubts in it although its rows pass.
     """
 
     name: str
@@ -53,6 +54,7 @@ class Outcome:
     recognised_as: str | None = None
     read_as: str | None = None
     columns_unread: int = 0
+    doubts: tuple[str, ...] = ()
 
     @classmethod
     def of(cls, name: str, file: Mapping[str, Any], **more: Any) -> Outcome:

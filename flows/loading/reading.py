@@ -11,6 +11,7 @@ from typing import Any
 
 import polars as pl
 
+from flows.loading.doubts import doubts_of
 from flows.loading.request import Request
 from flows.loading.vaults import vault_of
 from pipeline.cohort import read_annotations, read_registry
@@ -32,13 +33,14 @@ _HEAD_BYTES = 16_384  # where profiles look for what they match
 
 @dataclass(frozen=True)
 class Read:
-    """What a file gave: its row of `load_file` (but `loaded_at`), rows by table, and its profile's text."""
+    """What a file gave: its row of `load_file` (but `loaded_at`), rows by table, profile's text, doubts."""
 
     reading: Reading
     file: dict[str, Any]
     frames: dict[str, pl.DataFrame]
     profile_text: str | None
     log: ReadLog | None = None
+    doubts: tuple[str, ...] = ()
 
 
 def kind_of(data: bytes) -> str:
@@ -108,7 +110,7 @@ def read_files(
     home: Home, readings: Sequence[Reading], request: Request, at_hand: Mapping[str, bytes]
 ) -> list[Read]:
     """
-    Read several files, a few at once, in their order.
+    Read several files, a few at once, in their order, and say what is doubtful in each.
 
     Parameters
     ----------
@@ -120,13 +122,22 @@ def read_files(
         data = at_hand.get(reading.digest)
         if data is None:
             data = vault_of(home, reading.digest).read(reading.digest)
-        return read_file(home, reading, data, request)
+        return _doubted(read_file(home, reading, data, request), data, request)
 
     workers = min(len(readings), os.cpu_count() or 1, _AT_ONCE)
     if workers < 2:
         return [read(reading) for reading in readings]
     with ThreadPoolExecutor(workers) as pool:
         return list(pool.map(read, readings))
+
+
+def _doubted(read: Read, data: bytes, request: Request) -> Read:
+    """What was read with what `check` would doubt in it; nothing where its profile has changed since."""
+    digest = read.file["profile_sha256"]
+    profile = next((p for p in request.profiles if p.digest == digest), None)
+    if read.log is None or profile is None:
+        return read
+    return replace(read, doubts=doubts_of(read.log, profile, head_of(data)))
 
 
 def to_be_read_again(file: Mapping[str, Any], request: Request) -> str | None:

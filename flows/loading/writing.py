@@ -274,5 +274,6 @@ def _outcomes(
             file = files[left.digest].file
             found.append(Outcome.of(left.name, file, held_back=rows, given=reading.digest))
         else:
-            found.append(Outcome.of(reading.name, files[reading.digest].file))
+            read = files[reading.digest]
+            found.append(Outcome.of(reading.name, read.file, doubts=read.doubts))
     return found

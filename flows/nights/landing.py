@@ -114,12 +114,7 @@ def look_into(
     InputError
         When the folder is not there or may not be read.
     """
-    if not root.is_dir():
-        raise InputError(
-            f"landing folder {root}: there is no such folder; check that its drive is mounted, or name "
-            "another with --landing."
-        )
-    root = root.resolve()
+    root = standing(root).resolve()
     ready: list[Sight] = []
     known: list[Sight] = []
     left: list[Sight] = []
@@ -156,6 +151,23 @@ def look_into(
     ready.sort(key=by_path)
     left.sort(key=by_path)
     return Look(root, tuple(ready), tuple(known), tuple(left), gone, litter)
+
+
+def standing(root: Path) -> Path:
+    """
+    The landing folder, which is there; what is missing may be a drive that is mounted later: no wrong call.
+
+    Raises
+    ------
+    InputError
+        When it is not there.
+    """
+    if not root.is_dir():
+        raise InputError(
+            f"landing folder {root}: there is no such folder; check that its drive is mounted, make it, or "
+            "name another with --landing."
+        )
+    return root
 
 
 def _walk(root: Path, closed: set[Path]) -> Iterator[tuple[Path, os.stat_result | Sight | None]]:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from flows.loading.findings import DOES_NOT_ADD_UP, findings_words
 from flows.loading.load import Summary
 from flows.loading.naming import names_apart
 from flows.loading.outcome import again_words, unended_words
@@ -76,6 +77,8 @@ class Night:
             parts.append(unended_words(count["unended"]))
         parts.append(f"{count['drains']} drain{'' if count['drains'] == 1 else 's'} summarised")
         parts.append("published" if count["published"] else "nothing to publish")
+        if self.summary.findings:
+            parts.append(f"{DOES_NOT_ADD_UP.lower()}: {findings_words(self.summary.findings)}")
         if self.cleared.gone or self.cleared.stayed:
             stuck = f", {len(self.cleared.stayed)} could not be" if self.cleared.stayed else ""
             parts.append(f"{len(self.cleared.gone)} cleared from the landing folder{stuck}")
@@ -89,6 +92,7 @@ class Night:
             "said": self.line(),
             "counts": self.counts,
             "rules": self.rules,
+            "findings": dict(self.summary.findings),
             "profiles_set_aside": list(self.summary.set_aside),
             "seconds": self.seconds,
             "files": [o.__dict__ for o in self.summary.outcomes],

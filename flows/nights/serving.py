@@ -25,6 +25,7 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
+from flows.nights.landing import standing
 from flows.nights.logs import log_of
 from flows.nights.night_settings import ENVIRONMENT, NightSettings
 from flows.nights.nightly import landing_of
@@ -56,10 +57,12 @@ def serve_nights(home: Home, settings: NightSettings, said: Mapping[str, Any]) -
     ------
     CallError
         When no landing folder is named.
+    InputError
+        When the folder is not there: each night would fail, and nobody watches them.
     LedgerError
         When no Prefect server answers, or this home is served already.
     """
-    landing_of(settings, home)
+    standing(landing_of(settings, home))
     with _stopped_by_signals():
         try:
             return _serve(home, settings, said)

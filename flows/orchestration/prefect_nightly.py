@@ -17,6 +17,7 @@ from prefect import flow
 from prefect.artifacts import create_markdown_artifact, create_table_artifact
 from prefect.states import Completed, State
 
+from flows.loading.findings import DOES_NOT_ADD_UP
 from flows.nights.asked import settings_of
 from flows.nights.landing import REASONS
 from flows.nights.logs import DIGEST_SIGNS, log_of
@@ -94,6 +95,9 @@ def summary_of(night: Night) -> str:
     if night.rules:
         rows = "\n".join(f"| {rule} | {count} |" for rule, count in night.rules.items())
         parts.append(f"Rejected, by rule\n\n| rule | times |\n|---|---|\n{rows}\n")
+    if night.summary.findings:
+        rows = "\n".join(f"| {finding} | {count} |" for finding, count in night.summary.findings)
+        parts.append(f"{DOES_NOT_ADD_UP}\n\n| finding | times |\n|---|---|\n{rows}\n")
     if night.look.left:
         rows = "\n".join(
             f"| {REASONS.get(why, f'could not be read: {why}')} | {count} |"

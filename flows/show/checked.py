@@ -123,7 +123,6 @@ def _told(report: CheckReport, far: str | None) -> dict[str, Any]:
             "kind": report.kind,
             "profile": report.profile,
             "understood": report.understood,
-            "doubts": [*report.doubts, *([far] if far else [])],
             "columns_ignored": list(report.ignored),
             "copy_of": _text(report.copy_of),
             "same_minutes_as": _text(report.same_minutes_as),
@@ -131,6 +130,7 @@ def _told(report: CheckReport, far: str | None) -> dict[str, Any]:
         }
         | report.outcome.__dict__
         | {
+            "doubts": [*report.doubts, *([far] if far else [])],
             "rejected": report.rejected.to_dicts(),
             "contradictions": [
                 dict(zip(("line", "finding", "detail"), c, strict=True)) for c in report.contradictions

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from pathlib import Path
 
+from flows.loading.findings import findings_words
 from flows.research.verify import Verdict
 from flows.show.results import show_json
 from pipeline.extract import Extract
@@ -48,7 +49,7 @@ def show_extract(made: Extract, out: Path, *, as_json: bool) -> None:
         meant = f', did you mean "{idle.near}"?' if idle.near else "."
         print(f'[mapping.{idle.column}]: no drain of the ledger has "{idle.word}"{meant}')
     if made.findings:
-        listed = ", ".join(f"{finding} {count}" for finding, count in made.findings.items())
+        listed = findings_words(tuple(made.findings.items()))
         print(f"Drains of the extract on which registry and logs disagree: {listed}; see data_quality.")
 
 

@@ -8,9 +8,10 @@ from dataclasses import asdict
 from flows.keeping.backup import Kept
 from flows.keeping.erase import Erased
 from flows.keeping.withdraw import Withdrawal
+from flows.loading.doubted import doubted_words
 from flows.loading.load import Summary
 from flows.loading.meaning import names_of
-from flows.loading.outcome import READ_AGAIN
+from flows.loading.outcome import READ_AGAIN, named_apart
 from flows.loading.reread import waiting_files
 from flows.show.plain import plain
 from flows.show.results import show_json
@@ -53,8 +54,8 @@ def show_withdrawn(summary: Summary, home: Home, *, undone: bool, as_json: bool)
         print(f"To take {what} back: drainledger withdraw {' '.join(gone)} --undo")
 
 
-def show_reread(summary: Summary, home: Home, *, as_json: bool) -> None:
-    """Say what was read again and what that moved."""
+def show_reread(summary: Summary, home: Home, *, as_json: bool, profile: str | None = None) -> None:
+    """Say what was read again and what that moved; `profile`: what was said as --profile."""
     left = waiting_files(home)
     if as_json:
         show_json(_facts(summary, home) | {"waiting": left})
@@ -64,6 +65,8 @@ def show_reread(summary: Summary, home: Home, *, as_json: bool) -> None:
         reason = f" {outcome.reason}" if outcome.reason else ""
         why = f"read again, {READ_AGAIN[outcome.again_for]}" if outcome.again_for else "read again"
         print(f"{outcome.name} ({outcome.digest[:12]}): {outcome.status}, {rows}; {why}.{reason}")
+    for line in doubted_words(summary.again, named_apart(summary.again), home.root, profile):
+        print(line)
     if not summary.again:
         print("Nothing was due to be read again: no profile has changed, nor what reads.")
     if left:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from flows.loading.doubted import doubted_words
+from flows.loading.findings import DOES_NOT_ADD_UP, EVERY_FINDING, findings_words
 from flows.loading.forced import forced_words
 from flows.loading.outcome import again_words, named_apart, unended_words, unread_words
 from flows.show.as_json import json_text
@@ -19,16 +22,16 @@ if TYPE_CHECKING:  # what is shown here comes from loads; other commands show wi
     from flows.loading.load import Summary
     from pipeline.store import Home
 
-_FINDINGS = "SELECT * FROM data_quality WHERE scope = 'registry'"
-
 
 def show_json(value: Any) -> None:
     """Print a value as JSON; times as ISO 8601."""
     print(json_text(value))
 
 
-def show_load(summary: Summary, home: Home, *, as_json: bool, rebuilt: bool = False) -> None:
-    """Print what a load, or a rebuild, did."""
+def show_load(
+    summary: Summary, home: Home, *, as_json: bool, rebuilt: bool = False, profile: str | None = None
+) -> None:
+    """Print what a load, or a rebuild, did; `profile`: what was said as --profile."""
     if as_json:
         show_json(
             {
@@ -38,7 +41,7 @@ def show_load(summary: Summary, home: Home, *, as_json: bool, rebuilt: bool = Fa
                 "devices_computed": summary.devices,
                 "drains_summarised": summary.drains,
                 "published": summary.published,
-                "registry_findings": dict(summary.findings),
+                "findings": dict(summary.findings),
                 "profiles_set_aside": list(summary.set_aside),
                 "remarks": summary.found.remarks() if not rebuilt else [],
                 "database": str(home.database),
@@ -72,12 +75,19 @@ def show_load(summary: Summary, home: Home, *, as_json: bool, rebuilt: bool = Fa
     )
     if (unread := unread_words(summary.outcomes, named_apart(summary.outcomes))) is not None:
         print(unread)
+    read = [] if rebuilt else [*summary.outcomes, *summary.again]  # of a rebuild they were told before
+    for line in doubted_words(read, named_apart(read), home.root, profile):
+        print(line)
     unsaid = sum(o.wholeness_unsaid for o in new)
     if unsaid:
         print(f"{unended_words(unsaid)}: where one breaks off, nothing here can tell.")
     if summary.findings:
-        kinds = ", ".join(f"{number} {finding}" for finding, number in summary.findings)
-        print(f"Registry against itself and the logs: {kinds}; see {_FINDINGS}")
+        kinds = findings_words(summary.findings)
+        call = shlex.join(["drainledger", "--home", str(home.root)])
+        print(
+            f"{DOES_NOT_ADD_UP}: {kinds}. With an example of each: {plain(call)} status; all of them: "
+            f'{plain(call)} sql "{EVERY_FINDING}"'
+        )
         aside = [
             f"{SET_ASIDE[finding]} ({number})" for finding, number in summary.findings if finding in SET_ASIDE
         ]

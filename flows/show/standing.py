@@ -7,6 +7,7 @@ from typing import Any
 
 import polars as pl
 
+from flows.loading.findings import DOES_NOT_ADD_UP
 from flows.loading.outcome import unended_words
 from flows.looking.status import LedgerStatus
 from flows.nights.runs import Run
@@ -50,7 +51,7 @@ def show_status(status: LedgerStatus, *, as_json: bool) -> None:
     failed = status.failed.with_columns(pl.col("file_sha256").str.head(12))
     _show(failed, "Not simply loaded", _FAILED, "files")
     found = status.findings
-    _show(found, "What does not add up (table data_quality)", found.height, "findings")
+    _show(found, f"{DOES_NOT_ADD_UP} (table data_quality)", found.height, "findings")
     withdrawn = status.withdrawn.with_columns(pl.col("digest").str.head(12))
     _show(withdrawn, "Withdrawn", _FAILED, "files")
     _show(status.erasures, "Erased, on record in private/erased", _FAILED, "records")

@@ -444,12 +444,12 @@ def test_a_load_says_what_the_registry_contradicts_and_where_to_look(
     said = capsys.readouterr().out
     assert "1 tube_out_before_in" in said
     assert "1 use_claimed_twice" in said
-    query = "SELECT * FROM data_quality WHERE scope = 'registry'"
+    query = "SELECT * FROM data_quality WHERE finding IS NOT NULL"
     assert query in said
     assert run(["sql", query, "--format", "json", "--home", home]) == DONE
     rows = json.loads(capsys.readouterr().out)
     assert run(["load", *files, "--json", "--home", home]) == DONE
-    counted = json.loads(capsys.readouterr().out)["registry_findings"]
+    counted = json.loads(capsys.readouterr().out)["findings"]
     assert counted == {f: sum(row["finding"] == f for row in rows) for f in {row["finding"] for row in rows}}
 
 

@@ -438,6 +438,11 @@ def test_settings_can_stand_in_the_home(
         (["nightly", "--plain", "--landing", ".", "--settle", "-1"], WRONG_CALL, "settle_minutes"),
         (["serve"], WRONG_CALL, "no landing folder is named"),
         (["serve", "--landing", ".", "--cron", "soon"], WRONG_CALL, "cron"),
+        (
+            ["serve", "--landing", "nowhere"],
+            FAILED,
+            "there is no such folder; check that its drive is mounted",
+        ),
     ],
 )
 def test_exit_statuses_for_cron(
