@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.definitions import load_definitions
+from pipeline.definitions import Section, load_definitions
 from schemas.errors import InputError
 from shared import SHARED
 
@@ -68,3 +68,8 @@ def test_a_mistake_in_the_file_is_one_sentence_that_names_it(
 def test_a_missing_file_says_so(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"none\.toml: cannot be read"):
         load_definitions(tmp_path / "none.toml")
+
+
+def test_a_section_that_does_not_say_what_it_decides_is_refused() -> None:
+    with pytest.raises(TypeError, match="decides"):
+        type("BubbleRules", (Section,), {})
