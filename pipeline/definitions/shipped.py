@@ -20,6 +20,7 @@ from shared import SHARED
 
 _FIGURE_KEYS = {"value", "unit", "meaning", "source"}
 _WORDS = {"name", "moves"}  # of entries that come several times
+_OWN = {"name", "threshold", "through_day", "begins_within"}  # what makes one definition differ from another
 
 
 class Definitions(BaseModel):
@@ -150,6 +151,7 @@ def _read(path: Path) -> Definitions:
         raise InputError(f"{path.name}: cannot be read ({error.strerror}); restore it.") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise InputError(f"{path.name}: not valid TOML ({error}); mend that line.") from error
+    raw["prolonged_leak"] = _filled(raw.get("prolonged_leak", []))
     values = {section: _values(path, section, body) for section, body in raw.items()}
     try:
         definitions = Definitions.model_validate(values)
@@ -159,6 +161,14 @@ def _read(path: Path) -> Definitions:
         raise InputError(f"{path.name}: {place}: {first['msg'].lower()}; mend that figure.") from error
     definitions._texts = {name: text for section, body in raw.items() for name, text in _texts(section, body)}
     return definitions
+
+
+def _filled(entries: Any) -> Any:
+    """Definitions of a prolonged leak: what one behind the first leaves unsaid stands as the first has it."""
+    if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
+        return entries
+    common = {name: figure for entry in entries[:1] for name, figure in entry.items() if name not in _OWN}
+    return [*entries[:1], *(common | entry for entry in entries[1:])]
 
 
 def _texts(section: str, body: Any) -> Iterator[tuple[str, FigureText]]:
