@@ -31,7 +31,7 @@ class Stale:
     todo: dict[str, int]
     gone: tuple[str, ...]
     parts: Mapping[str, Mapping[str, str]]
-    causes: Mapping[str, str]
+    causes: dict[str, str]
     noted: frozenset[str]  # owners with a note, whatever it says: no other can have rows of anything derived
     uses: pl.DataFrame  # what uses were made from (USES_MADE) whose rows may stand; of devices alone
 
