@@ -133,7 +133,7 @@ def _check(path: Path, request: Request, seen: _Seen) -> CheckReport:
             if profile.end_line is not None and file["complete"] is None:
                 doubtful += (
                     "it has no end line although its layout has one: it may have been cut off after its last "
-                    f"row ({log.minutes['clock'].max():%Y-%m-%d %H:%M}); export it again or compare that "
+                    f"row ({log.minutes['clock'].max():%Y-%m-%d %H:%M}); export it again or compare that "  # type: ignore[str-bytes-safe]
                     "row. Where every file says so, mend end_line.",
                 )
     else:

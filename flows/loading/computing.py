@@ -242,7 +242,7 @@ def drain_batches(
         notes = ward.annotations.join(keys, on=["site", "drain_key"], maintain_order="left")
         notes = ANNOTATION.conform(notes.with_columns(drain_key="drain_id", note=None, author_role=None))
         drains = own.drains.with_columns(drain_key="drain_id", patient_key=None)
-        own = replace(own, drains=drains.cast(dict(own.drains.schema)), findings=own.findings.clear())
+        own = replace(own, drains=drains.cast(own.drains.schema), findings=own.findings.clear())
         yield DrainBatch(lake, tuple(some), own, notes, definitions, tuple(rules))
 
 

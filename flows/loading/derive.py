@@ -99,7 +99,7 @@ def note_made(
     """
     notes = [{"stage": stage, "subject": subject, **values} for subject, values in parts.items()]
     notes += [
-        parts[use["owner"]] | {"stage": "use", "subject": use["use_id"], **{p: use[p] for p in USE_PARTS}}
+        {**parts[use["owner"]], "stage": "use", "subject": use["use_id"], **{p: use[p] for p in USE_PARTS}}
         for use in uses.iter_rows(named=True)
     ]
     key_of = {subject: f"{stage}|{subject}" for subject in parts}

@@ -12,6 +12,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 from deltalake.exceptions import DeltaError, TableNotFoundError
@@ -58,7 +59,7 @@ class Stages:
     """
 
     take_in: Callable[..., list[Outcome]] = take_in
-    ahead: Ahead = at_once
+    ahead: Ahead[Any] = at_once
     compute_devices: Callable[..., int] = compute_devices
     compute_drains: Callable[..., int] = compute_drains
     publish: Callable[..., None] = publish_ledger

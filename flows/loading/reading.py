@@ -15,6 +15,7 @@ from flows.loading.doubts import doubts_of
 from flows.loading.request import Request
 from flows.loading.vaults import vault_of
 from pipeline.cohort import read_annotations, read_registry
+from pipeline.definitions import Decides
 from pipeline.ingest import Profile, ReadLog, parse_profile, read_log
 from pipeline.ingest.recognise import recognise
 from pipeline.ingest.rules import FileRejected
@@ -25,7 +26,6 @@ from schemas.lake import MINUTE, REJECTED_ROW, REJECTED_VALUE, TRACE
 from schemas.registry import ANNOTATION, REGISTRY_DRAIN
 from schemas.vocabulary import FileStatus
 
-READING_SECTIONS = ("plausible", "resolution")  # of the definitions, that decide what a cell becomes
 _SNIFF_BYTES = 64
 _AT_ONCE = 4  # files read side by side; each takes a multiple of its bytes until it is read
 _HEAD_BYTES = 16_384  # where profiles look for what they match
@@ -191,7 +191,8 @@ def _rests_on(reading: Reading, file: Mapping[str, Any], request: Request) -> st
 
 
 def _base(request: Request) -> str:
-    return digest_of_texts([reading_digest(), digest_of_sections(request.definitions, READING_SECTIONS)])[:16]
+    figures = digest_of_sections(request.definitions, request.definitions.deciding(Decides.CELLS))
+    return digest_of_texts([reading_digest(), figures])[:16]
 
 
 def _shelf(request: Request) -> str:

@@ -13,7 +13,7 @@ from flows.loading.uses_made import DEVICE_OWNER as DEVICE_OWNER
 from flows.loading.uses_made import USE_PARTS, USES_MADE, may_stand
 from pipeline.cohort import Claims, RemovalRule, load_rules, standing
 from pipeline.cohort.holding import CLAIMING
-from pipeline.definitions import Definitions
+from pipeline.definitions import Decides, Definitions
 from pipeline.provenance import code_digest, digest_of_sections, digest_of_texts, digest_rows
 from pipeline.store import Home
 from schemas.derivation import MADE, MADE_PARTS, UNKNOWN
@@ -21,32 +21,6 @@ from schemas.lake import LOAD_FILE, USE_TABLE
 from schemas.published import DRAIN, DRAIN_USE
 from schemas.registry import ANNOTATION, REGISTRY_DRAIN
 from schemas.vocabulary import IN_FORCE as IN_FORCE
-
-# Of the definitions: what a device's course rests on, and what only the published statistics, extracts and
-# strips do. The rest is the drains'. How cells are read is recorded with each file.
-DEVICE_SECTIONS = frozenset(
-    {
-        "alerts",
-        "clamp",
-        "envelope",
-        "flow_stopped",
-        "fluid",
-        "leak",
-        "line_open",
-        "occlusion",
-        "output_surge",
-        "overlap",
-        "resolution",
-        "suction_shortfall",
-        "tidaling",
-        "tilted",
-        "trace",
-        "uses",
-    }
-)
-PUBLISHED_SECTIONS = frozenset(
-    {"chart", "extract", "handling", "plausible", "reconciliation", "statistics", "strips", "upkeep"}
-)
 
 
 @dataclass(frozen=True)
@@ -57,7 +31,7 @@ class Stale:
     todo: dict[str, int]
     gone: tuple[str, ...]
     parts: Mapping[str, Mapping[str, str]]
-    causes: Mapping[str, str]
+    causes: dict[str, str]
     noted: frozenset[str]  # owners with a note, whatever it says: no other can have rows of anything derived
     uses: pl.DataFrame  # what uses were made from (USES_MADE) whose rows may stand; of devices alone
 
@@ -111,7 +85,7 @@ def stale_devices(home: Home, ward: Ward, definitions: Definitions) -> Stale:
     notes = registry.join(annotated, on=["site", "drain_key"]).sort("owner", "digest_right")
     registry_of = _grouped(registry, "owner", "digest")
     annotations_of = _grouped(notes, "owner", "digest_right")
-    course_figures = digest_of_sections(definitions, DEVICE_SECTIONS)
+    course_figures = digest_of_sections(definitions, definitions.deciding(Decides.COURSE))
     parts = {
         owner: {
             "files": digest_of_texts(read),
@@ -162,7 +136,7 @@ def stale_drains(
     if ward.annotations.height:
         keyed = rows.filter("linked").join(_annotated(ward), on=["site", "drain_key"]).sort("digest_right")
         notes_of = _grouped(keyed, "drain_id", "digest_right")
-    figures = digest_of_sections(definitions, set(type(definitions).model_fields) - PUBLISHED_SECTIONS)
+    figures = digest_of_sections(definitions, definitions.deciding(Decides.COURSE | Decides.DRAINS))
     settings = digest_of_texts([figures, *_rule_texts(rules)])
 
     def beneath(drain_id: str, part: str) -> list[str]:

@@ -141,7 +141,12 @@ def _waiting(home: Home) -> pl.DataFrame:
         (names[s.path], s.fate.value, REASONS.get(s.why, f"could not be read ({s.why})"), s.since)
         for s in sights
     ]
-    schema = {"name": pl.String, "fate": pl.String, "why": pl.String, "since": pl.Datetime("us", "UTC")}
+    schema: dict[str, Any] = {
+        "name": pl.String,
+        "fate": pl.String,
+        "why": pl.String,
+        "since": pl.Datetime("us", "UTC"),
+    }
     return pl.DataFrame(rows, schema=schema, orient="row").sort("fate", "since", "name")
 
 

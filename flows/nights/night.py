@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from flows.exits import DONE, SOME_REJECTED
 from flows.loading.findings import DOES_NOT_ADD_UP, findings_words
 from flows.loading.load import Summary
 from flows.loading.naming import names_apart
@@ -13,7 +14,7 @@ from flows.loading.outcome import again_words, unended_words
 from flows.loading.survey import name_of
 from flows.nights.clearing import Cleared
 from flows.nights.landing import Look
-from flows.nights.runs import DONE, SOME_REJECTED, counts_of, finished_words
+from flows.nights.runs import counts_of, finished_words
 from pipeline.store.seen import Fate
 
 

@@ -147,7 +147,8 @@ def recorded(home: Home, kind: str) -> Iterator[Recorder]:
             record.exit = DONE
         if home.exists():
             _note(home.private, record)
-            log.say("run_ended", kind=kind, exit=record.exit, seconds=record.took_seconds, **record.counts)
+            counts: dict[str, Any] = record.counts
+            log.say("run_ended", kind=kind, exit=record.exit, seconds=record.took_seconds, **counts)
 
 
 def counts_of(summary: Summary) -> dict[str, int]:

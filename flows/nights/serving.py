@@ -23,19 +23,22 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import FrameType
-from typing import Any
+from typing import TYPE_CHECKING, Any, cast
 
+from flows.exits import DONE
 from flows.nights.landing import standing
 from flows.nights.logs import log_of
 from flows.nights.night_settings import ENVIRONMENT, NightSettings
 from flows.nights.nightly import landing_of
-from flows.nights.runs import DONE
 from flows.nights.schedule import SERVED, served_now
 from flows.nights.tied import tied_command
 from flows.orchestration.orchestrator import api_address, prepare
 from pipeline.store import Home
 from pipeline.store.durable import write_whole
 from schemas.errors import LedgerError
+
+if TYPE_CHECKING:
+    from prefect.deployments.runner import RunnerDeployment
 
 _PORT = 4200  # of the server started here, where it is free
 _START_SECONDS = 120
@@ -97,7 +100,7 @@ def _serve(home: Home, settings: NightSettings, said: Mapping[str, Any]) -> int:
         )
         runner = Runner(name=name, limit=1)
         try:
-            runner.add_deployment(deployment)
+            runner.add_deployment(cast("RunnerDeployment", deployment))  # called where no loop runs
         except Exception as error:  # many classes, all of them: it does not answer, or says no
             raise LedgerError(
                 f"serve: the Prefect server at {api_address()} does not take the schedule "

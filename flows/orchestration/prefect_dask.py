@@ -83,7 +83,7 @@ def workers(
     address: str,
     retry_seconds: Sequence[float] = RETRY_SECONDS,
     timeout_seconds: float = TIMEOUT_SECONDS,
-) -> Iterator[Ahead]:
+) -> Iterator[Ahead[Any]]:
     """
     Have batches computed by the workers of a scheduler; inside a Prefect flow.
 
@@ -95,7 +95,7 @@ def workers(
     LedgerError
         When the scheduler does not answer or has no worker.
     """
-    from prefect_dask import DaskTaskRunner
+    from prefect_dask.task_runners import DaskTaskRunner
 
     step = as_task("compute on a worker", compute_there, retry_seconds, timeout_seconds)
     runner = DaskTaskRunner(address=address, client_kwargs={"timeout": _CONNECT_SECONDS})
@@ -107,8 +107,8 @@ def workers(
             raise LedgerError(
                 f"Dask scheduler {address}: no worker could be reached there; start it and its workers."
             ) from error
-        most = _A_WORKER * sum(client.nthreads().values())
-        yield cast(Ahead, partial(_ahead, runner, step, most))
+        most = _A_WORKER * sum(client.nthreads().values())  # type: ignore[no-untyped-call]
+        yield cast("Ahead[Any]", partial(_ahead, runner, step, most))
 
 
 def compute_there(compute: Computed, code: str) -> Packed:

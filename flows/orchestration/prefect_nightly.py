@@ -15,8 +15,10 @@ from typing import cast
 
 from prefect import flow
 from prefect.artifacts import create_markdown_artifact, create_table_artifact
-from prefect.states import Completed, State
+from prefect.client.schemas.objects import State
+from prefect.states import Completed
 
+from flows.exits import SOME_REJECTED
 from flows.loading.findings import DOES_NOT_ADD_UP
 from flows.nights.asked import settings_of
 from flows.nights.landing import REASONS
@@ -24,7 +26,6 @@ from flows.nights.logs import DIGEST_SIGNS, log_of
 from flows.nights.night import Night
 from flows.nights.night_settings import NightSettings
 from flows.nights.nightly import Steps, run_night
-from flows.nights.runs import SOME_REJECTED
 from flows.orchestration.orchestrator import behind, nameless
 from flows.orchestration.passing import patiently
 from flows.orchestration.prefect_dask import spread
@@ -110,7 +111,7 @@ def summary_of(night: Night) -> str:
     return "\n\n".join(parts)
 
 
-def file_rows(night: Night) -> list[dict[str, str | int]]:
+def file_rows(night: Night) -> list[dict[str, object]]:
     """This night's files by the first digits of their digests, with what became of them; no names."""
     return [
         {

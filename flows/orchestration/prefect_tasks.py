@@ -13,8 +13,9 @@ from prefect.client.schemas.objects import State, TaskRun
 from prefect.tasks import Task
 
 from flows.loading.derive import compute_devices, compute_drains
-from flows.loading.intake import Outcome, finish_interrupted, take_in
+from flows.loading.intake import finish_interrupted, take_in
 from flows.loading.load import Stages
+from flows.loading.outcome import Outcome
 from flows.loading.publishing import publish_ledger
 from flows.loading.request import Request
 from flows.nights.logs import Log

@@ -98,15 +98,15 @@ def print_table(frame: pl.DataFrame, title: str | None) -> None:
     wide = Console(width=_WIDEST, highlight=False)
     table = _table(frame.schema, cells, title)
     needed = wide.measure(table).maximum
-    cut = False
+    fits, cut = True, False
     if width is not None and needed > width and frame.height:
         short = [[_cut(cell) for cell in row] for row in cells]
         table = _table(frame.schema, short, title)
         cut = short != cells
         if (needed := wide.measure(table).maximum) > width:
             _print_rows(frame.columns, cells, title)
-            table, cut = None, False
-    if table is not None:
+            fits, cut = False, False
+    if fits:
         Console(width=max(needed, len(title or "")), highlight=False).print(table)
     if title is None:
         notes = [_count(frame.height)]

@@ -53,8 +53,9 @@ def judgements(definitions: Definitions) -> tuple[Judgement, ...]:
     Examples
     --------
     >>> from pipeline.definitions import load_definitions
-    >>> [j.name for j in judgements(load_definitions())][:4]
-    ['more_than_5_days', 'more_than_7_days', 'past_postoperative_day_5', 'strict']
+    >>> moved = {judgement.name: judgement.moved for judgement in judgements(load_definitions())}
+    >>> moved["more_than_7_days"], moved["strict"]
+    (None, 'prolonged_leak.presume_removal = 0')
     """
     published = definitions.prolonged_leak[0]
     found = [Judgement(one.name, None, one, definitions.leak) for one in definitions.prolonged_leak]

@@ -62,13 +62,10 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.cohort.holding import whole_minute
-from pipeline.cohort.judgements import CASE_KEY, LEAK_KEY
-from pipeline.cohort.leak import may_be_a_leak
+from pipeline.cohort.around_threshold import MINUTE, WINDOW, seen_around
+from pipeline.cohort.judgements import CASE_KEY
 from schemas.vocabulary import OutcomeReason, ProlongedLeak, RemovalReason
 
-_MINUTE = pl.duration(minutes=1)
-_WINDOW = pl.duration(minutes="removal_window")
 _EXITS = (
     RemovalReason.DIED,
     RemovalReason.TRANSFERRED_WITH_DRAIN,
@@ -112,7 +109,9 @@ def prolonged_leak(
         stepped.with_columns(look=pl.lit("later"), shift=pl.col("leapt").cast(pl.Int64)),
     ]
     verdict, reason = _decision()
-    decided = _facts(pl.concat(looks), known, leaks, perhaps).with_columns(verdict=verdict, reason=reason)
+    decided = seen_around(pl.concat(looks), known, leaks, perhaps).with_columns(
+        verdict=verdict, reason=reason
+    )
     earlier, later = (
         decided.filter(look=look).lazy().select(*CASE_KEY, pl.col("verdict").alias(look))
         for look in ("earlier", "later")
@@ -138,7 +137,7 @@ def _doubted() -> pl.Expr:
     """Whether a verdict does not stand because of the steps of the clock."""
     said, out, step = pl.col("verdict"), pl.col("tube_out_at"), pl.col("first_step_at")
     yes, no = said == ProlongedLeak.YES.value, said == ProlongedLeak.NO.value
-    near = pl.col("last_known") + _MINUTE - pl.duration(minutes=pl.col("leapt")) >= out - _WINDOW
+    near = pl.col("last_known") + MINUTE - pl.duration(minutes=pl.col("leapt")) >= out - WINDOW
     planned = pl.col("removal_reason") == RemovalReason.PLANNED.value
     sure = pl.any_horizontal(
         yes & pl.col("spans") & (pl.col("first_on_after") < step),
@@ -149,93 +148,6 @@ def _doubted() -> pl.Expr:
     return step.is_not_null() & (yes | no) & ~same & ~sure
 
 
-def _facts(
-    looks: pl.DataFrame, known: pl.DataFrame, leaks: pl.DataFrame, doubtful: pl.DataFrame
-) -> pl.DataFrame:
-    """What the table looks at, for a τ that is `shift` minutes later."""
-    times = looks.lazy().with_columns(
-        tau=pl.col("threshold_at") + pl.duration(minutes="shift"),
-        until=pl.coalesce("tube_out_at", pl.col("ended_at") + _MINUTE),
-    )
-    # Definitions with the same leaks, τ and window see the same of a drain: that is looked at once.
-    seen = [*LEAK_KEY, "tau", "removal_window"]
-    edges = times.select(*seen, "until", "tube_out_at").unique(seen)
-    # What was on at the first known minute may have been on since the origin.
-    since = pl.coalesce("start_earliest_at", pl.min_horizontal("origin_at", "started_at"))
-    origins = looks.lazy().select("drain_id", "origin_at").unique("drain_id")
-    possible = (
-        leaks.lazy()
-        .join(origins, on="drain_id")
-        .with_columns(start_earliest_at=since)
-        .filter(may_be_a_leak())
-    )
-    perhaps = doubtful.lazy().join(origins, on="drain_id").with_columns(start_earliest_at=since)
-    tau = pl.col("tau")
-    starts, ends = pl.col("started_at"), pl.col("ended_at")
-    earliest = pl.coalesce("start_earliest_at", "started_at")
-    latest = pl.coalesce("end_latest_at", "ended_at")
-    spans = (starts < tau) & (ends > tau) & ~pl.col("blip")
-    by_leak = (
-        pl.concat([possible, perhaps], how="diagonal")
-        .join(edges, on=LEAK_KEY)
-        .group_by(seen)
-        .agg(
-            spans=spans.any(),
-            edge_in_hole=((earliest < tau) & (latest > tau) & ~spans).any(),
-            possibly_on_until=latest.max(),
-            ends_in_doubt=(pl.col("leak_no").is_null() & pl.col("end_latest_at").is_null()).any(),
-            doubtful_after=pl.when(pl.col("leak_no").is_null() & (ends > tau)).then("minutes_on").sum(),
-        )
-    )
-    told = possible.select(*LEAK_KEY, "leak_no", possible=pl.lit(True))
-    on = (pl.col("on") & ~pl.col("blip")).fill_null(False)
-    maybe_on = (pl.col("on") & pl.col("possible")).fill_null(False)
-    out, until = whole_minute("tube_out_at"), whole_minute("until")
-    late = pl.col("after") > 0
-    by_minute = (
-        known.lazy()
-        .select(*LEAK_KEY, "leak_no", "started_at", "ended_at", "on", "blip")
-        .join(told, on=[*LEAK_KEY, "leak_no"], how="left")
-        .join(edges, on=LEAK_KEY)
-        .with_columns(since=whole_minute("tau"))
-        .with_columns(
-            after=_minutes_between(pl.col("since"), pl.col("ended_at")),
-            to_end=_minutes_between(pl.col("since"), until),
-            in_window=_minutes_between(pl.max_horizontal(pl.col("since"), out - _WINDOW), out),
-        )
-        .group_by(seen)
-        .agg(
-            on_after=pl.col("after").filter(on).sum(),
-            first_on_after=pl.max_horizontal("started_at", "since").filter(on & late).min(),
-            maybe_on_after=pl.col("after").filter(maybe_on).sum(),
-            off_after=pl.col("after").filter(~pl.col("on")).sum(),
-            known_after=pl.col("to_end").sum(),
-            known_in_window=pl.col("in_window").sum(),
-        )
-    )
-    zero = ("doubtful_after", "on_after", "maybe_on_after", "off_after", "known_after", "known_in_window")
-    return (
-        times.join(by_leak, on=seen, how="left", nulls_equal=True)
-        .join(by_minute, on=seen, how="left", nulls_equal=True)
-        .with_columns(
-            *(pl.col(name).fill_null(0).cast(pl.Int64) for name in zero),
-            spans=pl.col("spans").fill_null(False),
-            edge_in_hole=pl.col("edge_in_hole").fill_null(False),
-            ends_in_doubt=pl.col("ends_in_doubt").fill_null(False),
-            span_after=(pl.col("until") - tau).dt.total_minutes(),
-        )
-        .collect()
-    )
-
-
-def _minutes_between(since: pl.Expr, until: pl.Expr) -> pl.Expr:
-    """How many minutes of a stretch start in [since, until); null where an end is not known."""
-    last = pl.min_horizontal(pl.col("ended_at"), until)
-    first = pl.max_horizontal(pl.col("started_at"), since)
-    told = since.is_not_null() & until.is_not_null()
-    return pl.when(told).then((last - first).dt.total_minutes().clip(lower_bound=0))
-
-
 def _decision() -> tuple[pl.Expr, pl.Expr]:
     """The table's lines as (condition, verdict, reason), turned into two expressions."""
     leak_after, share = pl.col("leak_after"), pl.col("watched_share")
@@ -244,13 +156,13 @@ def _decision() -> tuple[pl.Expr, pl.Expr]:
     exit_word = why.is_in([word.value for word in _EXITS]).fill_null(False)
     planned = (why == RemovalReason.PLANNED.value).fill_null(False)
     ongoing = pl.col("leak_ongoing_at_end")
-    near_removal = (pl.col("last_known") + _MINUTE >= out - _WINDOW).fill_null(False)
+    near_removal = (pl.col("last_known") + MINUTE >= out - WINDOW).fill_null(False)
     after_tau = (out > tau).fill_null(False)
 
     over = (
         out.is_not_null()
         | pl.col("later_session")
-        | (pl.col("last_export_at") >= pl.col("ended_at") + _MINUTE + pl.duration(minutes="presumed_after"))
+        | (pl.col("last_export_at") >= pl.col("ended_at") + MINUTE + pl.duration(minutes="presumed_after"))
     )
     unknown_after = pl.col("span_after") - pl.col("known_after")
     maybe_on = pl.col("maybe_on_after")

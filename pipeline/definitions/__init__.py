@@ -10,6 +10,7 @@ A module holds the sections of one idea of the field; all of them are imported f
 
 from __future__ import annotations
 
+from pipeline.definitions.breathing import EnvelopeRules, TidalingRules, TraceRules
 from pipeline.definitions.cohort import (
     DrainRules,
     LeakRules,
@@ -38,14 +39,14 @@ from pipeline.definitions.publishing import (
     StripRules,
     UpkeepRules,
 )
-from pipeline.definitions.section import FigureText, Section
+from pipeline.definitions.section import Decides, FigureText, Section
 from pipeline.definitions.shipped import Definitions, load_definitions
-from pipeline.definitions.trace import EnvelopeRules, TidalingRules, TraceRules
 
 __all__ = [
     "AlertRules",
     "ChartRules",
     "ClampRules",
+    "Decides",
     "Definitions",
     "DrainRules",
     "EnvelopeRules",

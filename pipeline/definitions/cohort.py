@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from pydantic import model_validator
 
-from pipeline.definitions.section import Section
+from pipeline.definitions.section import Decides, Section
 
 
-class LeakRules(Section):
+class LeakRules(Section, decides=Decides.COURSE):
     """When the leak is on, has ended, came back."""
 
     half_window: int
@@ -26,7 +26,7 @@ class LeakRules(Section):
         return self
 
 
-class DrainRules(Section):
+class DrainRules(Section, decides=Decides.DRAINS):
     """When a drain's stretch was watched well enough for a sum over it."""
 
     watched_share: float
@@ -34,7 +34,7 @@ class DrainRules(Section):
     first_hours: float
 
 
-class ProlongedLeakRules(Section):
+class ProlongedLeakRules(Section, decides=Decides.DRAINS):
     """One definition of a prolonged leak: past so many hours, or past a postoperative day of the calendar."""
 
     name: str
@@ -55,7 +55,7 @@ class ProlongedLeakRules(Section):
         return self
 
 
-class SensitivityRules(Section):
+class SensitivityRules(Section, decides=Decides.DRAINS):
     """One figure of the published definition moved, to see how the rate moves with it."""
 
     name: str
@@ -63,7 +63,7 @@ class SensitivityRules(Section):
     to: float
 
 
-class ReadinessRules(Section):
+class ReadinessRules(Section, decides=Decides.DRAINS):
     """When a leak counts as come back after ready."""
 
     return_above: float

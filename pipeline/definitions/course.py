@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from pipeline.definitions.section import Section
+from pipeline.definitions.section import Decides, Section
 
 
-class TiltRules(Section):
+class TiltRules(Section, decides=Decides.COURSE):
     """When a volume reading is not trusted."""
 
     limit: float
@@ -15,7 +15,7 @@ class TiltRules(Section):
     again_within: int
 
 
-class ShortfallRules(Section):
+class ShortfallRules(Section, decides=Decides.COURSE):
     """When suction falls short of what was ordered."""
 
     absolute: float
@@ -23,7 +23,7 @@ class ShortfallRules(Section):
     least: int
 
 
-class LineOpenRules(Section):
+class LineOpenRules(Section, decides=Decides.COURSE):
     """When the line is open to the room."""
 
     flow: float
@@ -32,7 +32,7 @@ class LineOpenRules(Section):
     unresolved_after: int
 
 
-class ClampRules(Section):
+class ClampRules(Section, decides=Decides.COURSE):
     """When the line was clamped."""
 
     stop_within: int
@@ -40,14 +40,14 @@ class ClampRules(Section):
     readings: int
 
 
-class FlowStoppedRules(Section):
+class FlowStoppedRules(Section, decides=Decides.COURSE):
     """When flow stopped and nobody knows why."""
 
     sudden_within: int
     leak_kept: float
 
 
-class OcclusionRules(Section):
+class OcclusionRules(Section, decides=Decides.COURSE):
     """When the tube is suspected to be blocked."""
 
     least: int
@@ -74,7 +74,7 @@ class OcclusionRules(Section):
     swing_gone: float
 
 
-class SurgeRules(Section):
+class SurgeRules(Section, decides=Decides.COURSE):
     """When a lot of fluid came."""
 
     rate: float
@@ -83,7 +83,7 @@ class SurgeRules(Section):
     first_within: int
 
 
-class FluidRules(Section):
+class FluidRules(Section, decides=Decides.COURSE):
     """Canister changes and the fluid of a use."""
 
     change_least: float
@@ -100,7 +100,7 @@ class FluidRules(Section):
     first_empty: float
 
 
-class AlertRules(Section):
+class AlertRules(Section, decides=Decides.COURSE):
     """When ringing minutes are one alert."""
 
     bridge: int

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from pipeline.definitions.section import Section
+from pipeline.definitions.section import Decides, Section
 
 
-class ResolutionRules(Section):
+class ResolutionRules(Section, decides=Decides.CELLS | Decides.COURSE):
     """To what readings are rounded when read."""
 
     pressure: float
@@ -15,7 +15,7 @@ class ResolutionRules(Section):
     share: float
 
 
-class PlausibleRules(Section):
+class PlausibleRules(Section, decides=Decides.CELLS):
     """What can be a measurement at all."""
 
     pressure_least: float
@@ -32,13 +32,13 @@ class PlausibleRules(Section):
     paper_most: int
 
 
-class UseRules(Section):
+class UseRules(Section, decides=Decides.COURSE):
     """What ends a device use."""
 
     hole: int
 
 
-class OverlapRules(Section):
+class OverlapRules(Section, decides=Decides.COURSE):
     """When files without a record counter tell the same minutes, and when others under the same times."""
 
     least: int

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from pipeline.definitions.section import Section
+from pipeline.definitions.section import Decides, Section
 
 
-class StatisticsRules(Section):
+class StatisticsRules(Section, decides=Decides.PUBLISHED):
     """Levels of intervals and limits."""
 
     level: float
@@ -14,7 +14,7 @@ class StatisticsRules(Section):
     suppress_below: int
 
 
-class HandlingRules(Section):
+class HandlingRules(Section, decides=Decides.PUBLISHED):
     """When an alarm or a clamp was left longer than handling takes; what is one alarm, one occlusion."""
 
     alert_long: int
@@ -23,7 +23,7 @@ class HandlingRules(Section):
     occlusion_apart: int
 
 
-class ChartRules(Section):
+class ChartRules(Section, decides=Decides.PUBLISHED):
     """Baselines of charts, when a denominator is small, and the run rules that may be asked for."""
 
     baseline_months: int
@@ -33,14 +33,14 @@ class ChartRules(Section):
     trend: int
 
 
-class ExtractRules(Section):
+class ExtractRules(Section, decides=Decides.PUBLISHED):
     """How far a patient's dates are moved in an extract."""
 
     shift_least: int
     shift_most: int
 
 
-class UpkeepRules(Section):
+class UpkeepRules(Section, decides=Decides.PUBLISHED):
     """When the lake is put in shape, what stays for whoever is still reading, what a disk must have free."""
 
     file_most: int
@@ -51,7 +51,7 @@ class UpkeepRules(Section):
     clock_slack: int
 
 
-class ReconciliationRules(Section):
+class ReconciliationRules(Section, decides=Decides.PUBLISHED):
     """When a site that used to send logs has fallen silent."""
 
     silent_quantile: float
@@ -60,7 +60,7 @@ class ReconciliationRules(Section):
     silent_gaps: int
 
 
-class StripRules(Section):
+class StripRules(Section, decides=Decides.PUBLISHED):
     """The strips that human readers are given."""
 
     minutes: int

@@ -8,78 +8,54 @@ import tomllib
 from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
-from pydantic import PrivateAttr, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, PrivateAttr, ValidationError, model_validator
+from pydantic.fields import FieldInfo
 
-from pipeline.definitions.cohort import (
-    DrainRules,
-    LeakRules,
-    ProlongedLeakRules,
-    ReadinessRules,
-    SensitivityRules,
-)
-from pipeline.definitions.course import (
-    AlertRules,
-    ClampRules,
-    FlowStoppedRules,
-    FluidRules,
-    LineOpenRules,
-    OcclusionRules,
-    ShortfallRules,
-    SurgeRules,
-    TiltRules,
-)
-from pipeline.definitions.plausibility import OverlapRules, PlausibleRules, ResolutionRules, UseRules
-from pipeline.definitions.publishing import (
-    ChartRules,
-    ExtractRules,
-    HandlingRules,
-    ReconciliationRules,
-    StatisticsRules,
-    StripRules,
-    UpkeepRules,
-)
-from pipeline.definitions.section import FigureText, Section
-from pipeline.definitions.trace import EnvelopeRules, TidalingRules, TraceRules
+from pipeline.definitions import breathing, cohort, course, plausibility, publishing
+from pipeline.definitions.section import Decides, FigureText, Section
 from schemas.errors import InputError
 from shared import SHARED
 
 _FIGURE_KEYS = {"value", "unit", "meaning", "source"}
 _WORDS = {"name", "moves"}  # of entries that come several times
+_OWN = {"name", "threshold", "through_day", "begins_within"}  # what makes one definition differ from another
 
 
-class Definitions(Section):
-    """All sections of `definitions.toml`."""
+class Definitions(BaseModel):
+    """All sections of `definitions.toml`; each section's class says what its figures decide."""
 
-    resolution: ResolutionRules
-    plausible: PlausibleRules
-    uses: UseRules
-    overlap: OverlapRules
-    trace: TraceRules
-    envelope: EnvelopeRules
-    tidaling: TidalingRules
-    tilted: TiltRules
-    suction_shortfall: ShortfallRules
-    line_open: LineOpenRules
-    clamp: ClampRules
-    flow_stopped: FlowStoppedRules
-    occlusion: OcclusionRules
-    output_surge: SurgeRules
-    fluid: FluidRules
-    alerts: AlertRules
-    leak: LeakRules
-    drain: DrainRules
-    prolonged_leak: tuple[ProlongedLeakRules, ...]
-    sensitivity: tuple[SensitivityRules, ...]
-    readiness: ReadinessRules
-    handling: HandlingRules
-    statistics: StatisticsRules
-    chart: ChartRules
-    extract: ExtractRules
-    strips: StripRules
-    reconciliation: ReconciliationRules
-    upkeep: UpkeepRules
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    resolution: plausibility.ResolutionRules
+    plausible: plausibility.PlausibleRules
+    uses: plausibility.UseRules
+    overlap: plausibility.OverlapRules
+    trace: breathing.TraceRules
+    envelope: breathing.EnvelopeRules
+    tidaling: breathing.TidalingRules
+    tilted: course.TiltRules
+    suction_shortfall: course.ShortfallRules
+    line_open: course.LineOpenRules
+    clamp: course.ClampRules
+    flow_stopped: course.FlowStoppedRules
+    occlusion: course.OcclusionRules
+    output_surge: course.SurgeRules
+    fluid: course.FluidRules
+    alerts: course.AlertRules
+    leak: cohort.LeakRules
+    drain: cohort.DrainRules
+    prolonged_leak: tuple[cohort.ProlongedLeakRules, ...]
+    sensitivity: tuple[cohort.SensitivityRules, ...]
+    readiness: cohort.ReadinessRules
+    handling: publishing.HandlingRules
+    statistics: publishing.StatisticsRules
+    chart: publishing.ChartRules
+    extract: publishing.ExtractRules
+    strips: publishing.StripRules
+    reconciliation: publishing.ReconciliationRules
+    upkeep: publishing.UpkeepRules
     # Not part of the values: what is said of a figure can change without changing what rests on it.
     _texts: dict[str, FigureText] = PrivateAttr(default_factory=dict)
 
@@ -91,14 +67,28 @@ class Definitions(Section):
         twice = sorted({name for name in names if names.count(name) > 1})
         if twice:
             raise ValueError(f"the name {twice[0]} stands for two definitions")
-        known = {f"leak.{name}" for name in LeakRules.model_fields}
-        known |= {f"prolonged_leak.{name}" for name in ProlongedLeakRules.model_fields if name != "name"}
+        known = {f"leak.{name}" for name in cohort.LeakRules.model_fields}
+        known |= {
+            f"prolonged_leak.{name}" for name in cohort.ProlongedLeakRules.model_fields if name != "name"
+        }
         for entry in self.sensitivity:
             if entry.moves not in known:
                 raise ValueError(
                     f"sensitivity {entry.name} moves {entry.moves}, which is no figure of a leak"
                 )
         return self
+
+    @classmethod
+    def deciding(cls, what: Decides) -> frozenset[str]:
+        """
+        Names of the sections that decide something of what is asked for.
+
+        Examples
+        --------
+        >>> sorted(Definitions.deciding(Decides.CELLS))
+        ['plausible', 'resolution']
+        """
+        return frozenset(name for name, field in cls.model_fields.items() if _kind(field).decides & what)
 
     @property
     def digest(self) -> str:
@@ -123,6 +113,13 @@ class Definitions(Section):
     def digest_of_words(self) -> str:
         """SHA-256 of what is said of the figures: the published `definition` carries it."""
         return hashlib.sha256(json.dumps(self._texts, sort_keys=True).encode()).hexdigest()
+
+
+def _kind(field: FieldInfo) -> type[Section]:
+    """The class of a section; of one that comes several times, of each."""
+    kind: Any = field.annotation
+    section: type[Section] = get_args(kind)[0] if get_args(kind) else kind
+    return section
 
 
 def load_definitions(path: Path | None = None) -> Definitions:
@@ -154,6 +151,7 @@ def _read(path: Path) -> Definitions:
         raise InputError(f"{path.name}: cannot be read ({error.strerror}); restore it.") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise InputError(f"{path.name}: not valid TOML ({error}); mend that line.") from error
+    raw["prolonged_leak"] = _filled(raw.get("prolonged_leak", []))
     values = {section: _values(path, section, body) for section, body in raw.items()}
     try:
         definitions = Definitions.model_validate(values)
@@ -163,6 +161,14 @@ def _read(path: Path) -> Definitions:
         raise InputError(f"{path.name}: {place}: {first['msg'].lower()}; mend that figure.") from error
     definitions._texts = {name: text for section, body in raw.items() for name, text in _texts(section, body)}
     return definitions
+
+
+def _filled(entries: Any) -> Any:
+    """Definitions of a prolonged leak: what one behind the first leaves unsaid stands as the first has it."""
+    if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
+        return entries
+    common = {name: figure for entry in entries[:1] for name, figure in entry.items() if name not in _OWN}
+    return [*entries[:1], *(common | entry for entry in entries[1:])]
 
 
 def _texts(section: str, body: Any) -> Iterator[tuple[str, FigureText]]:

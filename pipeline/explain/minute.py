@@ -85,7 +85,7 @@ def explain_minute(
     Raises
     ------
     LedgerError
-        When the clauses and the flag contradict one another, which is a defect.
+        When the clauses and the flag contradict one another, or a flag has none; either is a defect.
     """
     row = marked["minute"].search_sorted(minute)
     assert marked["minute"][row] == minute, "the minute is one of the grid"
@@ -99,6 +99,11 @@ def explain_minute(
         )
     }
     findings = findings_of(definitions)
+    if untold := [kind for kind in findings if kind not in found]:
+        raise LedgerError(
+            f"explain: nothing says why {untold[0]} holds or not; answer for it in pipeline/explain, in "
+            "readings.py or stretches.py."
+        )
     explained = Explained(
         minute,
         _readings(marked, row),

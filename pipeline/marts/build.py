@@ -21,18 +21,11 @@ from pipeline.marts.minute_view import (
 )
 from pipeline.marts.months import alert_by_month, use_by_month
 from schemas.errors import LedgerError
+from schemas.lake import USE_ALERT, USE_TABLE
 from schemas.macros import MACROS
 from schemas.published import DEFINITION, TABLES
 from schemas.table import Table
-from schemas.views import (
-    LEAK_AT_THRESHOLD,
-    LEAK_BY_STRATUM,
-    LEAK_COMPARISON,
-    LEAK_INCIDENCE,
-    LEAK_SURVIVAL,
-    MINUTE_VIEW,
-    VIEWS,
-)
+from schemas.views import MINUTE_VIEW, VIEWS
 from schemas.wards import DEVICE_USE
 
 if TYPE_CHECKING:
@@ -40,10 +33,12 @@ if TYPE_CHECKING:
 
 SQL = Path(__file__).parent / "sql"
 
-CURVES = (LEAK_SURVIVAL, LEAK_INCIDENCE, LEAK_AT_THRESHOLD, LEAK_BY_STRATUM, LEAK_COMPARISON)
+# Among the views, those without a file in `sql/` are tables: each is filled from the frame of its name.
+FROM_FRAMES = tuple(view for view in VIEWS if not (SQL / f"{view.name}.sql").exists())
+GIVEN = (*TABLES, *FROM_FRAMES, USE_TABLE, USE_ALERT)  # of each a frame is given
 _MACROS = ("figure", "wilson", "binomial", "poisson", "removal")
 # Each has a file of its name in `sql/`, and comes after those it reads.
-_VIEWS = [view.name for view in VIEWS if view not in (*CURVES, MINUTE_VIEW, DEVICE_USE)]
+_VIEWS = [view.name for view in VIEWS if view not in (*FROM_FRAMES, MINUTE_VIEW, DEVICE_USE)]
 _MACROS_ON_VIEWS = ("prolonged_leak_signals",)
 
 # By the level of intervals, the bytes of a database laid out and empty. Only rows differ from load to load;
@@ -72,12 +67,12 @@ def build(
             _lay_out(connection, level)
             _WITHOUT_ROWS[level] = path.read_bytes()
         connection.execute("BEGIN")
-        for table in (*TABLES, *CURVES):
+        for table in (*TABLES, *FROM_FRAMES):
             _fill(connection, table, _frame(frames, table.name))
         _fill(connection, DEFINITION, figures(definitions))
         _view_minutes(connection, course_files)
-        uses = use_by_month(_frame(frames, "use"))
-        alerts = alert_by_month(_frame(frames, "use_alert"), _frame(frames, "use"))
+        uses = use_by_month(_frame(frames, USE_TABLE.name))
+        alerts = alert_by_month(_frame(frames, USE_ALERT.name), _frame(frames, USE_TABLE.name))
         connection.register("use_by_month", uses)
         connection.register("alert_by_month", alerts)
         connection.execute(_sql("device_use"))
@@ -91,7 +86,7 @@ def _lay_out(connection: duckdb.DuckDBPyConnection, level: float) -> None:
     """Make every table, macro, view and comment, without a row; committed and checkpointed."""
     # One transaction: hundreds of comments would each wait for the disk.
     connection.execute("BEGIN")
-    for table in (*TABLES, *CURVES, DEFINITION, DEVICE_USE):
+    for table in (*TABLES, *FROM_FRAMES, DEFINITION, DEVICE_USE):
         _create(connection, table)
     for name in _MACROS:
         connection.execute(_sql(name, level=repr(level)))
@@ -117,7 +112,10 @@ def _view_minutes(connection: duckdb.DuckDBPyConnection, course_files: Sequence[
 
 def _frame(frames: Mapping[str, pl.DataFrame], name: str) -> pl.DataFrame:
     if name not in frames:
-        raise LedgerError(f"publish: no frame {name!r} was given; give every published table.")
+        raise LedgerError(
+            f"publish: no frame {name!r} was given; give every published table, or make {name} a view with a "
+            f"file {name}.sql in pipeline/marts/sql."
+        )
     return frames[name]
 
 

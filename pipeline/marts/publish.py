@@ -44,8 +44,8 @@ def publish(
     target
         Where the database stands, e.g. `ledger/drainledger.duckdb`. Its folder must exist.
     frames
-        Every table of `schemas.published.TABLES` by name, and `leak_survival`, `leak_incidence`, `use`
-        and `use_alert` (all uses; from these `device_use` is made). Each must fit its contract exactly.
+        Every table of `build.GIVEN` by name: the published ones that are no views, and `use` and `use_alert`
+        (all uses; from these `device_use` is made). Each must fit its contract exactly.
     course_files
         Absolute paths of the lake's course files now in force, for the view `minute`; may be empty.
     definitions

@@ -7,7 +7,8 @@ is sections (`page`) of figures (`figure`) and tables (`table`), asked of the pu
 
 from pipeline.report.ask import Ask
 from pipeline.report.figure import figure
-from pipeline.report.look import BANDS, GREYS, SERIES, picture, themed
+from pipeline.report.flag_rows import BANDS
+from pipeline.report.look import GREYS, SERIES, picture, themed
 from pipeline.report.page import Section, page
 from pipeline.report.table import Col, table
 

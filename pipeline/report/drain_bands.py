@@ -11,8 +11,8 @@ import polars as pl
 from pipeline.report.drain_clock import SiteClock
 from pipeline.report.drain_record import DrainRecord, clock_steps
 from pipeline.report.drain_words import GRADES, NOTES, RINGS, long
-from pipeline.report.look import BANDS, GREYS
-from pipeline.report.strip_findings import ROWS
+from pipeline.report.flag_rows import BANDS, ROWS
+from pipeline.report.look import GREYS
 
 _MINUTE = timedelta(minutes=1)
 _PAPER, _NOTE, _ALERT = GREYS[4], "#E69F00", GREYS[2]

@@ -22,10 +22,10 @@ from pipeline.report.drain_summary import in_short, summary
 from pipeline.report.drain_tables import sections_of
 from pipeline.report.drain_words import BASES, STATES, VERDICTS, listed
 from pipeline.report.figure import drawn
+from pipeline.report.flag_rows import ROWS
 from pipeline.report.look import themed
 from pipeline.report.page import Section, page
 from pipeline.report.strip import strip
-from pipeline.report.strip_findings import ROWS
 from pipeline.report.templates import render, text
 
 NAME = "strip"

@@ -8,8 +8,8 @@ from markupsafe import Markup
 from pipeline.report.drain_clock import SiteClock
 from pipeline.report.drain_record import DrainRecord
 from pipeline.report.drain_words import GRADES, NOTES, RINGS
+from pipeline.report.flag_rows import ROWS
 from pipeline.report.page import Section
-from pipeline.report.strip_findings import ROWS
 from pipeline.report.table import Col, table
 
 _LOCAL, _UTC = "local time", "UTC"

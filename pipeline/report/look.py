@@ -13,25 +13,6 @@ import vl_convert
 SERIES = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
 GREYS = ("#1A1A1A", "#595959", "#8C8C8C", "#BFBFBF", "#E6E6E6")
 
-# What stands in a band of a drain's course, by kind of period. Words always stand beside the colour.
-BANDS = {
-    "tidaling_present": "#009E73",
-    "tidaling_absent": "#D55E00",
-    "tidaling_indeterminate": "#BFBFBF",
-    "leak": "#0072B2",
-    "occlusion_suspected": "#D55E00",
-    "clamped": "#CC79A7",
-    "flow_stopped": "#E69F00",
-    "line_open": "#E69F00",
-    "suction_shortfall": "#CC79A7",
-    "paused": "#8C8C8C",
-    "tilted": "#56B4E9",
-    "output_surge": "#0072B2",
-    "cough": "#56B4E9",
-    "motion": "#56B4E9",
-    "no_data": "#E6E6E6",
-}
-
 _FONT = "DejaVu Sans, Verdana, sans-serif"
 
 

@@ -7,28 +7,10 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from pipeline.report.look import BANDS, GREYS
+from pipeline.report.flag_rows import BANDS, ROWS
+from pipeline.report.look import GREYS
 from pipeline.report.strip_frame import STAMP, Frame, stamped
-from schemas.vocabulary import PeriodKind
 
-# From top to bottom, as a reader asks: is it measured, is it open, does it leak, does it drain.
-ROWS = {
-    PeriodKind.NO_DATA: "no data",
-    PeriodKind.PAUSED: "paused",
-    PeriodKind.TILTED: "tilted",
-    PeriodKind.SUCTION_SHORTFALL: "suction short",
-    PeriodKind.LINE_OPEN: "line open",
-    PeriodKind.CLAMPED: "clamped",
-    PeriodKind.FLOW_STOPPED: "flow stopped",
-    PeriodKind.OCCLUSION_SUSPECTED: "occlusion suspected",
-    PeriodKind.TIDALING_PRESENT: "tidaling present",
-    PeriodKind.TIDALING_INDETERMINATE: "tidaling undecided",
-    PeriodKind.TIDALING_ABSENT: "tidaling absent",
-    PeriodKind.COUGH: "cough",
-    PeriodKind.MOTION: "motion",
-    PeriodKind.LEAK: "leak on",
-    PeriodKind.OUTPUT_SURGE: "output surge",
-}
 _ROW = 19  # px
 _ALERT = "rings: "
 

@@ -3,11 +3,7 @@
 from __future__ import annotations
 
 import errno
-import fcntl
-import hashlib
-import hmac
 import os
-import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -18,17 +14,17 @@ import polars as pl
 
 from pipeline.store.damage import damage
 from pipeline.store.disk import disk_fault
-from pipeline.store.durable import make_folder, write_new, write_whole
+from pipeline.store.durable import make_folder
+from pipeline.store.key import PseudonymKey
 from pipeline.store.lake import Lake
+from pipeline.store.lock import Lock, owners_alone
 from pipeline.store.place import Folder, Place
-from pipeline.store.sweeping import sweep
 from pipeline.store.vault import Vault
 from schemas.errors import DiskError, LakeError, LedgerError, StoreError
 
 if TYPE_CHECKING:
     from pipeline.store.store_file import ObjectStore
 
-SECRET_BYTES = 32
 STORE_FILE = "store.toml"
 CLAIM = "drainledger-home"  # object in a store that names the home it belongs to
 # In a path, the lake's or the database's engine takes these for a pattern or an escape.
@@ -201,47 +197,17 @@ class Home:
     @contextmanager
     def locked(self) -> Iterator[None]:
         """
-        Hold the ledger for one load; a dead process cannot hold it, for the kernel drops its lock.
-
-        Whatever is written meanwhile is its owner's alone, whoever called: the umask is 077 until the lock is
-        let go.
-
-        Who holds it has its number in the lock's file and takes it out in the end. A number found there is
-        that of a process that died, and what it left behind is swept.
+        Hold the ledger for one load, see `Lock.alone`; folders that are missing are made.
 
         Raises
         ------
         LedgerError
             When another load is running on this home.
         """
-        with _owners_alone():
+        with owners_alone():
             self.create()
-            handle = os.open(self.root / ".lock", os.O_RDWR | os.O_CREAT, 0o600)
-        try:
-            try:
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except OSError as error:
-                if _can_share(handle):
-                    raise LedgerError(
-                        f"home {self.root}: an extract, a verification or a sample is reading here; "
-                        "wait for it to end, then load again."
-                    ) from error
-                raise LedgerError(
-                    f"home {self.root}: another load is running here (process {_holder(handle)}); "
-                    "wait for it to end, then load again."
-                ) from error
-            died = os.pread(handle, 32, 0)
-            os.ftruncate(handle, 0)
-            os.pwrite(handle, str(os.getpid()).encode(), 0)
-            if died:
-                sweep(self.root)
-            try:
-                with _owners_alone(), self._told():
-                    yield
-            finally:
-                os.ftruncate(handle, 0)
-        finally:
-            os.close(handle)
+        with self._lock.alone(), self._told():
+            yield
 
     @contextmanager
     def reading(self) -> Iterator[None]:
@@ -254,107 +220,30 @@ class Home:
             When a load is running on this home.
         """
         self.create()
-        handle = os.open(self.root / ".lock", os.O_RDWR | os.O_CREAT, 0o600)
-        try:
-            if not _can_share(handle):
-                raise LedgerError(
-                    f"home {self.root}: a load is running here (process {_holder(handle)}); "
-                    "wait for it to end, then ask again."
-                )
-            with self._told():
-                yield
-        finally:
-            os.close(handle)
+        with self._lock.shared(), self._told():
+            yield
 
     def load_in_progress(self) -> bool:
         """Whether a load holds the ledger just now."""
-        path = self.root / ".lock"
-        if not path.exists():
-            return False
-        try:
-            handle = os.open(path, os.O_RDONLY)
-        except PermissionError:
-            return False  # somebody else's home: who may not look cannot tell
-        try:
-            fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
-        except OSError:
-            return True
-        finally:
-            os.close(handle)
-        return False
+        return self._lock.held_alone()
+
+    @property
+    def _lock(self) -> Lock:
+        return Lock(self.root)
 
     def secret(self) -> bytes:
-        """
-        The key of all pseudonyms; made at first use, 0600, beside and never in the database.
+        """The key of all pseudonyms, see `PseudonymKey.secret`; made at first use."""
+        return self._key.secret()
 
-        Raises
-        ------
-        LedgerError
-            When the file is there but holds no key, is gone although pseudonyms were made with it, or holds
-            another key than those were made with: a new one would silently rename every drain.
-        """
-        path = self.private / "secret"
-        if not path.exists():
-            if made := self._with_pseudonyms():
-                raise LedgerError(
-                    f"{path}: the key of the pseudonyms is gone, and {made} was made with it; restore it "
-                    "from a backup, or begin again in an empty home with new pseudonyms."
-                )
-            write_new(path, secrets.token_bytes(SECRET_BYTES).hex().encode())
-        try:
-            key = bytes.fromhex(path.read_text(encoding="ascii").strip())
-        except (ValueError, UnicodeDecodeError) as error:
-            raise LedgerError(f"{path}: does not hold a key; restore it from a backup.") from error
-        if len(key) != SECRET_BYTES:
-            raise LedgerError(f"{path}: holds {len(key)} bytes instead of {SECRET_BYTES}; restore it.")
-        if self.key_check.exists() and self.key_check.read_bytes().strip() != _fingerprint(key):
-            raise LedgerError(
-                f"{path}: holds another key than the one the pseudonyms here were made with; restore that, "
-                f"or remove {self.key_check.name} beside it to have every drain renamed by the next load."
-            )
-        return key
+    def note_key(self) -> None:
+        """Make the key if there is none and note its fingerprint, before anything is named with it."""
+        self._key.note()
 
     @property
     def key_check(self) -> Path:
         """Fingerprint of the key that the pseudonyms were made with; tells nothing of the key."""
-        return self.private / "key-check"
+        return self._key.check
 
-    def note_key(self) -> None:
-        """Make the key if there is none and note its fingerprint, before anything is named with it."""
-        key = self.secret()
-        if not self.key_check.exists():
-            write_whole(self.key_check, _fingerprint(key))
-
-    def _with_pseudonyms(self) -> str | None:
-        """Something here that holds pseudonyms, in words; null where there is nothing."""
-        if self.database.exists():
-            return self.database.name
-        if self.key_check.exists():
-            return "what was loaded here"
-        return "an extract" if any((self.private / "extracts").glob("*.json")) else None
-
-
-def _fingerprint(key: bytes) -> bytes:
-    return hmac.new(key, b"which key the pseudonyms were made with", hashlib.sha256).hexdigest()[:16].encode()
-
-
-@contextmanager
-def _owners_alone() -> Iterator[None]:
-    before = os.umask(0o077)
-    try:
-        yield
-    finally:
-        os.umask(before)
-
-
-def _can_share(handle: int) -> bool:
-    """Take the lock as one reader of several; false where a load holds it."""
-    try:
-        fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True
-
-
-def _holder(handle: int) -> str:
-    return os.pread(handle, 32, 0).decode("ascii", "replace").strip() or "unknown"
+    @property
+    def _key(self) -> PseudonymKey:
+        return PseudonymKey(self.private, self.database)

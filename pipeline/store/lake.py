@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.store.encoding import writer_properties
 from pipeline.store.engine_words import first_sentence
 from pipeline.store.had import Had, among
 from pipeline.store.opened import open_newest, opened_for_change
@@ -24,7 +25,7 @@ from schemas.errors import LakeError, LedgerError
 from schemas.table import TEXT, Table
 
 if TYPE_CHECKING:  # these take longer to import than a small table takes to read
-    from deltalake import DeltaTable, WriterProperties
+    from deltalake import DeltaTable
     from pyarrow.dataset import Dataset
 
 BUCKETS = 16
@@ -289,18 +290,3 @@ class Lake:
     def set_aside(self) -> str | None:
         """Move a lake that cannot be read to a place beside, never delete it; says where."""
         return self.place.set_aside()
-
-
-def writer_properties(table: Table) -> WriterProperties:
-    """How the table's Parquet files are encoded and compressed."""
-    from deltalake import ColumnProperties, WriterProperties
-
-    # Counters and clocks go up by the same step from row to row; kept as differences they shrink to next to
-    # nothing. `make bench BENCH=storage` holds this and the level of Zstandard against others.
-    differences = ColumnProperties(dictionary_enabled=False, encoding="DELTA_BINARY_PACKED")
-    steady = [c.name for c in table.columns if c.dtype.is_integer() or isinstance(c.dtype, pl.Datetime)]
-    return WriterProperties(
-        compression="ZSTD",
-        compression_level=3,
-        column_properties=dict.fromkeys(steady, differences),
-    )

@@ -16,7 +16,8 @@ from deltalake.exceptions import DeltaError
 
 from pipeline.definitions import UpkeepRules
 from pipeline.store import moments
-from pipeline.store.lake import Lake, writer_properties
+from pipeline.store.encoding import writer_properties
+from pipeline.store.lake import Lake
 from pipeline.store.moments import Moment
 from schemas.table import Table
 

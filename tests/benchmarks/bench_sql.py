@@ -13,9 +13,7 @@ from pathlib import Path
 
 from pipeline.definitions import load_definitions
 from pipeline.marts import publish
-from pipeline.marts.build import CURVES
-from schemas.lake import USE_ALERT, USE_TABLE
-from schemas.published import TABLES
+from pipeline.marts.build import GIVEN
 from shared import SHARED
 from tests.benchmarks.rows import Row
 from tests.marts.busy_ward import busy_ward
@@ -48,7 +46,7 @@ _QUESTIONS = {
 
 def rows() -> Iterator[Row]:
     """Milliseconds of each question, median of fresh processes; seconds of publishing, and the file's size."""
-    tables = {t.name: t for t in (*TABLES, *CURVES, USE_TABLE, USE_ALERT)}
+    tables = {t.name: t for t in GIVEN}
     frames = {name: table.empty() for name, table in tables.items()}
     for name, found in busy_ward(1, DRAINS).items():
         frames[name] = rows_of(tables[name], found)

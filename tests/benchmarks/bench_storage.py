@@ -12,7 +12,8 @@ from deltalake import WriterProperties, write_deltalake
 
 from flows.loading.computing import DEVICE_TABLES, DRAIN_STAGE
 from pipeline.store import Home
-from pipeline.store.lake import Lake, writer_properties
+from pipeline.store.encoding import writer_properties
+from pipeline.store.lake import Lake
 from schemas.derivation import MADE
 from schemas.lake import BEDSIDE, COURSE, LOAD_FILE, MINUTE, REJECTED_ROW, TRACE
 from schemas.published import DRAIN

@@ -9,7 +9,8 @@ import altair as alt
 import numpy as np
 import polars as pl
 
-from pipeline.report.look import BANDS, GREYS, picture
+from pipeline.report.flag_rows import BANDS
+from pipeline.report.look import GREYS, picture
 from pipeline.signal import assess
 from tests.evaluation.characterise_families import LUNG_UP, SWEEP
 from tests.evaluation.characterise_traces import Recipe, draw

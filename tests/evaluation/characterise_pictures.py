@@ -8,7 +8,8 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from pipeline.report.look import BANDS, GREYS, SERIES, picture
+from pipeline.report.flag_rows import BANDS
+from pipeline.report.look import GREYS, SERIES, picture
 
 VERDICTS = ("present", "undecided", "absent")
 COLOURS = (BANDS["tidaling_present"], BANDS["tidaling_indeterminate"], BANDS["tidaling_absent"])

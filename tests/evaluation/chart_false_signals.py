@@ -16,9 +16,8 @@ import polars as pl
 
 from pipeline.definitions import load_definitions
 from pipeline.marts import publish, select
-from pipeline.marts.build import CURVES
-from schemas.lake import USE_ALERT, USE_TABLE
-from schemas.published import DRAIN, TABLES
+from pipeline.marts.build import GIVEN
+from schemas.published import DRAIN
 
 ASKED = {
     "beyond exact limits": "rules := ['beyond_limits']",
@@ -55,7 +54,7 @@ def stable_sites(sites: int, a_month: float, rate: float, seed: int) -> pl.DataF
 
 def share_marked(drain: pl.DataFrame) -> dict[str, tuple[int, int]]:
     """For each set of rules, of how many sites how many have a month marked after their baseline."""
-    frames = {t.name: t.empty() for t in (*TABLES, *CURVES, USE_TABLE, USE_ALERT)} | {"drain": drain}
+    frames = {t.name: t.empty() for t in GIVEN} | {"drain": drain}
     with tempfile.TemporaryDirectory() as folder:
         target = Path(folder) / "drainledger.duckdb"
         publish(target, frames, [], load_definitions())

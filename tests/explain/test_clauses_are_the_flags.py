@@ -21,6 +21,7 @@ from pipeline.course.stillness import stillness_clauses
 from pipeline.explain import Explained, FlagAnswer, explain_minute
 from pipeline.explain.stretch_words import DRY, PROBABLE, RETURN, STILL, STILLNESS, STOP, occlusion_words
 from pipeline.explain.words import Words
+from schemas.errors import LedgerError
 from schemas.vocabulary import AnnotationKind, PeriodKind
 from tests.course.bedside import DEFINITIONS, Use, at
 from tests.course.test_course_laws import NO_CUTS, NO_NOTES, Therapy, therapies
@@ -84,7 +85,21 @@ def test_the_clauses_say_what_the_flags_say_at_any_minute(
         found = explain_minute(marked, use.evidence, notes, marked["minute"][minute], DEFINITIONS)
         assert [str(kind) for kind in found.in_force] == flags[minute]
         assert not wordless(found)
-        assert [one.kind for one in found.flags] == [k for k in PeriodKind if k in findings_of(DEFINITIONS)]
+        assert [one.kind for one in found.flags] == list(PeriodKind)
+
+
+def test_every_kind_of_period_is_found_by_something() -> None:
+    assert set(findings_of(DEFINITIONS)) == set(PeriodKind)
+
+
+def test_a_finding_that_nothing_explains_is_named_with_where_to_explain_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("pipeline.explain.minute.explain_tidaling", lambda *_: [])
+    with pytest.raises(
+        LedgerError, match=r"why tidaling_\w+ holds or not; answer for it in pipeline/explain"
+    ):
+        explained(Use(60), 25)
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -11,9 +12,24 @@ from flows.cli import DONE, SOME_REJECTED
 from pipeline.marts import select
 from pipeline.store import Home
 from shared import SHARED
-from tests.support.guides import ROOT, calls, copy_of, follow, pictures_of
+from tests.flows.nights.test_operations_nights import PARTS as NIGHTS
+from tests.mending.test_operations_mending import PARTS as MENDING
+from tests.store.test_operations_guide import OURS as STORE
+from tests.support.guides import ROOT, Call, calls, copy_of, follow, pictures_of, section
 
 GUIDES = SHARED / "guides"
+# Pages whose commands a test follows: these here, of the guide to operations its sections where they belong.
+SHORT_PAGES = ("shared/guides/course.md", "shared/guides/pages.md", "shared/sql/README.md")
+FOLLOWED = {
+    *SHORT_PAGES,
+    "README.md",
+    "shared/guides/faq.md",
+    "shared/guides/new-site.md",
+    "shared/guides/operations.md",
+    "shared/guides/quality.md",
+    "shared/guides/research.md",
+    "shared/guides/teaching.md",
+}
 
 
 @pytest.fixture
@@ -65,6 +81,32 @@ def test_what_trips_people_is_said_as_the_answers_show_it(
     follow(wanted, capsys, ends=(DONE, SOME_REJECTED))
 
 
+@pytest.mark.parametrize("page", SHORT_PAGES)
+def test_the_commands_of_a_page_that_explains_run_on_the_demo(
+    page: str, desk: Path, demo_made: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    wanted = _commands(ROOT / page)
+    home = desk / "ledger"
+    copy_of(demo_made / "home", home)
+    then = "TIMESTAMPTZ '2031-03-27 20:30:00+00'"
+    names = {"DRAIN": drain_with(Home(home), f"started_at <= {then} AND ended_at > {then}")}
+    follow(wanted, capsys, names=names)
+
+
+def test_a_test_follows_every_page_that_shows_commands() -> None:
+    pages = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *SHARED.rglob("*.md")]
+    assert {str(page.relative_to(ROOT)) for page in pages if _commands(page)} == FOLLOWED
+    guide = GUIDES / "operations.md"
+    sections = re.findall(r"^## (.+)$", guide.read_text(encoding="utf-8"), re.MULTILINE)
+    shown = {name for name in sections if calls(section(guide.read_text(encoding="utf-8"), name))}
+    assert shown == {*MENDING, *STORE, *NIGHTS}
+
+
+def _commands(page: Path) -> list[Call]:
+    """What a page has its reader type, of this program."""
+    return [call for call in calls(page.read_text(encoding="utf-8")) if call.program == "drainledger"]
+
+
 @pytest.mark.parametrize("name", ["quality.md", "teaching.md", "glossary.md", "dictionary.md"])
 def test_each_of_these_pages_carries_the_caution(name: str) -> None:
     opening = " ".join(
@@ -75,8 +117,6 @@ def test_each_of_these_pages_carries_the_caution(name: str) -> None:
 
 
 def test_every_picture_and_page_a_guide_points_to_is_there() -> None:
-    import re
-
     pages = [*GUIDES.glob("*.md"), ROOT / "README.md", ROOT / "DEVELOPERS.md", *SHARED.glob("*/README.md")]
     for page in pages:
         assert all(picture.is_file() for picture in pictures_of(page)), page

@@ -12,10 +12,9 @@ import pytest
 
 from pipeline.definitions import load_definitions
 from pipeline.marts import publish
-from pipeline.marts.build import CURVES
+from pipeline.marts.build import GIVEN
 from pipeline.store import Home
-from schemas.lake import COURSE, USE_ALERT, USE_TABLE
-from schemas.published import TABLES
+from schemas.lake import COURSE
 from schemas.table import Table
 
 Frames = dict[str, pl.DataFrame]
@@ -58,13 +57,11 @@ class Cohort:
     """Frames by name that start empty; tests put rows in and publish."""
 
     def __init__(self) -> None:
-        self.frames: Frames = {t.name: t.empty() for t in (*TABLES, *CURVES)}
-        self.frames["use"] = USE_TABLE.empty()
-        self.frames["use_alert"] = USE_ALERT.empty()
+        self.frames: Frames = {t.name: t.empty() for t in GIVEN}
         self.course_files: list[str] = []
 
     def put(self, name: str, rows: Sequence[Row], **given: Any) -> Cohort:
-        table = {t.name: t for t in (*TABLES, *CURVES, USE_TABLE, USE_ALERT)}[name]
+        table = {t.name: t for t in GIVEN}[name]
         self.frames[name] = pl.concat([self.frames[name], rows_of(table, rows, **given)])
         return self
 

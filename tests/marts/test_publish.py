@@ -14,10 +14,10 @@ import pytest
 
 from pipeline.definitions import load_definitions
 from pipeline.marts import dump, publish, select
-from pipeline.marts.build import CURVES, SQL
+from pipeline.marts.build import GIVEN, SQL
 from pipeline.marts.figures import figures
 from schemas.errors import LedgerError
-from schemas.lake import LOAD_FILE, USE_ALERT, USE_TABLE
+from schemas.lake import LOAD_FILE, USE_ALERT
 from schemas.published import DEFINITION, DRAIN, TABLES
 from schemas.table import Table
 from schemas.views import VIEWS
@@ -41,7 +41,7 @@ ALL = [*TABLES, DEFINITION, *VIEWS]
 
 @pytest.fixture(scope="module")
 def empty_database(tmp_path_factory):
-    frames = {t.name: t.empty() for t in (*TABLES, *CURVES, USE_TABLE, USE_ALERT)}
+    frames = {t.name: t.empty() for t in GIVEN}
     target = tmp_path_factory.mktemp("empty") / "drainledger.duckdb"
     publish(target, frames, [], load_definitions())
     return target

@@ -17,10 +17,9 @@ from flows.keeping.withdraw import run_take_back, run_withdraw, withdrawals
 from flows.loading.computing import Computed, DeviceBatch, DrainBatch, Frames
 from flows.loading.load import Stages, Summary, run_load, run_reread
 from flows.loading.request import request_for
-from flows.loading.stale import DEVICE_SECTIONS, PUBLISHED_SECTIONS
 from flows.research.extract import run_extract
 from flows.research.verify import run_verify
-from pipeline.definitions import Definitions
+from pipeline.definitions import Decides, Definitions
 from pipeline.marts import select
 from pipeline.store import Home
 from pipeline.store.vault import digest_of
@@ -288,7 +287,8 @@ def test_each_stage_looks_at_no_other_figures_than_those_it_is_made_anew_for(
     def within(batches: Iterable[DeviceBatch] | Iterable[DrainBatch]) -> Iterator[tuple[Any, Computed]]:
         def computed(batch: DeviceBatch | DrainBatch) -> Frames:
             of_devices = isinstance(batch, DeviceBatch)
-            _allowed.intersection_update(DEVICE_SECTIONS if of_devices else every - PUBLISHED_SECTIONS)
+            decides = Decides.COURSE if of_devices else Decides.COURSE | Decides.DRAINS
+            _allowed.intersection_update(Definitions.deciding(decides))
             try:
                 return replace(batch, definitions=watched).frames()
             finally:

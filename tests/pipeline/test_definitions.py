@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.definitions import load_definitions
+from pipeline.definitions import Section, load_definitions
 from schemas.errors import InputError
 from shared import SHARED
 
@@ -68,3 +68,28 @@ def test_a_mistake_in_the_file_is_one_sentence_that_names_it(
 def test_a_missing_file_says_so(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"none\.toml: cannot be read"):
         load_definitions(tmp_path / "none.toml")
+
+
+def test_a_section_that_does_not_say_what_it_decides_is_refused() -> None:
+    with pytest.raises(TypeError, match="decides"):
+        type("BubbleRules", (Section,), {})
+
+
+def test_a_further_definition_of_a_prolonged_leak_is_the_published_one_but_for_what_it_says(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "definitions.toml"
+    own = '[[prolonged_leak]]\nname = "past_day_7"\n'
+    seventh = 'through_day = { value = 7, unit = "d", meaning = "past this day", source = "a ward" }\n'
+    path.write_text(f"{SHIPPED}\n{own}{seventh}", encoding="utf-8")
+    read = load_definitions(path)
+    published, added = read.prolonged_leak[0], read.prolonged_leak[-1]
+    assert added == published.model_copy(
+        update={"name": "past_day_7", "threshold": None, "through_day": 7, "begins_within": None}
+    )
+    said = read.said("prolonged_leak.past_day_7.leak_after")
+    assert said == read.said("prolonged_leak.more_than_5_days.leak_after")
+    assert said is not None
+    path.write_text(f"{SHIPPED}\n{own}", encoding="utf-8")
+    with pytest.raises(InputError, match="give either threshold or through_day"):
+        load_definitions(path)

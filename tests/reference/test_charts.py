@@ -11,9 +11,8 @@ from scipy import stats
 
 from pipeline.definitions import load_definitions
 from pipeline.marts import publish, select
-from pipeline.marts.build import CURVES
-from schemas.lake import USE_ALERT, USE_TABLE
-from schemas.published import CHART_BASELINE, DRAIN, TABLES
+from pipeline.marts.build import GIVEN
+from schemas.published import CHART_BASELINE, DRAIN
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.3.2: chips that fail on 30 wafers of 50 chips each
 # (counts: the handbook's fractions × 50, from memory; their mean is the published 0.2313).
@@ -53,7 +52,7 @@ CHIPS = 50
 
 
 def frames():
-    return {t.name: t.empty() for t in (*TABLES, *CURVES, USE_TABLE, USE_ALERT)}
+    return {t.name: t.empty() for t in GIVEN}
 
 
 def drains_of(groups: list[tuple[str, date, int, int]]) -> pl.DataFrame:

@@ -10,9 +10,7 @@ from statsmodels.stats.proportion import proportion_confint
 
 from pipeline.definitions import load_definitions
 from pipeline.marts import publish
-from pipeline.marts.build import CURVES
-from schemas.lake import USE_ALERT, USE_TABLE
-from schemas.published import TABLES
+from pipeline.marts.build import GIVEN
 
 # A tolerance for quantities of order one that two independent double computations may differ by.
 ROUNDING = 1e-11
@@ -20,7 +18,7 @@ ROUNDING = 1e-11
 
 @pytest.fixture(scope="module")
 def ask(tmp_path_factory):
-    frames = {t.name: t.empty() for t in (*TABLES, *CURVES, USE_TABLE, USE_ALERT)}
+    frames = {t.name: t.empty() for t in GIVEN}
     target = tmp_path_factory.mktemp("macros") / "drainledger.duckdb"
     publish(target, frames, [], load_definitions())
     with duckdb.connect(str(target), read_only=True) as connection:

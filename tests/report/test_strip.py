@@ -11,8 +11,8 @@ import pytest
 
 from pipeline.course import Course
 from pipeline.report import picture
+from pipeline.report.flag_rows import ROWS
 from pipeline.report.strip import strip
-from pipeline.report.strip_findings import ROWS
 from pipeline.report.strip_frame import per_pixel
 from schemas.vocabulary import PeriodKind
 from tests.course.bedside import Use, at, course_as_told

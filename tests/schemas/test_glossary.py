@@ -27,6 +27,12 @@ def test_each_word_of_the_tables_is_told(enum: type[StrEnum]) -> None:
         assert f"`{word}`" in GLOSSARY, word
 
 
+def test_each_kind_of_period_is_shown_in_the_guide_to_the_course() -> None:
+    guide = (SHARED / "guides" / "course.md").read_text(encoding="utf-8")
+    for kind in vocabulary.PeriodKind:
+        assert f"(pictures/course-{kind.value.replace('_', '-')}.svg)" in guide, kind
+
+
 def test_each_cause_of_a_change_is_told() -> None:
     for word in CHANGE.column("cause").words:
         assert f"`{word}`" in GLOSSARY, word

@@ -16,8 +16,7 @@ import pytest
 from flows.cli import DONE, WRONG_CALL, run
 from pipeline.definitions import load_definitions
 from pipeline.marts import publish
-from pipeline.marts.build import CURVES
-from schemas.lake import USE_ALERT, USE_TABLE
+from pipeline.marts.build import GIVEN
 from schemas.published import TABLES
 from tests.support.homes import make_home
 
@@ -28,7 +27,7 @@ ROOT = Path(__file__).parents[3]
 def home(tmp_path_factory) -> Path:
     """A home with a published database of three drains."""
     made = make_home(tmp_path_factory.mktemp("asked") / "ledger")
-    frames = {t.name: t.empty() for t in (*TABLES, *CURVES, USE_TABLE, USE_ALERT)}
+    frames = {t.name: t.empty() for t in GIVEN}
     rows = [
         {
             "drain_id": f"D{number}",

@@ -17,9 +17,8 @@ from tests.support.guides import calls, follow, section
 from tests.support.nights import LONG_AGO, NIGHT, aged
 
 GUIDE = (SHARED / "guides" / "operations.md").read_text(encoding="utf-8")
-
-
-NIGHTS, SEEN = section(GUIDE, "The nightly run"), section(GUIDE, "What status and the logs say")
+PARTS = ("The nightly run", "What status and the logs say")
+NIGHTS, SEEN = (section(GUIDE, part) for part in PARTS)
 
 
 def test_every_command_runs_and_prints_what_is_shown(

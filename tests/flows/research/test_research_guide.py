@@ -7,10 +7,17 @@ from pathlib import Path
 import pytest
 
 from flows.cli import DONE, run
+from pipeline.definitions import load_definitions
 from shared import SHARED
 from tests.support.guides import calls, follow, pictures_of
 
 GUIDE = SHARED / "guides" / "research.md"
+
+
+def test_every_definition_of_a_prolonged_leak_stands_in_the_guide() -> None:
+    guide = GUIDE.read_text(encoding="utf-8")
+    for definition in load_definitions().prolonged_leak:
+        assert f"| `{definition.name}` |" in guide, definition.name
 
 
 def test_every_command_of_the_guide_runs_and_prints_what_is_shown(

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from pydantic import model_validator
 
-from pipeline.definitions.section import Section
+from pipeline.definitions.section import Decides, Section
 
 
-class TraceRules(Section):
+class TraceRules(Section, decides=Decides.COURSE):
     """Breathing in a pressure trace."""
 
     lowest_rate: float
@@ -90,7 +90,7 @@ class TraceRules(Section):
     small_share: float
 
 
-class EnvelopeRules(Section):
+class EnvelopeRules(Section, decides=Decides.COURSE):
     """Breathing from the minutes' minimum and maximum alone."""
 
     window: int
@@ -113,7 +113,7 @@ class EnvelopeRules(Section):
         return self
 
 
-class TidalingRules(Section):
+class TidalingRules(Section, decides=Decides.COURSE):
     """From verdicts to periods."""
 
     hold: int
