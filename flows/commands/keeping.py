@@ -154,9 +154,11 @@ def status(*, home: HomeDir, json_: Json = False) -> int:
     And what waits, what does not add up, what was withdrawn, and when the next run is.
     """
     from flows.looking.status import ledger_status
-    from flows.show.standing import show_status
 
-    show_status(ledger_status(open_ledger(home), now()), as_json=json_)
+    found = ledger_status(open_ledger(home), now())
+    from flows.show.standing import show_status  # with the frames that were read while the engine looked
+
+    show_status(found, as_json=json_)
     return DONE
 
 
@@ -175,7 +177,7 @@ def rejected(
     with --file each, with its value. The values come from the private store: they may hold what is a
     patient's.
     """
-    from flows.looking.status import rejected_rows
+    from flows.looking.rejected import rejected_rows
     from flows.show.results import show_rejected
 
     show_rejected(rejected_rows(open_ledger(home), file), as_json=json_, every=file is not None)

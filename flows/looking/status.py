@@ -7,25 +7,20 @@ import shutil
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import polars as pl
-
-from flows.loading.meaning import files_meant
-from flows.loading.naming import names_apart
-from flows.looking.freshness import device_freshness, site_freshness
-from flows.looking.reconciled import reconciled
-from flows.nights.landing import REASONS
+from flows.looking.published import looked_at
 from flows.nights.runs import Run, last_runs
 from flows.nights.schedule import upcoming
-from pipeline.marts import readable
+from pipeline.query.rows import Rows
 from pipeline.store import Home
 from pipeline.store.journal import read_journal
 from pipeline.store.permissions import Loose, loose
 from pipeline.store.seen import Fate, read_sights
-from schemas.lake import FILE_NAME, LOAD_FILE, REJECTED_ROW, REJECTED_VALUE, USE_TABLE
-from schemas.published import DRAIN
-from schemas.vocabulary import FileStatus, RejectScope
+from schemas.vocabulary import FileStatus
+
+if TYPE_CHECKING:  # imported while the engine reads the database, see `ledger_status`
+    import polars as pl
 
 _RUNS = 20  # on record in `status`
 
@@ -39,8 +34,8 @@ class LedgerStatus:
     rejected or cut, with their names (private) and reasons. `waiting`: what the last night left in the
     landing folder or could not read, likewise. `runs`: the last ones, newest first. `schedule`: what is
     served and when it runs next. `unended`: logs in force that do not say whether they are whole.
-    `published`: whether there is a database that can be read. `findings`, `withdrawn`, `erasures`: as in
-    `reconciled`. `open_to_others`: what of the home is not its owner's alone.
+    `published`: whether there is a database that can be read; `findings`: as in `Published`. `withdrawn`,
+    `erasures`: as in `Reconciled`. `open_to_others`: what of the home is not its owner's alone.
     """
 
     home: str
@@ -64,7 +59,7 @@ class LedgerStatus:
     devices: pl.DataFrame
     failed: pl.DataFrame
     waiting: pl.DataFrame
-    findings: pl.DataFrame
+    findings: Rows
     withdrawn: pl.DataFrame
     erasures: pl.DataFrame
     runs: list[Run]
@@ -73,7 +68,10 @@ class LedgerStatus:
 
     def facts(self) -> dict[str, Any]:
         """Everything as plain values, for JSON."""
+        import polars as pl
+
         frames = {k: v.to_dicts() for k, v in self.__dict__.items() if isinstance(v, pl.DataFrame)}
+        frames["findings"] = self.findings.dicts()
         runs = [asdict(run) | {"killed": run.killed} for run in self.runs]
         loose = [asdict(one) | {"path": str(one.path)} for one in self.open_to_others]
         return self.__dict__ | frames | {"runs": runs, "open_to_others": loose}
@@ -83,58 +81,77 @@ def ledger_status(home: Home, now: datetime) -> LedgerStatus:
     """
     Look at a ledger; reads only.
 
+    The database and the lake are looked at side by side. What reads the lake is imported here for that
+    reason: it takes as long as the engine does with the database.
+
     Parameters
     ----------
     now
         What silence is counted to, and the next run from.
     """
-    files = home.lake.scan(LOAD_FILE).collect()
-    uses = home.lake.scan(USE_TABLE).select("site", "device", "ended_at").collect()
-    devices = device_freshness(files, uses, now)
-    failed = (
-        files.filter(
-            (pl.col("status") != FileStatus.LOADED.value) & (pl.col("status") != FileStatus.WITHDRAWN.value)
+    with looked_at(home.database) as looking:
+        import polars as pl
+
+        from flows.looking.file_names import file_names
+        from flows.looking.freshness import device_freshness, site_freshness
+        from flows.looking.reconciled import reconciled
+        from schemas.lake import LOAD_FILE, USE_TABLE
+        from schemas.published import DRAIN
+
+        files = home.lake.scan(LOAD_FILE).collect()
+        uses = home.lake.scan(USE_TABLE).select("site", "device", "ended_at").collect()
+        devices = device_freshness(files, uses, now)
+        failed = (
+            files.filter(
+                (pl.col("status") != FileStatus.LOADED.value)
+                & (pl.col("status") != FileStatus.WITHDRAWN.value)
+            )
+            .join(file_names(home), on="file_sha256", how="left")
+            .select("name", "status", "rows_kept", "rows_rejected", "reason", "file_sha256")
+            .sort("status", "name", "file_sha256")
         )
-        .join(_names(home), on="file_sha256", how="left")
-        .select("name", "status", "rows_kept", "rows_rejected", "reason", "file_sha256")
-        .sort("status", "name", "file_sha256")
-    )
-    return LedgerStatus(
-        home=str(home.root),
-        running=home.load_in_progress(),
-        interrupted_files=len(read_journal(home.journal)),
-        files={s.value: files.filter(pl.col("status") == s.value).height for s in FileStatus},
-        rows_kept=int(files["rows_kept"].sum()),
-        rows_rejected=int(files["rows_rejected"].sum()),
-        cells_rejected=int(files["cells_rejected"].sum()),
-        unended=files.filter(
-            pl.col("device").is_not_null()
-            & (pl.col("rows_kept") > 0)
-            & pl.col("complete").is_null()
-            & (pl.col("status") != FileStatus.WITHDRAWN.value)
-        ).height,
-        uses=uses.height,
-        drains=home.lake.scan(DRAIN).select(pl.len()).collect().item(),
-        last_load=files["loaded_at"].max(),  # type: ignore[arg-type]
-        published=readable(home.database),
-        bytes_raw=home.raw.size_bytes(),
-        bytes_lake=home.lake.size_bytes(),
-        bytes_database=home.database.stat().st_size if home.database.exists() else 0,
-        bytes_private=_bytes_below(home.private),
-        bytes_free=_bytes_free(home.root),
-        sites=site_freshness(devices, files),
-        devices=devices,
-        failed=failed,
-        waiting=_waiting(home),
-        **reconciled(home).__dict__,
-        runs=last_runs(home, _RUNS),
-        schedule=upcoming(home.private, now),
-        open_to_others=tuple(loose(home)),
-    )
+        return LedgerStatus(
+            home=str(home.root),
+            running=home.load_in_progress(),
+            interrupted_files=len(read_journal(home.journal)),
+            files={s.value: files.filter(pl.col("status") == s.value).height for s in FileStatus},
+            rows_kept=int(files["rows_kept"].sum()),
+            rows_rejected=int(files["rows_rejected"].sum()),
+            cells_rejected=int(files["cells_rejected"].sum()),
+            unended=files.filter(
+                pl.col("device").is_not_null()
+                & (pl.col("rows_kept") > 0)
+                & pl.col("complete").is_null()
+                & (pl.col("status") != FileStatus.WITHDRAWN.value)
+            ).height,
+            uses=uses.height,
+            drains=home.lake.scan(DRAIN).select(pl.len()).collect().item(),
+            last_load=files["loaded_at"].max(),  # type: ignore[arg-type]
+            bytes_raw=home.raw.size_bytes(),
+            bytes_lake=home.lake.size_bytes(),
+            bytes_database=home.database.stat().st_size if home.database.exists() else 0,
+            bytes_private=_bytes_below(home.private),
+            bytes_free=_bytes_free(home.root),
+            sites=site_freshness(devices, files),
+            devices=devices,
+            failed=failed,
+            waiting=_waiting(home),
+            **reconciled(home).__dict__,
+            runs=last_runs(home, _RUNS),
+            schedule=upcoming(home.private, now),
+            open_to_others=tuple(loose(home)),
+            published=looking.result().readable,
+            findings=looking.result().findings,
+        )
 
 
 def _waiting(home: Home) -> pl.DataFrame:
     """What was seen in the landing folder and not taken in, and files that could not be read."""
+    import polars as pl
+
+    from flows.loading.naming import names_apart
+    from flows.nights.landing import REASONS
+
     sights = [s for s in read_sights(home.private).values() if s.fate not in (Fate.HELD, Fate.REJECTED)]
     names = names_apart(sight.path for sight in sights)
     rows = [
@@ -165,58 +182,3 @@ def _bytes_free(root: Path) -> int | None:
         return shutil.disk_usage(root).free
     except OSError:
         return None
-
-
-def rejected_rows(home: Home, file: str | None = None) -> pl.DataFrame:
-    """
-    Rejected files, rows and cells with names and values, both from the private store.
-
-    Parameters
-    ----------
-    file
-        First digits of a file's SHA-256, the name it was given under, or a path to it; null: all files.
-
-    Raises
-    ------
-    CallError
-        When no file of that digest or name is known.
-    """
-    names = _names(home)
-    called = _apart(home, names)
-    rejected = home.lake.scan(REJECTED_ROW).collect()
-    if file is not None:
-        rejected = rejected.filter(pl.col("file_sha256").is_in(files_meant(home, file)))
-    values = home.private_lake.scan(REJECTED_VALUE).collect().unique(["file_sha256", "line", "column"])
-    reasons = (
-        home.lake.scan(LOAD_FILE)
-        .select("file_sha256", "reason", scope=pl.lit(RejectScope.FILE.value))
-        .collect()
-    )
-    return (
-        rejected.join(called, on="file_sha256", how="left")
-        .join(values, on=["file_sha256", "line", "column"], how="left", nulls_equal=True)
-        .join(reasons, on=["file_sha256", "scope"], how="left")
-        .select("name", "line", "scope", "column", "rule", "value", "reason", "file_sha256")
-        .sort("name", "file_sha256", "line", "column", "rule", "value", nulls_last=False)
-    )
-
-
-def _apart(home: Home, names: pl.DataFrame) -> pl.DataFrame:
-    """The names; of several files with one, each by the end of its path where a night saw it lie."""
-    shared = set(names.filter(pl.col("name").is_duplicated())["file_sha256"])
-    if not shared:
-        return names
-    places = {s.digest: s.path for s in read_sights(home.private).values() if s.digest in shared}
-    apart = names_apart(places.values())
-    called = pl.DataFrame(
-        [(digest, apart[path]) for digest, path in places.items()],
-        schema={"file_sha256": pl.String, "apart": pl.String},
-        orient="row",
-    )
-    found = names.join(called, on="file_sha256", how="left")
-    return found.select("file_sha256", name=pl.coalesce("apart", "name"))
-
-
-def _names(home: Home) -> pl.DataFrame:
-    """One name a file, of those it was given under the first in the alphabet."""
-    return home.private_lake.scan(FILE_NAME).group_by("file_sha256").agg(pl.col("name").min()).collect()

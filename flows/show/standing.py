@@ -13,6 +13,7 @@ from flows.nights.runs import Run
 from flows.show.as_json import json_text
 from flows.show.plain import plain
 from flows.show.rows import hung, print_table
+from pipeline.query.rows import Rows
 
 _DEVICES, _RUNS, _WAITING, _FAILED = 10, 5, 20, 20  # rows a person is shown; --json gives all
 _UNDER = 13  # where the facts of a line begin, behind its name
@@ -50,7 +51,7 @@ def show_status(status: LedgerStatus, *, as_json: bool) -> None:
     failed = status.failed.with_columns(pl.col("file_sha256").str.head(12))
     _show(failed, "Not simply loaded", _FAILED, "files")
     found = status.findings
-    _show(found, "What does not add up (table data_quality)", found.height, "findings")
+    _show(found, "What does not add up (table data_quality)", len(found.rows), "findings")
     withdrawn = status.withdrawn.with_columns(pl.col("digest").str.head(12))
     _show(withdrawn, "Withdrawn", _FAILED, "files")
     _show(status.erasures, "Erased, on record in private/erased", _FAILED, "records")
@@ -94,12 +95,13 @@ def _show_runs(runs: list[Run]) -> None:
         print(hung(f"{began}{how}{took}{said}", len(began)))
 
 
-def _show(frame: pl.DataFrame, title: str, most: int, things: str) -> None:
-    if frame.height == 0:
+def _show(found: pl.DataFrame | Rows, title: str, most: int, things: str) -> None:
+    rows = found if isinstance(found, Rows) else Rows.of(found)
+    if not rows.rows:
         return
-    print_table(frame.head(most), title)
-    if frame.height > most:
-        print(f"  and {frame.height - most} more {things}; --json lists all")
+    print_table(rows.first(most), title)
+    if len(rows.rows) > most:
+        print(f"  and {len(rows.rows) - most} more {things}; --json lists all")
 
 
 def _when(moment: datetime | None) -> str:
