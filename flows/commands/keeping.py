@@ -154,11 +154,9 @@ def status(*, home: HomeDir, json_: Json = False) -> int:
     And what waits, what does not add up, what was withdrawn, and when the next run is.
     """
     from flows.looking.status import ledger_status
+    from flows.show.standing import show_status
 
-    found = ledger_status(open_ledger(home), now())
-    from flows.show.standing import show_status  # with the frames that were read while the engine looked
-
-    show_status(found, as_json=json_)
+    show_status(ledger_status(open_ledger(home), now()), as_json=json_)
     return DONE
 
 

@@ -4,23 +4,25 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from flows.looking.freshness import device_freshness, site_freshness
+from flows.looking.held import held
 from flows.looking.published import looked_at
+from flows.looking.reconciled import erased, withdrawn
 from flows.nights.runs import Run, last_runs
 from flows.nights.schedule import upcoming
-from pipeline.query.rows import Rows
+from pipeline.query.rows import Rows, nulls_first
 from pipeline.store import Home
 from pipeline.store.journal import read_journal
 from pipeline.store.permissions import Loose, loose
+from pipeline.store.place import place_of
 from pipeline.store.seen import Fate, read_sights
 from schemas.vocabulary import FileStatus
-
-if TYPE_CHECKING:  # imported while the engine reads the database, see `ledger_status`
-    import polars as pl
 
 _RUNS = 20  # on record in `status`
 
@@ -34,8 +36,9 @@ class LedgerStatus:
     rejected or cut, with their names (private) and reasons. `waiting`: what the last night left in the
     landing folder or could not read, likewise. `runs`: the last ones, newest first. `schedule`: what is
     served and when it runs next. `unended`: logs in force that do not say whether they are whole.
-    `published`: whether there is a database that can be read; `findings`: as in `Published`. `withdrawn`,
-    `erasures`: as in `Reconciled`. `open_to_others`: what of the home is not its owner's alone.
+    `published`: whether there is a database that can be read; `findings`: as in `Published`. `withdrawn`:
+    files that do not count any more; `erasures`: a row a record. `open_to_others`: what of the home is not
+    its owner's alone.
     """
 
     home: str
@@ -55,34 +58,30 @@ class LedgerStatus:
     bytes_database: int
     bytes_private: int
     bytes_free: int | None
-    sites: pl.DataFrame
-    devices: pl.DataFrame
-    failed: pl.DataFrame
-    waiting: pl.DataFrame
+    sites: Rows
+    devices: Rows
+    failed: Rows
+    waiting: Rows
     findings: Rows
-    withdrawn: pl.DataFrame
-    erasures: pl.DataFrame
+    withdrawn: Rows
+    erasures: Rows
     runs: list[Run]
     schedule: dict[str, Any] | None
     open_to_others: tuple[Loose, ...]
 
     def facts(self) -> dict[str, Any]:
         """Everything as plain values, for JSON."""
-        import polars as pl
-
-        frames = {k: v.to_dicts() for k, v in self.__dict__.items() if isinstance(v, pl.DataFrame)}
-        frames["findings"] = self.findings.dicts()
+        tables = {k: v.dicts() for k, v in self.__dict__.items() if isinstance(v, Rows)}
         runs = [asdict(run) | {"killed": run.killed} for run in self.runs]
         loose = [asdict(one) | {"path": str(one.path)} for one in self.open_to_others]
-        return self.__dict__ | frames | {"runs": runs, "open_to_others": loose}
+        return self.__dict__ | tables | {"runs": runs, "open_to_others": loose}
 
 
 def ledger_status(home: Home, now: datetime) -> LedgerStatus:
     """
     Look at a ledger; reads only.
 
-    The database and the lake are looked at side by side. What reads the lake is imported here for that
-    reason: it takes as long as the engine does with the database.
+    The database and the lake are looked at side by side.
 
     Parameters
     ----------
@@ -90,53 +89,38 @@ def ledger_status(home: Home, now: datetime) -> LedgerStatus:
         What silence is counted to, and the next run from.
     """
     with looked_at(home.database) as looking:
-        import polars as pl
-
-        from flows.looking.file_names import file_names
-        from flows.looking.freshness import device_freshness, site_freshness
-        from flows.looking.reconciled import reconciled
-        from schemas.lake import LOAD_FILE, USE_TABLE
-        from schemas.published import DRAIN
-
-        files = home.lake.scan(LOAD_FILE).collect()
-        uses = home.lake.scan(USE_TABLE).select("site", "device", "ended_at").collect()
-        devices = device_freshness(files, uses, now)
-        failed = (
-            files.filter(
-                (pl.col("status") != FileStatus.LOADED.value)
-                & (pl.col("status") != FileStatus.WITHDRAWN.value)
-            )
-            .join(file_names(home), on="file_sha256", how="left")
-            .select("name", "status", "rows_kept", "rows_rejected", "reason", "file_sha256")
-            .sort("status", "name", "file_sha256")
-        )
+        found = held(home)
+        counted = [file for file in found.files if file["status"] != FileStatus.WITHDRAWN]
+        out = [file["file_sha256"] for file in found.files if file["status"] == FileStatus.WITHDRAWN]
+        devices = device_freshness(found.files, found.uses, now)
         return LedgerStatus(
             home=str(home.root),
             running=home.load_in_progress(),
             interrupted_files=len(read_journal(home.journal)),
-            files={s.value: files.filter(pl.col("status") == s.value).height for s in FileStatus},
-            rows_kept=int(files["rows_kept"].sum()),
-            rows_rejected=int(files["rows_rejected"].sum()),
-            cells_rejected=int(files["cells_rejected"].sum()),
-            unended=files.filter(
-                pl.col("device").is_not_null()
-                & (pl.col("rows_kept") > 0)
-                & pl.col("complete").is_null()
-                & (pl.col("status") != FileStatus.WITHDRAWN.value)
-            ).height,
-            uses=uses.height,
-            drains=home.lake.scan(DRAIN).select(pl.len()).collect().item(),
-            last_load=files["loaded_at"].max(),  # type: ignore[arg-type]
+            files={s.value: sum(file["status"] == s for file in found.files) for s in FileStatus},
+            rows_kept=sum(file["rows_kept"] or 0 for file in found.files),
+            rows_rejected=sum(file["rows_rejected"] or 0 for file in found.files),
+            cells_rejected=sum(file["cells_rejected"] or 0 for file in found.files),
+            unended=sum(
+                file["device"] is not None and (file["rows_kept"] or 0) > 0 and file["complete"] is None
+                for file in counted
+            ),
+            uses=len(found.uses),
+            drains=found.drains,
+            last_load=max(
+                (file["loaded_at"] for file in found.files if file["loaded_at"] is not None), default=None
+            ),
             bytes_raw=home.raw.size_bytes(),
-            bytes_lake=home.lake.size_bytes(),
+            bytes_lake=sum(place_of(home.lake_lies).sizes().values()),
             bytes_database=home.database.stat().st_size if home.database.exists() else 0,
             bytes_private=_bytes_below(home.private),
             bytes_free=_bytes_free(home.root),
-            sites=site_freshness(devices, files),
+            sites=site_freshness(devices, found.files),
             devices=devices,
-            failed=failed,
+            failed=_failed(counted, found.names),
             waiting=_waiting(home),
-            **reconciled(home).__dict__,
+            withdrawn=withdrawn(home, out),
+            erasures=erased(home),
             runs=last_runs(home, _RUNS),
             schedule=upcoming(home.private, now),
             open_to_others=tuple(loose(home)),
@@ -145,21 +129,36 @@ def ledger_status(home: Home, now: datetime) -> LedgerStatus:
         )
 
 
-def _waiting(home: Home) -> pl.DataFrame:
-    """What was seen in the landing folder and not taken in, and files that could not be read."""
-    import polars as pl
-
-    from flows.loading.naming import names_apart
-    from flows.nights.landing import REASONS
-
-    sights = [s for s in read_sights(home.private).values() if s.fate not in (Fate.HELD, Fate.REJECTED)]
-    names = names_apart(sight.path for sight in sights)
+def _failed(files: list[dict[str, Any]], names: Mapping[str, str]) -> Rows:
+    """Files that were not simply loaded."""
     rows = [
-        (names[s.path], s.fate.value, REASONS.get(s.why, f"could not be read ({s.why})"), s.since)
-        for s in sights
+        (
+            names.get(file["file_sha256"]),
+            *(file[name] for name in ("status", "rows_kept", "rows_rejected", "reason", "file_sha256")),
+        )
+        for file in files
+        if file["status"] != FileStatus.LOADED
     ]
-    schema = {"name": pl.String, "fate": pl.String, "why": pl.String, "since": pl.Datetime("us", "UTC")}
-    return pl.DataFrame(rows, schema=schema, orient="row").sort("fate", "since", "name")
+    columns = ("name", "status", "rows_kept", "rows_rejected", "reason", "file_sha256")
+    numbers = (False, False, True, True, False, False)
+    return Rows(columns, numbers, False, sorted(rows, key=lambda row: nulls_first(row[1], row[0], row[5])))
+
+
+def _waiting(home: Home) -> Rows:
+    """What was seen in the landing folder and not taken in, and files that could not be read."""
+    sights = [s for s in read_sights(home.private).values() if s.fate not in (Fate.HELD, Fate.REJECTED)]
+    rows: list[tuple[Any, ...]] = []
+    if sights:
+        from flows.loading.naming import names_apart
+        from flows.nights.landing import REASONS
+
+        names = names_apart(sight.path for sight in sights)
+        rows = [
+            (names[s.path], s.fate.value, REASONS.get(s.why, f"could not be read ({s.why})"), s.since)
+            for s in sights
+        ]
+    rows.sort(key=lambda row: nulls_first(row[1], row[3], row[0]))
+    return Rows(("name", "fate", "why", "since"), [False] * 4, True, rows)
 
 
 def _bytes_below(folder: Path) -> int:

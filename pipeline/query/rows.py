@@ -96,3 +96,15 @@ def _as_in_a_frame(value: Any, kind: type) -> bool:
     if isinstance(value, int):
         return abs(value) < _MOST_DIGITS
     return not isinstance(value, date) or date(value.year, value.month, value.day) not in _NOT_WITHIN
+
+
+def nulls_first(*values: Any) -> tuple[tuple[Any, ...], ...]:
+    """
+    A key to sort rows by: a null stands before every value.
+
+    Examples
+    --------
+    >>> sorted(["b", None, "a"], key=nulls_first)
+    [None, 'a', 'b']
+    """
+    return tuple(() if value is None else (value,) for value in values)
