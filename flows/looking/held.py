@@ -9,7 +9,7 @@ from typing import Any
 
 import duckdb
 
-from pipeline.query.lake_rows import lake_rows
+from pipeline.query.lake_rows import lake_height, lake_rows
 from pipeline.store import Home
 
 _LOAD_FILE = (
@@ -61,10 +61,11 @@ def _by_the_engine(home: Home) -> Held:
         connection.execute("SET TimeZone = 'UTC'")
         files = lake_rows(connection, lake, "load_file", _LOAD_FILE)
         uses = lake_rows(connection, lake, "use", _USE)
-        drains = lake_rows(connection, lake, "drain", ["drain_id"])
         given = lake_rows(connection, private, "file_name", ["file_sha256", "name"])
     names = dict(sorted(given, reverse=True))  # the first in the alphabet comes last, and stays
-    return Held([dict(zip(_LOAD_FILE, row, strict=True)) for row in files], uses, len(drains), names)
+    return Held(
+        [dict(zip(_LOAD_FILE, row, strict=True)) for row in files], uses, lake_height(lake, "drain"), names
+    )
 
 
 def _by_frames(home: Home) -> Held:
