@@ -20,7 +20,7 @@ $(INSTALLED): requirements.lock pyproject.toml
 	  || { echo "drainledger needs Python 3.11 or later; name one with: make $(MAKECMDGOALS) PYTHON=python3.12"; exit 1; }
 	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
 	$(BIN)/python -m pip install --quiet --no-compile --require-hashes -r requirements.lock
-	-$(BIN)/python -m compileall -q -j 0 $(VENV)/lib > /dev/null  # pip does it one file after another
+	-$(BIN)/python -m compileall -q -j 0 $(VENV)/lib flows pipeline schemas shared > /dev/null  # pip does it one file after another
 	$(BIN)/python -m pip install --quiet --no-deps --no-build-isolation -e .
 	touch $@
 

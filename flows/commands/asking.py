@@ -50,10 +50,10 @@ def sql(
         For example: "SELECT * FROM prolonged_leak_rate"; or the path of a file that ends in .sql.
     """
     from flows.exits import INTERRUPTED
-    from flows.show.rows import format_for, show_frame
+    from flows.show.rows import format_for, show_frame, show_rows
     from flows.stopping import stoppable
-    from pipeline.marts import select
-    from pipeline.marts.remarks import remark_on
+    from pipeline.query import select, select_rows
+    from pipeline.query.remarks import remark_on
 
     if query.endswith(".sql") and len(query.split()) == 1:
         try:
@@ -74,14 +74,19 @@ def sql(
     if rows < 1:
         raise CallError(f"sql: --rows {rows}: a table shows at least one row.")
     how = format_for(format_, output)
-    most = rows if how == "table" and output is None else None
     stopped = "drainledger: sql: the query was stopped; nothing was written."
     try:
         with stoppable(stopped):
-            # One more than are shown tells whether there are more.
-            answer = select(ledger.database, query, ledger.lake.root, most=most and most + 1)
-            show_frame(answer, how, output, most)
-            if how == "table" and (remark := remark_on(query, answer.columns)) is not None:
+            if how == "table" and output is None:
+                # One more than are shown tells whether there are more.
+                answer = select_rows(ledger.database, query, ledger.lake_lies, most=rows + 1)
+                show_rows(answer, rows)
+                columns = answer.columns
+            else:
+                frame = select(ledger.database, query, ledger.lake_lies)
+                show_frame(frame, how, output)
+                columns = frame.columns
+            if how == "table" and (remark := remark_on(query, columns)) is not None:
                 print(f"drainledger: sql: {remark}", file=sys.stderr)
     except KeyboardInterrupt:
         print(stopped, file=sys.stderr)

@@ -175,7 +175,7 @@ def rejected(
     with --file each, with its value. The values come from the private store: they may hold what is a
     patient's.
     """
-    from flows.looking.status import rejected_rows
+    from flows.looking.rejected import rejected_rows
     from flows.show.results import show_rejected
 
     show_rejected(rejected_rows(open_ledger(home), file), as_json=json_, every=file is not None)

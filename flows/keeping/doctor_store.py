@@ -17,11 +17,12 @@ from flows.loading.publishing import out_of_date
 from flows.loading.stale import read_ward
 from flows.loading.vaults import vault_of
 from pipeline.definitions import Definitions
-from pipeline.marts.reader import reader
-from pipeline.store import Home, Lake
+from pipeline.query.reader import reader
+from pipeline.store import Home
 from pipeline.store.damage import damage
 from pipeline.store.engine_words import first_sentence
 from pipeline.store.journal import read_journal, read_readings
+from pipeline.store.lake import Lake
 from pipeline.store.sweeping import leftovers
 from schemas.derivation import MADE
 from schemas.errors import LedgerError

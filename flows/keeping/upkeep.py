@@ -12,8 +12,9 @@ import duckdb
 
 from flows.loading.computing import DEVICE_TABLES, DRAIN_STAGE
 from pipeline.definitions import UpkeepRules, load_definitions
-from pipeline.marts.reader import reader
-from pipeline.store import Home, Lake
+from pipeline.query.reader import reader
+from pipeline.store import Home
+from pipeline.store.lake import Lake
 from pipeline.store.sweeping import Leftover, sweep
 from pipeline.store.upkeep import Tended, tend
 from schemas.derivation import MADE

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from pipeline.query.rows import Rows, plain_rows
+
 if TYPE_CHECKING:  # whoever only wants the words does without the engine
-    import polars as pl
+    import duckdb
 
     from pipeline.store import Home
 
@@ -29,34 +31,37 @@ GROUP BY ALL
 ORDER BY ALL
 """
 
+NONE = Rows((), (), False, ())
 Findings = tuple[tuple[str, int], ...]
 
 
-def findings_by_site(home: Home) -> pl.DataFrame:
-    """What `data_quality` found, a row a site and finding, with one of them as an example; reads only.
+def findings_by_site(connection: duckdb.DuckDBPyConnection) -> Rows:
+    """
+    What `data_quality` found, a row a site and finding, with one of them as an example.
 
-    None where the database cannot be read: what asks for them has done its work, which stands.
+    None where the table cannot be read: what asks for them has something else to say as well.
     """
     import duckdb
-    import polars as pl
 
-    from pipeline.marts.reader import reader, rows_of
-    from schemas.errors import LedgerError
-
-    if not home.database.exists():
-        return pl.DataFrame()
     try:
-        with reader(home.database) as connection:
-            return rows_of(connection.sql(_BY_SITE))
-    except (duckdb.Error, LedgerError, OSError):
-        return pl.DataFrame()
+        return plain_rows(connection.sql(_BY_SITE)) or NONE
+    except duckdb.Error:
+        return NONE
 
 
 def findings_of(home: Home) -> Findings:
-    """Each finding of the published database with how many there are, by name."""
+    """Each finding of the published database with how many there are, by name; none if it is unreadable."""
+    from pipeline.query.reader import reader
+    from schemas.errors import LedgerError
+
     count: dict[str, int] = {}
-    for row in findings_by_site(home).iter_rows(named=True):
-        count[row["finding"]] = count.get(row["finding"], 0) + row["findings"]
+    if home.database.exists():
+        try:
+            with reader(home.database) as connection:
+                for row in findings_by_site(connection).dicts():
+                    count[row["finding"]] = count.get(row["finding"], 0) + row["findings"]
+        except (LedgerError, OSError):
+            return ()
     return tuple(sorted(count.items()))
 
 

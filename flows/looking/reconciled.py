@@ -1,59 +1,28 @@
-"""What does not add up in a ledger, and what was put right on purpose: the end of `status`."""
+"""What was put right in a ledger on purpose: files withdrawn, and what was erased."""
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
-
-import polars as pl
+from collections.abc import Iterable
 
 from flows.keeping.withdrawals import withdrawals
-from flows.loading.findings import findings_by_site
+from pipeline.query.rows import Rows
 from pipeline.store import Home
 from pipeline.store.erasures import read_erasures
-from schemas.lake import LOAD_FILE
-from schemas.vocabulary import FileStatus
 
 _WITHDRAWN = ("digest", "name", "kind", "withdrawn_on", "why")
-_ERASURE = {
-    "record": pl.String(),
-    "erased_on": pl.String(),
-    "asked": pl.String(),
-    "rows": pl.Int64(),
-    "files": pl.Int64(),
-    "done": pl.Boolean(),
-}
+_ERASURE = ("record", "erased_on", "asked", "rows", "files", "done")
 
 
-@dataclass(frozen=True)
-class Reconciled:
-    """
-    `findings`: as `findings_by_site` has them.
-    `withdrawn`: files that do not count any more. `erasures`: a row a record; none of them names anybody.
-    """
-
-    findings: pl.DataFrame
-    withdrawn: pl.DataFrame
-    erasures: pl.DataFrame
+def withdrawn(home: Home, among: Iterable[str]) -> Rows:
+    """Files of these digests that do not count any more, the latest first."""
+    found = [tuple(getattr(one, name) for name in _WITHDRAWN) for one in withdrawals(home, among)]
+    return Rows(_WITHDRAWN, [False] * len(_WITHDRAWN), False, found)
 
 
-def reconciled(home: Home) -> Reconciled:
-    """Look at the published findings and at what was withdrawn and erased; reads only."""
-    erasures = [
-        {
-            "record": erasure.name,
-            "erased_on": erasure.erased_on,
-            "asked": erasure.asked,
-            "rows": erasure.counts.get("rows"),
-            "files": erasure.counts.get("files"),
-            "done": erasure.done,
-        }
-        for erasure in read_erasures(home.private)
+def erased(home: Home) -> Rows:
+    """What was erased, a row a record; none of them names anybody."""
+    found = [
+        (one.name, one.erased_on, one.asked, one.counts.get("rows"), one.counts.get("files"), one.done)
+        for one in read_erasures(home.private)
     ]
-    status = pl.col("status") == FileStatus.WITHDRAWN.value
-    among = home.lake.scan(LOAD_FILE).filter(status).select("file_sha256").collect()["file_sha256"]
-    out = [asdict(one) for one in withdrawals(home, among)]
-    return Reconciled(
-        findings_by_site(home),
-        pl.DataFrame(out, schema=dict.fromkeys(_WITHDRAWN, pl.String())),
-        pl.DataFrame(erasures, schema=_ERASURE),
-    )
+    return Rows(_ERASURE, [name in ("rows", "files") for name in _ERASURE], False, found)

@@ -14,8 +14,8 @@ from typing import Any
 import polars as pl
 
 from flows.looking.drain_pages import beside
-from pipeline.marts.minute_view import lend_minutes
-from pipeline.marts.reader import reader
+from pipeline.query.lending import lend_minutes
+from pipeline.query.reader import reader
 from pipeline.report import Ask
 from pipeline.report.cohort_page import cohort_page
 from pipeline.report.drain_page import drain_page

@@ -14,14 +14,13 @@ from typing import TYPE_CHECKING, Any
 
 from flows.exits import DONE, FAILED, SOME_REJECTED, WRONG_CALL
 from flows.loading.outcome import again_words
-from flows.nights.logs import DIGEST_SIGNS, Log, log_of
-from flows.orchestration.orchestrator import behind
 from pipeline.store.durable import write_whole
 from schemas.errors import CallError, DrainledgerError
 
-if TYPE_CHECKING:
+if TYPE_CHECKING:  # whoever only reads what runs left on record writes no log
     from flows.loading.load import Summary
     from flows.loading.outcome import Outcome
+    from flows.nights.logs import Log
     from pipeline.store import Home
 
 FILE = "runs.jsonl"  # in the private store: what a fault said can hold names
@@ -82,6 +81,8 @@ class Recorder:
 
     def took(self, outcomes: tuple[Outcome, ...]) -> None:
         """Log what became of files that the run took in."""
+        from flows.nights.logs import DIGEST_SIGNS
+
         for outcome in outcomes:
             if not outcome.digest:
                 self.log.say("file_left", level="warning", why="unread")
@@ -125,6 +126,9 @@ def recorded(home: Home, kind: str) -> Iterator[Recorder]:
 
     A record that cannot be written never stops the run.
     """
+    from flows.nights.logs import log_of
+    from flows.orchestration.orchestrator import behind
+
     log = log_of(home.root, kind)
     begun = time.monotonic()
     recorder = Recorder(log, Run(kind, _clock(), os.getpid(), log.run))

@@ -9,8 +9,6 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
-import polars as pl
-
 from flows.show.plain import prints
 
 
@@ -44,6 +42,6 @@ def _plain(value: Any) -> Any:
         return float(value)
     if isinstance(value, bytes):
         return value.hex()
-    if isinstance(value, pl.Series):
+    if hasattr(value, "to_list"):  # a series: known by what it can, for who prints none has not imported it
         return value.to_list()
     raise TypeError(f"{type(value).__name__} has no JSON form")

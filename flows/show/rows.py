@@ -10,17 +10,19 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 from textwrap import wrap
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import polars as pl
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
 from flows.show.as_json import json_text
 from flows.show.plain import plain
-from pipeline.spreadsheet import harmless_csv
+from pipeline.query.rows import Rows
 from schemas.errors import CallError
+
+if TYPE_CHECKING:  # frames take longer to import than a table to print
+    import polars as pl
 
 MOST_ROWS = 200  # that a table shows people unless they ask for more
 NULL = "null"
@@ -51,9 +53,16 @@ def format_for(asked: str | None, output: Path | None) -> str:
     return how
 
 
-def show_frame(frame: pl.DataFrame, how: str, output: Path | None, most: int | None = None) -> None:
+def show_rows(rows: Rows, most: int) -> None:
+    """Print a query's rows as a table; of more than so many the first, and that there are more is said."""
+    print_table(rows.first(most), None)
+    if len(rows.rows) > most:
+        print(f"(there are more rows: these are the first {most:,}; --rows shows more, --format csv all)")
+
+
+def show_frame(frame: pl.DataFrame, how: str, output: Path | None) -> None:
     """
-    Print or write a query's rows.
+    Write a query's rows, or print them for a program.
 
     A file is written whole under a passing name and then takes its own: whoever stops half-way leaves the
     one before as it was.
@@ -62,14 +71,11 @@ def show_frame(frame: pl.DataFrame, how: str, output: Path | None, most: int | N
     ----------
     how
         `table`, `csv`, `json` or `parquet`; see `format_for`.
-    most
-        Rows a printed table shows; of more the first are shown, and that there are more is said.
+    output
+        The file; null: print CSV or JSON.
     """
-    if output is None and how == "table":
-        print_table(frame if most is None else frame.head(most), None)
-        if most is not None and frame.height > most:
-            print(f"(there are more rows: these are the first {most:,}; --rows shows more, --format csv all)")
-        return
+    from pipeline.spreadsheet import harmless_csv
+
     if output is None:
         text = harmless_csv(frame) if how == "csv" else json_text(frame.to_dicts()) + "\n"
         sys.stdout.write(plain(text, keep="\n") if sys.stdout.isatty() else text)
@@ -82,35 +88,36 @@ def show_frame(frame: pl.DataFrame, how: str, output: Path | None, most: int | N
         elif how == "json":
             beside.write_text(json_text(frame.to_dicts()) + "\n", encoding="utf-8")
         else:
-            beside.write_text("\n".join(_lines(frame)) + "\n", encoding="utf-8")
+            beside.write_text("\n".join(_lines(Rows.of(frame))) + "\n", encoding="utf-8")
     print(f"{_count(frame.height)} in {output}", file=sys.stderr)
 
 
-def print_table(frame: pl.DataFrame, title: str | None) -> None:
+def print_table(table_of: pl.DataFrame | Rows, title: str | None) -> None:
     """
-    Print a frame for people to read; an unknown value is `null`, an empty text is empty.
+    Print rows for people to read; an unknown value is `null`, an empty text is empty.
 
     A table too wide for the terminal has its long texts cut, which is said; where that is not enough it is
     printed row by row, a line a column, with nothing cut. Where there is no terminal nothing is ever cut.
     """
     width = _width()
-    cells = [[shown(value) for value in row] for row in frame.iter_rows()]
+    rows = table_of if isinstance(table_of, Rows) else Rows.of(table_of)
+    cells = _cells(rows)
     wide = Console(width=_WIDEST, highlight=False)
-    table = _table(frame.schema, cells, title)
+    table = _table(rows, cells, title)
     needed = wide.measure(table).maximum
     fits, cut = True, False
-    if width is not None and needed > width and frame.height:
+    if width is not None and needed > width and cells:
         short = [[_cut(cell) for cell in row] for row in cells]
-        table = _table(frame.schema, short, title)
+        table = _table(rows, short, title)
         cut = short != cells
         if (needed := wide.measure(table).maximum) > width:
-            _print_rows(frame.columns, cells, title)
+            _print_rows(rows.columns, cells, title)
             fits, cut = False, False
     if fits:
         Console(width=max(needed, len(title or "")), highlight=False).print(table)
     if title is None:
-        notes = [_count(frame.height)]
-        if any(isinstance(dtype, pl.Datetime) and dtype.time_zone for dtype in frame.dtypes):
+        notes = [_count(len(cells))]
+        if rows.in_utc:
             notes.append("times in UTC")
         if cut:
             notes.append("long texts are cut; --format csv has them whole")
@@ -141,7 +148,7 @@ def shown(value: Any) -> str:
         days, rest = divmod(minutes, 1440)
         clock = f"{rest // 60:02}:{rest % 60:02}" + (f":{seconds:02}" if seconds else "")
         return f"{days} d {clock}" if days else clock
-    if isinstance(value, pl.Series):
+    if hasattr(value, "to_list"):  # a series within a cell
         value = value.to_list()
     if isinstance(value, list):
         return ", ".join(shown(item) for item in value)
@@ -177,20 +184,23 @@ class _Replacing:
             self.beside.unlink(missing_ok=True)
 
 
-def _table(schema: pl.Schema, cells: Sequence[Sequence[str]], title: str | None) -> Table:
+def _cells(rows: Rows) -> list[list[str]]:
+    return [[shown(value) for value in row] for row in rows.rows]
+
+
+def _table(rows: Rows, cells: Sequence[Sequence[str]], title: str | None) -> Table:
     table = Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
-    for name, dtype in schema.items():
-        table.add_column(escape(plain(name)), justify="right" if dtype.is_numeric() else "left", no_wrap=True)
+    for name, number in zip(rows.columns, rows.numbers, strict=True):
+        table.add_column(escape(plain(name)), justify="right" if number else "left", no_wrap=True)
     for row in cells:
         table.add_row(*(escape(cell) for cell in row))
     return table
 
 
-def _lines(frame: pl.DataFrame) -> list[str]:
-    cells = [[shown(value) for value in row] for row in frame.iter_rows()]
+def _lines(rows: Rows) -> list[str]:
     console = Console(width=_WIDEST, highlight=False, color_system=None)
     with console.capture() as caught:
-        console.print(_table(frame.schema, cells, None), crop=False)
+        console.print(_table(rows, _cells(rows), None), crop=False)
     return [line.rstrip() for line in caught.get().splitlines()]
 
 

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
-
-import polars as pl
 
 from flows.loading.findings import DOES_NOT_ADD_UP
 from flows.loading.outcome import unended_words
@@ -14,8 +13,10 @@ from flows.nights.runs import Run
 from flows.show.as_json import json_text
 from flows.show.plain import plain
 from flows.show.rows import hung, print_table
+from pipeline.query.rows import Rows
 
 _DEVICES, _RUNS, _WAITING, _FAILED = 10, 5, 20, 20  # rows a person is shown; --json gives all
+_DIGEST = 12  # signs of a digest
 _UNDER = 13  # where the facts of a line begin, behind its name
 _EXITS = {0: "done", 1: "done, some input rejected", 2: "wrong call", 3: "failed"}
 
@@ -45,15 +46,13 @@ def show_status(status: LedgerStatus, *, as_json: bool) -> None:
     for one in status.open_to_others:
         _tell(f"  open       {plain(str(one.path))} {one.what}; {plain(one.cure)}")
     _show_runs(status.runs)
-    _show(status.sites, "Sites, the longest silent first", status.sites.height, "sites")
+    _show(status.sites, "Sites, the longest silent first", len(status.sites.rows), "sites")
     _show(status.devices, "Devices, the longest silent first", _DEVICES, "devices")
     _show(status.waiting, "In the landing folder, not taken in", _WAITING, "files")
-    failed = status.failed.with_columns(pl.col("file_sha256").str.head(12))
-    _show(failed, "Not simply loaded", _FAILED, "files")
+    _show(_short(status.failed, "file_sha256"), "Not simply loaded", _FAILED, "files")
     found = status.findings
-    _show(found, f"{DOES_NOT_ADD_UP} (table data_quality)", found.height, "findings")
-    withdrawn = status.withdrawn.with_columns(pl.col("digest").str.head(12))
-    _show(withdrawn, "Withdrawn", _FAILED, "files")
+    _show(found, f"{DOES_NOT_ADD_UP} (table data_quality)", len(found.rows), "findings")
+    _show(_short(status.withdrawn, "digest"), "Withdrawn", _FAILED, "files")
     _show(status.erasures, "Erased, on record in private/erased", _FAILED, "records")
 
 
@@ -95,12 +94,19 @@ def _show_runs(runs: list[Run]) -> None:
         print(hung(f"{began}{how}{took}{said}", len(began)))
 
 
-def _show(frame: pl.DataFrame, title: str, most: int, things: str) -> None:
-    if frame.height == 0:
+def _show(found: Rows, title: str, most: int, things: str) -> None:
+    if not found.rows:
         return
-    print_table(frame.head(most), title)
-    if frame.height > most:
-        print(f"  and {frame.height - most} more {things}; --json lists all")
+    print_table(found.first(most), title)
+    if len(found.rows) > most:
+        print(f"  and {len(found.rows) - most} more {things}; --json lists all")
+
+
+def _short(found: Rows, digest: str) -> Rows:
+    """The same with the first signs of a column's digests."""
+    place = found.columns.index(digest)
+    cut = [(*row[:place], row[place][:_DIGEST], *row[place + 1 :]) for row in found.rows]
+    return replace(found, rows=cut)
 
 
 def _when(moment: datetime | None) -> str:

@@ -9,7 +9,7 @@ from pipeline.marts.baselines import chart_baselines
 from pipeline.marts.changes import changes
 from pipeline.marts.dump import dump
 from pipeline.marts.publish import publish
-from pipeline.marts.reader import readable
-from pipeline.marts.select import select
+from pipeline.query.reader import readable
+from pipeline.query.select import select
 
 __all__ = ["changes", "chart_baselines", "dump", "publish", "readable", "select"]

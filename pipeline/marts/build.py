@@ -12,7 +12,6 @@ import polars as pl
 
 from pipeline.marts.figures import figures
 from pipeline.marts.minute_view import (
-    FILES,
     FILES_MEANING,
     IN_STORE,
     IN_STORE_MEANING,
@@ -20,6 +19,7 @@ from pipeline.marts.minute_view import (
     minute_statements,
 )
 from pipeline.marts.months import alert_by_month, use_by_month
+from pipeline.query.lending import FILES
 from schemas.errors import LedgerError
 from schemas.lake import USE_ALERT, USE_TABLE
 from schemas.macros import MACROS

@@ -7,7 +7,7 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-from pipeline.marts.reader import reader
+from pipeline.query.reader import reader
 from schemas.errors import LedgerError
 from schemas.published import CHANGE, DRAIN
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from pipeline.marts.minute_view import lend_minutes
-from pipeline.marts.reader import reader
+from pipeline.query.lending import lend_minutes
+from pipeline.query.reader import reader
 from pipeline.store.lake import Lake
 from pipeline.store.place import Place
 from schemas.published import CHANGE, DEFINITION, TABLES

@@ -3,23 +3,18 @@ The view `minute`: over the lake's own files where any client can open them, els
 
 Where the lake lies in an object store, a plain client of the database holds neither its keys nor the
 extension that reads it. There the view says so in one sentence, `minute_in_store()` is for a client with
-both, and `lend_minutes` puts the very rows in the view's place for a connection of ours.
+both, and `pipeline/query/lending.py` puts the very rows in the view's place for a connection of ours.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
-from string import Template
 
-import duckdb
-
-from pipeline.store.lake import Lake
+from pipeline.query.lending import FILES, minute_rows, minute_view
 from schemas.lake import COURSE
 from schemas.views import MINUTE_VIEW
 
 IN_STORE = "minute_in_store"
-FILES = "minute_files"
 FILES_MEANING = "Addresses in the object store of the files that `minute` was published over."
 IN_STORE_MEANING = (
     "The rows of `minute` for a client that has DuckDB's httpfs and the object store's credentials; "
@@ -29,8 +24,6 @@ _ELSEWHERE = (
     "minute: its rows lie in an object store ({place}), which this client cannot read; ask with "
     "`drainledger sql`, or load DuckDB's httpfs with the store's credentials and ask FROM minute_in_store()"
 )
-_VIEW = Path(__file__).parent / "sql" / "minute.sql"
-LENT = "course_of_lake"
 # Partition folders are not columns of the course; files older than a column lack it.
 _READ = "read_parquet({files}, union_by_name = true, hive_partitioning = false)"
 
@@ -46,13 +39,13 @@ def minute_statements(files: Sequence[str]) -> list[str]:
     """
     if not files:
         columns = ", ".join(f'CAST(NULL AS {c.duckdb_type}) AS "{c.name}"' for c in COURSE.columns)
-        return [_view(f"(SELECT {columns} WHERE false)")]
+        return [minute_view(f"(SELECT {columns} WHERE false)")]
     listed = f"[{', '.join(_text(file) for file in sorted(files))}]"
     if not in_store(files):
-        return [_view(_READ.format(files=listed))]
+        return [minute_view(_READ.format(files=listed))]
     place = files[0].rpartition("/course/")[0]
     names = f"CREATE MACRO {FILES}() AS {listed}"
-    macro = f"CREATE MACRO {IN_STORE}(files := {listed}) AS TABLE {_rows(_READ.format(files='files'))}"
+    macro = f"CREATE MACRO {IN_STORE}(files := {listed}) AS TABLE {minute_rows(_READ.format(files='files'))}"
     said = _text(_ELSEWHERE.format(place=place))
     # In the columns and in the rows: whatever a query asks of it, and however the engine shortens that.
     columns = ", ".join(f'CAST(error({said}) AS {c.duckdb_type}) AS "{c.name}"' for c in MINUTE_VIEW.columns)
@@ -63,34 +56,6 @@ def minute_statements(files: Sequence[str]) -> list[str]:
 def in_store(files: Sequence[str]) -> bool:
     """Whether the lake's files lie in an object store."""
     return bool(files) and "://" in files[0]
-
-
-def lend_minutes(connection: duckdb.DuckDBPyConnection, lake: Lake) -> None:
-    """
-    Put, for this connection alone, the rows of `minute` in place of the view that says they lie elsewhere.
-
-    Exactly the files that were published are read: the database lists them. Columns and rows that a query
-    does not need are not fetched.
-
-    Raises
-    ------
-    StoreError
-        When the object store cannot be read.
-    """
-    if not connection.execute("SELECT 1 FROM duckdb_functions() WHERE function_name = ?", [FILES]).fetchall():
-        return  # nothing was computed yet
-    files = connection.execute(f"SELECT {FILES}()").fetchall()[0][0]
-    connection.register(LENT, lake.dataset(COURSE, files))
-    connection.execute(f"CREATE TEMP VIEW minute AS {_rows(LENT)}")
-
-
-def _view(course: str) -> str:
-    return Template(_VIEW.read_text(encoding="utf-8")).substitute(course=course)
-
-
-def _rows(course: str) -> str:
-    """The SELECT behind the view."""
-    return _view(course).partition("CREATE VIEW minute AS\n")[2].rstrip().rstrip(";")
 
 
 def _text(text: str) -> str:

@@ -4,6 +4,5 @@ Comes in: bytes and frames. Goes out: the same, durable, all or nothing. The loa
 """
 
 from pipeline.store.home import Home
-from pipeline.store.lake import Lake
 
-__all__ = ["Home", "Lake"]
+__all__ = ["Home"]

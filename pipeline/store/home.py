@@ -10,19 +10,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import polars as pl
-
-from pipeline.store.damage import damage
 from pipeline.store.disk import disk_fault
 from pipeline.store.durable import make_folder
 from pipeline.store.key import PseudonymKey
-from pipeline.store.lake import Lake
 from pipeline.store.lock import Lock, owners_alone
-from pipeline.store.place import Folder, Place
+from pipeline.store.place import Folder, Place, place_of
 from pipeline.store.vault import Vault
 from schemas.errors import DiskError, LakeError, LedgerError, StoreError
 
-if TYPE_CHECKING:
+if TYPE_CHECKING:  # the lake's engines take longer to import than the database to answer
+    from pipeline.store.lake import Lake
     from pipeline.store.store_file import ObjectStore
 
 STORE_FILE = "store.toml"
@@ -83,7 +80,14 @@ class Home:
     @property
     def lake(self) -> Lake:
         """What was loaded and what was computed from it."""
-        return Lake(self._place("lake"))
+        from pipeline.store.lake import Lake
+
+        return Lake(self.lake_lies)
+
+    @property
+    def lake_lies(self) -> Path | Place:
+        """Where the lake lies: a folder, or a place in an object store."""
+        return self._place("lake")
 
     @property
     def private(self) -> Path:
@@ -98,6 +102,8 @@ class Home:
     @property
     def private_lake(self) -> Lake:
         """File names, rejected values, registry and annotation rows."""
+        from pipeline.store.lake import Lake
+
         return Lake(self.private / "lake")
 
     @property
@@ -136,7 +142,7 @@ class Home:
         try:
             for folder in (self.root, self.private):
                 make_folder(folder)
-            for place in (self.raw.place, self.lake.place):
+            for place in (self.raw.place, place_of(self.lake_lies)):
                 place.make()
             if not os.access(self.root, os.W_OK):
                 shut = os.statvfs(self.root).f_flag & os.ST_RDONLY
@@ -170,10 +176,13 @@ class Home:
         if isinstance(error, LedgerError):
             return None
         from deltalake.exceptions import DeltaError
+        from polars.exceptions import PolarsError
+
+        from pipeline.store.damage import damage
 
         said = self.place.explained(error) or disk_fault(error, self.root)
         # What engines raise over a part that is gone or not what it was.
-        of_a_part = isinstance(error, pl.exceptions.PolarsError | DeltaError | FileNotFoundError)
+        of_a_part = isinstance(error, PolarsError | DeltaError | FileNotFoundError)
         if isinstance(said, StoreError | DiskError) or not of_a_part:
             return said
         found = [one for lake in (self.lake, self.private_lake) for one in damage(lake)]

@@ -10,7 +10,8 @@ from deltalake import DeltaTable
 
 from flows.loading.computing import DEVICE_TABLES, DRAIN_STAGE
 from pipeline.marts import dump
-from pipeline.store import Home, Lake
+from pipeline.store import Home
+from pipeline.store.lake import Lake
 from schemas.derivation import MADE
 from schemas.lake import FILE_NAME, LOAD_FILE, MINUTE, REJECTED_ROW, REJECTED_VALUE, TRACE
 from schemas.registry import ANNOTATION, REGISTRY_DRAIN

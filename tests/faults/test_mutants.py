@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from pipeline.cohort import read_registry
 from pipeline.definitions import load_definitions
-from pipeline.marts.reader import reader
+from pipeline.query.reader import reader
 from tests.faults.kills import FILES
 from tests.ingest.drain_logs import Log, faults, read, row
 from tests.soak.judging import judge

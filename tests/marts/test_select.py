@@ -206,7 +206,7 @@ def test_no_detour_leads_to_a_file_of_the_lake(asked, home, sql):
 
 
 def test_a_query_that_does_not_ask_for_minutes_finds_the_lake_shut(home, monkeypatch):
-    monkeypatch.setattr(sys.modules["pipeline.marts.select"], "only_select", lambda sql: sql)
+    monkeypatch.setattr(sys.modules["pipeline.query.select"], "only_select", lambda sql: sql)
     file = home / "lake" / "part" / "part-0.parquet"
     with pytest.raises(CallError, match="another file"):
         select(home / "drainledger.duckdb", f"SELECT count(*) FROM '{file}'", home / "lake")
@@ -361,7 +361,7 @@ def test_an_interrupt_while_a_query_is_handed_over_stops_it_too(home, monkeypatc
             handed_over.append(self)
             raise KeyboardInterrupt
 
-    monkeypatch.setattr(sys.modules["pipeline.marts.select"], "Thread", Interrupted)
+    monkeypatch.setattr(sys.modules["pipeline.query.select"], "Thread", Interrupted)
     endless = "SELECT count(*) FROM range(100000000) a, range(100000000) b WHERE (a.range * b.range) % 7 = 3"
     with pytest.raises(KeyboardInterrupt):
         select(home / "drainledger.duckdb", endless, home / "lake")

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from flows.cli import DONE, SOME_REJECTED, run
-from flows.looking.reconciled import reconciled
+from flows.looking.published import look_at
 from pipeline.cohort import reconcile
 from pipeline.definitions import load_definitions
 from pipeline.store import Home
@@ -148,11 +148,11 @@ def test_columns_that_nobody_reads_are_counted_once_a_profile() -> None:
 def test_a_waiting_file_and_the_rest_stand_in_data_quality_and_status(
     loaded_ward: Home, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    told = reconciled(loaded_ward).findings
-    assert {"file_waiting", "minutes_without_drain"} <= set(told["finding"])
+    told = look_at(loaded_ward.database).findings.dicts()
+    assert {"file_waiting", "minutes_without_drain"} <= {row["finding"] for row in told}
     assert run(["status", "--home", str(loaded_ward.root)]) == DONE
     assert "What does not add up" in capsys.readouterr().out
-    (example,) = told.filter(pl.col("finding") == "file_waiting")["for_example"]
+    (example,) = [row["for_example"] for row in told if row["finding"] == "file_waiting"]
     assert "waits for a profile that fits it" in example
     assert run(["reread", "--home", str(loaded_ward.root)]) == DONE
     said = capsys.readouterr().out

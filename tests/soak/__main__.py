@@ -17,7 +17,7 @@ import traceback
 from collections import Counter
 from pathlib import Path
 
-from pipeline.marts.reader import reader
+from pipeline.query.reader import reader
 from pipeline.store import Home
 from tests.faults.kills import CASES, FILES, Case, Trial, Ward
 from tests.faults.mortal import Death, Mortals

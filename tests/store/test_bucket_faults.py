@@ -10,9 +10,10 @@ import polars as pl
 import pytest
 
 from flows.cli import DONE, FAILED, WRONG_CALL, run
-from pipeline.store import Home, Lake
+from pipeline.store import Home
 from pipeline.store.bucket import Bucket
 from pipeline.store.credentials import Credentials, find_credentials
+from pipeline.store.lake import Lake
 from pipeline.store.store_file import ObjectStore, read_store_file
 from pipeline.store.vault import Vault, digest_of
 from schemas.derivation import MADE

@@ -9,7 +9,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.marts.reader import reader
+from pipeline.query.reader import reader
 from pipeline.report import Ask
 from pipeline.report.cohort_page import cohort_page
 from pipeline.report.worth_looking import worth_looking

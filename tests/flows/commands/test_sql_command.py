@@ -190,7 +190,7 @@ def test_ctrl_c_ends_a_runaway_query_with_one_sentence(home, tmp_path, query):
         "import signal, sys\n"
         "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "import pipeline.marts\n"
-        "module = sys.modules['pipeline.marts.select']\n"
+        "module = sys.modules['pipeline.query.select']\n"
         "usual = module._answered\n"
         "def told(*given):\n"
         "    print('asking', flush=True)\n"

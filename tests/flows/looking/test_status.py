@@ -7,15 +7,15 @@ import os
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-import polars as pl
 import pytest
 
 from flows.cli import run
 from flows.looking.freshness import device_freshness, site_freshness
+from flows.looking.held import held
 from flows.looking.status import ledger_status
 from flows.nights.schedule import SERVED
+from pipeline.query.rows import Rows
 from pipeline.store import Home
-from schemas.lake import LOAD_FILE
 from tests.support.homes import load, make_home
 from tests.support.nights import export, put
 
@@ -27,44 +27,54 @@ def home(tmp_path: Path) -> Home:
     return make_home(tmp_path / "ledger")
 
 
+def file(digest: str, site: str, device: str, status: str, exported_days_ago: int) -> dict[str, object]:
+    told = {"file_sha256": digest, "site": site, "device": device, "status": status}
+    return told | {"exported_at": NOW - timedelta(days=exported_days_ago)}
+
+
+def columns(rows: Rows, *names: str) -> list[tuple[object, ...]]:
+    return [tuple(row[name] for name in names) for row in rows.dicts()]
+
+
 def test_the_longest_silent_device_and_site_come_first() -> None:
-    files = LOAD_FILE.conform(
-        pl.DataFrame(
-            {
-                "file_sha256": ["1", "2", "3", "4"],
-                "site": ["east", "east", "west", "west"],
-                "device": ["A", "B;C", "D", "E"],
-                "status": ["loaded", "partial", "loaded", "withdrawn"],
-                "exported_at": [NOW - timedelta(days=days) for days in (1, 2, 3, 4)],
-            }
-        )
-    )
-    uses = pl.DataFrame(
-        {
-            "site": ["east", "east", "west", "east"],
-            "device": ["A", "B", "D", "A"],
-            "ended_at": [NOW - timedelta(days=9), NOW - timedelta(hours=30), NOW, NOW - timedelta(days=40)],
-        },
-        schema_overrides={"ended_at": pl.Datetime("us", "UTC")},
-    )
-    devices = device_freshness(files, uses, NOW)
-    told = dict(devices.select("device", "last_minute").rows())
-    assert told["D"] == NOW - timedelta(minutes=1)  # the minute, not its end
-    assert devices.select("device", "silent_days").rows() == [("C", None), ("A", 9), ("B", 1), ("D", 0)]
-    sites = site_freshness(devices, files)
-    assert sites.select("site", "devices", "files", "silent_days").rows() == [
-        ("east", 3, 2, 1),
-        ("west", 1, 1, 0),
+    files = [
+        file("1", "east", "A", "loaded", 1),
+        file("2", "east", "B;C", "partial", 2),
+        file("3", "west", "D", "loaded", 3),
+        file("4", "west", "E", "withdrawn", 4),
     ]
+    uses = [
+        ("east", "A", NOW - timedelta(days=9)),
+        ("east", "B", NOW - timedelta(hours=30)),
+        ("west", "D", NOW),
+        ("east", "A", NOW - timedelta(days=40)),
+    ]
+    devices = device_freshness(files, uses, NOW)
+    told = dict(columns(devices, "device", "last_minute"))
+    assert told["D"] == NOW - timedelta(minutes=1)  # the minute, not its end
+    assert columns(devices, "device", "silent_days") == [("C", None), ("A", 9), ("B", 1), ("D", 0)]
+    sites = site_freshness(devices, files)
+    assert columns(sites, "site", "devices", "files", "silent_days") == [("east", 3, 2, 1), ("west", 1, 1, 0)]
 
 
 def test_a_last_minute_in_the_future_is_not_silence() -> None:
-    files = LOAD_FILE.empty()
-    uses = pl.DataFrame(
-        {"site": ["east"], "device": ["A"], "ended_at": [NOW + timedelta(days=3)]},
-        schema_overrides={"ended_at": pl.Datetime("us", "UTC")},
-    )
-    assert device_freshness(files, uses, NOW)["silent_days"].to_list() == [None]
+    devices = device_freshness([], [("east", "A", NOW + timedelta(days=3))], NOW)
+    assert columns(devices, "files", "last_export", "silent_days") == [(None, None, None)]
+
+
+def test_what_a_ledger_holds_is_the_same_by_the_engine_and_by_frames(
+    home: Home, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    put(tmp_path / "in", "a.csv", export(state="walk"))
+    put(tmp_path / "in", "b.csv", export())
+    load(home, [tmp_path / "in"])
+    by_the_engine = held(home)
+    monkeypatch.setattr("flows.looking.held._by_the_engine", lambda home: 1 / 0)
+    by_frames = held(home)
+    assert sorted(by_the_engine.files, key=str) == sorted(by_frames.files, key=str)
+    assert sorted(by_the_engine.uses) == sorted(by_frames.uses)
+    assert (by_the_engine.drains, by_the_engine.names) == (by_frames.drains, by_frames.names)
+    assert len(by_frames.files) == 2
 
 
 def test_a_ledger_at_a_glance(home: Home, tmp_path: Path) -> None:
@@ -72,7 +82,7 @@ def test_a_ledger_at_a_glance(home: Home, tmp_path: Path) -> None:
     load(home, [tmp_path / "in"])
     found = ledger_status(home, NOW)
     assert (found.running, found.published, found.uses, found.drains) == (False, True, 1, 1)
-    assert found.sites["silent_days"].to_list() == [9]
+    assert columns(found.sites, "silent_days") == [(9,)]
     assert found.bytes_raw > 0
     assert found.bytes_lake > 0
     assert found.bytes_database > 0
@@ -95,14 +105,12 @@ def test_a_file_that_may_not_be_read_is_in_status_until_it_can_be(
         patch.setattr(Path, "read_bytes", closed)
         assert run(["load", str(path), "--home", str(home.root)]) == 1
     waiting = ledger_status(home, NOW).waiting
-    assert waiting.select("name", "fate", "why").rows() == [
-        ("closed.csv", "unread", "could not be read (EACCES)")
-    ]
+    assert columns(waiting, "name", "fate", "why") == [("closed.csv", "unread", "could not be read (EACCES)")]
     capsys.readouterr()
     assert run(["status", "--home", str(home.root)]) == 0
     assert "closed.csv" in capsys.readouterr().out
     run(["load", str(path), "--home", str(home.root)])
-    assert ledger_status(home, NOW).waiting.height == 0
+    assert not ledger_status(home, NOW).waiting.rows
 
 
 def test_what_ran_and_what_waits_is_said(

@@ -6,9 +6,9 @@ import re
 
 import duckdb
 
-from pipeline.marts.minute_view import LENT
-from pipeline.marts.statement import OTHER_FILE, bare_date, complaint, tables_named
 from pipeline.meant import nearest, nearest_few
+from pipeline.query.lending import LENT
+from pipeline.query.statement import OTHER_FILE, bare_date, complaint, tables_named
 from schemas.errors import CallError, LakeError, LedgerError
 from schemas.macros import MACROS
 from schemas.views import MINUTE_VIEW

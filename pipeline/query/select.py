@@ -3,21 +3,26 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from concurrent.futures import Future, wait
 from contextlib import suppress
 from pathlib import Path
 from threading import Event, Lock, Thread
+from typing import TYPE_CHECKING, TypeVar
 
 import duckdb
-import polars as pl
 
-from pipeline.marts.minute_view import lend_minutes
-from pipeline.marts.reader import reader, rows_of
-from pipeline.marts.refusals import explained
-from pipeline.marts.statement import only_select
-from pipeline.store.lake import Lake
-from pipeline.store.place import Place
+from pipeline.query.reader import reader, rows_of
+from pipeline.query.rows import Rows, plain_rows
+from pipeline.query.statement import only_select
 from schemas.errors import CallError
+
+if TYPE_CHECKING:  # frames take longer to import than most queries take
+    import polars as pl
+
+    from pipeline.store.place import Place
+
+Found = TypeVar("Found")
 
 _LOOK_UP_SECONDS = 0.1
 _OF_THE_STORE = "AWS Error"  # not of a part that the store gives and nobody can read
@@ -53,28 +58,52 @@ def select(database: Path, sql: str, lake: Path | Place, most: int | None = None
     LedgerError
         When the database, or a lake file that the view `minute` rests on, cannot be read.
     """
+    return _asked(database, sql, lake, lambda connection, query: _framed(connection, query, most))
+
+
+def select_rows(database: Path, sql: str, lake: Path | Place, most: int | None = None) -> Rows:
+    """
+    The same, the rows as plain values: for whoever shows them, and need not wait until frames are imported.
+
+    Only where a column, a name or a value would be another in a frame does the answer come by way of one.
+    """
+
+    def answered(connection: duckdb.DuckDBPyConnection, query: str) -> Rows:
+        rows = plain_rows(_first(connection.sql(query), most))
+        return Rows.of(_framed(connection, query, most)) if rows is None else rows
+
+    return _asked(database, sql, lake, answered)
+
+
+def _asked(
+    database: Path,
+    sql: str,
+    lake: Path | Place,
+    answered: Callable[[duckdb.DuckDBPyConnection, str], Found],
+) -> Found:
     query = only_select(sql)
     with reader(database) as connection:
         of_minutes = _MINUTE.search(query) is not None
         if of_minutes and not isinstance(lake, Path):
+            from pipeline.query.lending import lend_minutes  # with Arrow, that the fewest questions need
+            from pipeline.store.lake import Lake
+
             lend_minutes(connection, Lake(lake))
         _wall_in(connection, lake if of_minutes and isinstance(lake, Path) else None)
         try:
-            return _whole(_rows(connection, query, most))
+            return _beside(connection, lambda: answered(connection, query))
         except duckdb.Error as error:
+            from pipeline.query.refusals import explained  # with the contracts, that name what there is
+
             if not isinstance(lake, Path) and _OF_THE_STORE in str(error):
                 raise lake.explained(error) or explained(connection, query, error) from error
             raise explained(connection, query, error) from error
-        except pl.exceptions.PolarsError as error:
-            raise CallError(
-                f"sql: a column cannot be handed back as it is ({_first_line(error)}); cast it to VARCHAR."
-            ) from error
 
 
-def _rows(connection: duckdb.DuckDBPyConnection, query: str, most: int | None) -> pl.DataFrame:
+def _beside(connection: duckdb.DuckDBPyConnection, answered: Callable[[], Found]) -> Found:
     # The engine does not look at signals while it works, and its threads may be handed them; so it works
     # beside the calling thread, which looks up every so often.
-    answer: Future[pl.DataFrame] = Future()
+    answer: Future[Found] = Future()
     working, given_up = Lock(), Event()
 
     def work() -> None:
@@ -82,7 +111,7 @@ def _rows(connection: duckdb.DuckDBPyConnection, query: str, most: int | None) -
             if given_up.is_set():
                 return
             try:
-                answer.set_result(_answered(connection, query, most))
+                answer.set_result(answered())
             except BaseException as error:
                 answer.set_exception(error)
 
@@ -107,10 +136,25 @@ def _stop(connection: duckdb.DuckDBPyConnection, working: Lock) -> None:
             connection.interrupt()
 
 
+def _framed(connection: duckdb.DuckDBPyConnection, query: str, most: int | None) -> pl.DataFrame:
+    from polars.exceptions import PolarsError
+
+    try:
+        return _whole(_answered(connection, query, most))
+    except PolarsError as error:
+        raise CallError(
+            f"sql: a column cannot be handed back as it is ({_first_line(error)}); cast it to VARCHAR."
+        ) from error
+
+
+def _first(relation: duckdb.DuckDBPyRelation, most: int | None) -> duckdb.DuckDBPyRelation:
+    return relation if most is None else relation.limit(most)
+
+
 def _answered(connection: duckdb.DuckDBPyConnection, query: str, most: int | None) -> pl.DataFrame:
-    relation = connection.sql(query)
-    if most is not None:
-        relation = relation.limit(most)
+    import polars as pl
+
+    relation = _first(connection.sql(query), most)
     lengths = [str(dtype) == "INTERVAL" for dtype in relation.types]
     for name, dtype in zip(relation.columns, relation.types, strict=True):
         if str(dtype) != "INTERVAL" and "INTERVAL" in str(dtype):
@@ -123,7 +167,7 @@ def _answered(connection: duckdb.DuckDBPyConnection, query: str, most: int | Non
         f"epoch_us({c}) AS {c}" if length else c for c, length in zip(places, lengths, strict=True)
     )
     answered = connection.sql(f"SELECT {columns} FROM ({query}\n) AS answer({', '.join(places)})")
-    wrapped = rows_of(answered if most is None else answered.limit(most))
+    wrapped = rows_of(_first(answered, most))
     return wrapped.select(
         pl.col(place).cast(pl.Duration("us")).alias(name) if length else pl.col(place).alias(name)
         for place, name, length in zip(places, _apart(relation.columns), lengths, strict=True)
@@ -136,12 +180,16 @@ def _apart(names: list[str]) -> list[str]:
 
 
 def _whole(rows: pl.DataFrame) -> pl.DataFrame:
+    import polars as pl
+
     # A sum of whole numbers comes as a 128-bit decimal, which few tools read as a number.
     sums = [name for name, dtype in rows.schema.items() if isinstance(dtype, pl.Decimal) and dtype.scale == 0]
     return rows.with_columns(pl.col(name).cast(pl.Int64) for name in sums if _fits(rows[name]))
 
 
 def _fits(numbers: pl.Series) -> bool:
+    import polars as pl
+
     return numbers.cast(pl.Int64, strict=False).null_count() == numbers.null_count()
 
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Collection
 
-from schemas.rates import PROLONGED_LEAK_RATE
-
 _ADDS_UP = re.compile(r"\b(?:sum|procedure)\b", re.IGNORECASE)
-_RATES = re.compile(rf"\b{PROLONGED_LEAK_RATE.name}\b", re.IGNORECASE)
+# Its contract has the same name, and brings frames along that a remark has no need of.
+RATE_VIEW = "prolonged_leak_rate"
+_RATES = re.compile(rf"\b{RATE_VIEW}\b", re.IGNORECASE)
 _BY_PROCEDURE = (
     "a row of prolonged_leak_rate is one procedure of a ward and month; for the ward add counts up, as "
     "shared/sql/prolonged_leak_by_ward_and_month.sql does."

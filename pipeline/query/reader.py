@@ -6,11 +6,14 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING
 
 import duckdb
-import polars as pl
 
 from schemas.errors import LedgerError
+
+if TYPE_CHECKING:  # frames take longer to import than most queries take
+    import polars as pl
 
 _PLAIN = {
     *("BOOLEAN", "TINYINT", "SMALLINT", "INTEGER", "BIGINT", "HUGEINT", "FLOAT", "DOUBLE", "DECIMAL"),
@@ -58,6 +61,8 @@ def rows_of(relation: duckdb.DuckDBPyRelation) -> pl.DataFrame:
     of plain types come without it; where something goes wrong there, they are asked for again with it, so
     that a fault is the engine's own and columns of one name are told apart.
     """
+    import polars as pl
+
     if all(str(dtype).partition("(")[0] in _PLAIN for dtype in relation.types):
         with suppress(pl.exceptions.PolarsError):
             return pl.DataFrame(relation)
@@ -66,23 +71,31 @@ def rows_of(relation: duckdb.DuckDBPyRelation) -> pl.DataFrame:
 
 
 def readable(database: Path) -> bool:
-    """
-    Whether a published database is there and all of its tables can be read.
-
-    Every block holding rows is read once, so that one overwritten in the middle of the file is found by the
-    checksum the engine keeps of it; only the views, which hold nothing, are passed over.
-    """
+    """Whether a published database is there and all of its tables can be read."""
     if not database.exists():
         return False
     try:
         with reader(database) as connection:
-            tables = connection.execute(
-                "SELECT table_name FROM duckdb_tables() WHERE database_name = 'drainledger'"
-            ).fetchall()
-            if ("provenance",) not in tables:
-                return False
-            for (table,) in tables:
-                connection.execute(f'SELECT bit_xor(hash(one)) FROM "{table}" AS one').fetchall()
-    except (duckdb.Error, LedgerError):
+            return whole(connection)
+    except LedgerError:
+        return False
+
+
+def whole(connection: duckdb.DuckDBPyConnection) -> bool:
+    """
+    Whether all tables of a database, open as `reader` opens it, can be read.
+
+    Every block holding rows is read once, so that one overwritten in the middle of the file is found by the
+    checksum the engine keeps of it; only the views, which hold nothing, are passed over.
+    """
+    try:
+        tables = connection.execute(
+            "SELECT table_name FROM duckdb_tables() WHERE database_name = 'drainledger'"
+        ).fetchall()
+        if ("provenance",) not in tables:
+            return False
+        for (table,) in tables:
+            connection.execute(f'SELECT bit_xor(hash(one)) FROM "{table}" AS one').fetchall()
+    except duckdb.Error:
         return False
     return True
