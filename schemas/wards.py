@@ -143,6 +143,12 @@ SUSPECTED_OCCLUSIONS = Table(
         Column(
             "annotated", WHOLE, "Of them, noted by staff, at least in part; none of these is in probable."
         ),
+        Column(
+            "annotated_against_log",
+            WHOLE,
+            "Of the annotated, those in which the log shows air or breath though a note says that nothing "
+            "passes; see annotation.",
+        ),
         Column("suspected_per_100_days", REAL, "Events per 100 days.", "/(100.d)"),
         Column(
             "per_100_days_low",

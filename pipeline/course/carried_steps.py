@@ -19,7 +19,7 @@ def with_carried_steps(rows: pl.DataFrame) -> pl.DataFrame:
     Parameters
     ----------
     rows
-        From `date_rows`, in its order: `dev`, `counted`, `clock_step`, `clock_step_minutes`.
+        From `date_rows`, in its order: `dev`, `clock_step`, `clock_step_minutes`.
 
     Returns
     -------
@@ -27,7 +27,7 @@ def with_carried_steps(rows: pl.DataFrame) -> pl.DataFrame:
 
     Examples
     --------
-    >>> rows = pl.DataFrame({"dev": 0, "counted": True, "clock_step_minutes": [None, -45, None, 45]})
+    >>> rows = pl.DataFrame({"dev": 0, "clock_step_minutes": [None, -45, None, 45]})
     >>> rows = rows.with_columns(clock_step=pl.col("clock_step_minutes").is_not_null())
     >>> with_carried_steps(rows)["clock_carried_minutes"].to_list()
     [0, -45, -45, -45]

@@ -15,7 +15,7 @@ import polars as pl
 
 from pipeline.course.zones import Zone, zone_of
 
-SEQUENCE = ["dev", "counted"]
+SEQUENCE = ["dev"]
 
 
 def date_rows(rows: pl.DataFrame, hole: int) -> pl.DataFrame:
@@ -39,7 +39,7 @@ def date_rows(rows: pl.DataFrame, hole: int) -> pl.DataFrame:
     Parameters
     ----------
     rows
-        In order of devices and their records: `dev`, `counted`, `epoch`, `seq`, `session`, `wall`
+        In order of devices and their records: `dev`, `counted`, `epoch`, `lap`, `seq`, `session`, `wall`
         (minutes since 1970), `zone`, `follows` (true, false, null: unsaid).
     hole
         Minutes without a row that end a use.
@@ -52,7 +52,7 @@ def date_rows(rows: pl.DataFrame, hole: int) -> pl.DataFrame:
     """
     rows = _with_runs(rows)
     runs = rows.group_by("run", maintain_order=True).agg(
-        pl.col("dev", "counted", "session", "zone", "follows").first(),
+        pl.col("dev", "told", "session", "zone", "follows").first(),
         first=pl.col("wall").first(),
         last=pl.col("wall").last(),
         jump=pl.col("jump").first(),
@@ -70,7 +70,7 @@ def date_rows(rows: pl.DataFrame, hole: int) -> pl.DataFrame:
     )
     of_row = dated[rows["run"]]
     starts = rows["run"].diff().fill_null(1) != 0
-    return rows.drop("jump", "records", "run").with_columns(
+    return rows.drop("jump", "records", "told", "run").with_columns(
         instant=rows["wall"] - of_row["offset"],
         clock_step=starts & of_row["step"],
         clock_step_minutes=pl.when(starts & of_row["step"]).then(of_row["moved"]),
@@ -79,13 +79,21 @@ def date_rows(rows: pl.DataFrame, hole: int) -> pl.DataFrame:
 
 
 def _with_runs(rows: pl.DataFrame) -> pl.DataFrame:
-    """Cut the rows into runs; `jump` and `records` are how far wall clock and record went to each row."""
+    """
+    Cut the rows into runs; `jump` and `records` are how far wall clock and record went to each row.
+
+    The counter has `told` how far it went where both rows have it, in one epoch of it.
+    """
     same = pl.all_horizontal(pl.col(name).eq_missing(pl.col(name).shift()) for name in SEQUENCE)
-    here = same & (pl.col("epoch").diff() == 0)
-    rows = rows.with_columns(jump=pl.when(same).then(pl.col("wall").diff())).with_columns(
-        records=pl.when(here & pl.col("counted"))
+    counted, before = pl.col("counted"), pl.col("counted").shift()
+    here = same & (pl.col("epoch").diff() == 0) & (counted == before)
+    here |= same & (counted != before) & (pl.col("lap").diff() == 0)
+    rows = rows.with_columns(
+        jump=pl.when(same).then(pl.col("wall").diff()), told=(here & counted & before).fill_null(False)
+    ).with_columns(
+        records=pl.when("told")
         .then(pl.col("seq").diff())
-        .when(same & ~pl.col("counted"))
+        .when(same & ~(counted & before))
         .then(pl.when(here & (pl.col("jump") == 0)).then(0).otherwise(1))
     )
     stays = pl.all_horizontal(
@@ -100,7 +108,7 @@ class _Run:
     """Rows over which the clock was ahead of UTC by one amount."""
 
     dev: int
-    counted: bool
+    told: bool  # whether the counter tells how far the record went
     session: int
     zone: str
     follows: bool | None
@@ -174,8 +182,7 @@ def _moved(runs: list[_Run], dates: list[_Dated]) -> list[int | None]:
     moved: list[int | None] = []
     until = 0
     for run, date in zip(runs, dates, strict=True):
-        told = run.counted and run.jump is not None and run.records is not None
-        moved.append(run.first - date.offset - until - (run.records or 0) if told else None)
+        moved.append(run.first - date.offset - until - (run.records or 0) if run.told else None)
         until = run.last - date.offset
     return moved
 
@@ -268,7 +275,7 @@ def _at_sight(
 def _contradicted(run: _Run, dated: _Dated, last: int) -> bool:
     """Whether the instants before and after a change of zone do not go on as the records, or time, must."""
     elapsed = run.first - dated.offset - last
-    in_step = run.records is not None and (run.counted or run.jump == run.records)
+    in_step = run.records is not None and (run.told or run.jump == run.records)
     return elapsed <= 0 or (in_step and elapsed != run.records)
 
 
@@ -277,4 +284,4 @@ def _stepped(run: _Run, dated: _Dated, clock: _Clock, same_session: bool) -> boo
     elapsed = run.first - dated.offset - clock.until
     if elapsed <= 0:
         return True
-    return run.counted and same_session and run.records is not None and elapsed != run.records
+    return run.told and same_session and run.records is not None and elapsed != run.records

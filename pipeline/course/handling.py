@@ -7,6 +7,9 @@ import polars as pl
 from pipeline.course.grid import is_among, latest_row
 from schemas.vocabulary import State
 
+# What shows that somebody had a hand on the drain, the surest first.
+HANDS = ("a pause", "a canister change", "a handled alert")
+
 
 def paused_clauses() -> dict[str, pl.Expr]:
     """The clause of a paused minute, by name; null where the log lacks the minute."""
@@ -36,6 +39,8 @@ def mark_handled(grid: pl.DataFrame, alerts: pl.DataFrame, within: int, unread: 
     latter; an alert from the minute it was seen to have stopped. A line clamped just before shows in the
     minute before it, so a pause or a change that begins in the next minute counts as well.
 
+    And `hand`, at the very minutes at which it was: a place in `HANDS`; null at all others.
+
     Parameters
     ----------
     alerts
@@ -58,4 +63,5 @@ def mark_handled(grid: pl.DataFrame, alerts: pl.DataFrame, within: int, unread: 
     touched = by_hand | is_among(alerts["cleared_row"].drop_nulls())
     lately = (pl.col("row") - latest_row(touched) <= within + 1).fill_null(False)
     about_to = by_hand.shift(-1, fill_value=False) & (pl.col("row") < pl.col("span_last_row"))
-    return grid.with_columns(handled=lately | about_to)
+    hand = pl.when("paused").then(0).when(by_hand).then(1).when(touched).then(2)
+    return grid.with_columns(handled=lately | about_to, hand=hand.cast(pl.Int8))

@@ -67,6 +67,36 @@ def join_laps(pieces: Pieces, told: pl.DataFrame, rules: OverlapRules) -> pl.Dat
     )
 
 
+def mark_doubtful(lines: pl.DataFrame, doubted: pl.DataFrame, united: str) -> pl.DataFrame:
+    """
+    Mark every line of the doubted minutes (`doubtful`), where the pieces that contradict each other became
+    one.
+
+    Elsewhere their rows stand side by side, and nothing was merged that may not be the same.
+
+    Parameters
+    ----------
+    lines
+        With `dev`, `session`, `wall`, `segment` and what the segments became: the column named `united`.
+    doubted
+        From `join_laps`.
+    """
+    doubted = doubted.drop_nulls()  # rows of two sessions are never merged
+    if doubted.is_empty():
+        return lines.with_columns(doubtful=pl.lit(False))
+    became = lines.select("segment", "dev", united).unique("segment")
+    row = ["dev", united, "session", "wall"]
+    merged = (
+        doubted.join(became, left_on="one", right_on="segment")
+        .join(became.drop("dev"), left_on="other", right_on="segment", suffix="_other")
+        .filter(pl.col(united) == pl.col(f"{united}_other"))
+        .select(*row, doubtful=pl.lit(True))
+        .unique()
+    )
+    marked = lines.drop("doubtful", strict=False).join(merged, on=row, how="left", maintain_order="left")
+    return marked.with_columns(pl.col("doubtful").fill_null(False))
+
+
 def _weighed(told: pl.DataFrame, *of: str) -> pl.DataFrame:
     """How many minutes agree, differ, and may be the same rows (`rows`); copies of an export count once."""
     minutes = told.group_by(*of, "wall").agg(

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.course.grid import STRETCH, covered, decimal, paint
+from pipeline.course.grid import STRETCH, covered, decimal, over_windows, paint
+from pipeline.course.handling import HANDS
 from pipeline.course.still_stretch import find_still_stretches
 from pipeline.definitions import ClampRules, OcclusionRules
 from schemas.vocabulary import AnnotationKind, Grade
@@ -43,8 +44,9 @@ def find_occlusions(grid: pl.DataFrame, rules: OcclusionRules, clamp: ClampRules
     - `flow_seen_to_stop`, asked where the onset is not dated: a leak above `leak_before` went, or that
       much output was missed. In its place may stand `pressure_dated`, or `alert_agrees`: the device rings
       `line_blocked`. Breathing alone that goes at an unknown pace is no suspicion;
-    - `outlasts_a_clamp`, asked where the onset is not dated and somebody had a hand on the drain then:
-      absence was seen for `clamp.return_within` or longer. Until then it may be a forgotten clamp.
+    - `outlasts_a_clamp`, asked where somebody had a hand on the drain then and the onset is not dated, or
+      what came after is not seen (`return_seen`): absence was seen for `clamp.return_within` or longer. Until
+      then it may be a forgotten clamp, opened where the log has a hole or no more minutes.
 
     While air leaks an untraced log cannot show breathing, for the pump moves the pressure too, and a
     trace may be undecided for the same reason. There `flow_stopped_then` may stand for what is asked of
@@ -54,6 +56,10 @@ def find_occlusions(grid: pl.DataFrame, rules: OcclusionRules, clamp: ClampRules
 
     A gradual loss of breathing, leak and output is usually the lung coming up, sometimes a clot or a
     filling loop: it is never called occlusion.
+
+    What is suspected is that something shuts the line: a clot, a kink, a full loop, or a clamp that nobody
+    noted. The log of a clamp that outlasts the hour is that of a clot, whoever had a hand on the drain, so
+    `detail` says of each which it began with, a hand or none, and that a clamp looks the same.
 
     Grade `possible`; `probable` where the onset is dated, nobody had a hand on the drain just then (a
     forgotten clamp looks the same), the earlier output is known, and either `line_blocked` rings, or the
@@ -67,9 +73,9 @@ def find_occlusions(grid: pl.DataFrame, rules: OcclusionRules, clamp: ClampRules
     judged = judge_occlusions(grid, rules, clamp)
     raised = judged.filter(clause.fill_null(False) for clause in suspicion_clauses().values())
     sure = pl.all_horizontal(clause.fill_null(False) for clause in probable_clauses().values())
-    return raised.with_columns(
+    return _with_hands(grid, raised, clamp).with_columns(
         grade=pl.when(sure).then(pl.lit(Grade.PROBABLE.value)).otherwise(pl.lit(Grade.POSSIBLE.value)),
-        detail=_detail(rules),
+        detail=_detail(rules, clamp),
     )
 
 
@@ -98,7 +104,9 @@ def suspicion_clauses() -> dict[str, pl.Expr]:
         "onset_or_flow": pl.any_horizontal(
             _told(name) for name in ("onset_dated", "pressure_dated", "flow_seen_to_stop", "alert_agrees")
         ),
-        "no_forgotten_clamp": _told("onset_dated") | ~_told("handled_then") | _told("outlasts_a_clamp"),
+        "no_forgotten_clamp": ~_told("handled_then")
+        | _told("outlasts_a_clamp")
+        | (_told("onset_dated") & pl.col("return_seen")),
     }
 
 
@@ -229,7 +237,18 @@ def _clauses(rules: OcclusionRules, clamp: ClampRules) -> dict[str, pl.Expr]:
     }
 
 
-def _detail(rules: OcclusionRules) -> pl.Expr:
+def _with_hands(grid: pl.DataFrame, raised: pl.DataFrame, clamp: ClampRules) -> pl.DataFrame:
+    """The suspicions with `hand`: what shows that somebody had a hand on the drain as each began, or null."""
+    around = raised.filter("handled_then").select(
+        "window",
+        from_row=pl.max_horizontal(pl.col("open_row") - clamp.stop_within - 1, "span_first_row"),
+        to_row=pl.min_horizontal(pl.col("absence") + 1, "span_last_row"),
+    )
+    hands = over_windows(grid, around, hand=pl.col("hand").min())
+    return raised.join(hands, on="window", how="left", maintain_order="left")
+
+
+def _detail(rules: OcclusionRules, clamp: ClampRules) -> pl.Expr:
     def figure(name: str, unit: str) -> pl.Expr:
         return pl.format("{} {}", pl.col(name).round(1), pl.lit(unit)).fill_null("unknown")
 
@@ -245,6 +264,14 @@ def _detail(rules: OcclusionRules) -> pl.Expr:
         "pressure before, breath or pump, is not known",
         "onset_minutes",
     )
+
+    hand = pl.col("hand").replace_strict(dict(enumerate(HANDS)), return_dtype=pl.String)
+    by_hand = pl.format(
+        "; began within {} min of {}: a clamp that was left shut looks the same",
+        pl.lit(clamp.stop_within),
+        hand.fill_null("a hand on the drain"),
+    )
+    untouched = "; began with no hand on the drain in the log: a clamp that nobody noted looks the same"
 
     def word(condition: str, text: str) -> pl.Expr:
         return pl.when(condition).then(pl.lit(text)).otherwise(pl.lit(""))
@@ -262,8 +289,8 @@ def _detail(rules: OcclusionRules) -> pl.Expr:
         figure("expected_read_ml", "mL"),
         pl.when("by_flow").then(air).otherwise(breathing),
         pl.when("onset_dated").then(pl.lit("")).otherwise(pl.lit(", onset unresolved")),
-        word("handled_then", ", just after handling"),
         word("alert_agrees", "; alert line_blocked rang"),
         word("pressure_still", "; pressure still"),
         pl.when("released").then(freed).otherwise(pl.lit("")),
+        pl.when(_told("handled_then")).then(by_hand).otherwise(pl.lit(untouched)),
     )

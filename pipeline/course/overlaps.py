@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import polars as pl
 
+from pipeline.course.mixed_exports import by_laps
 from pipeline.course.order import in_order
 
 IDENTITY = ("dev", "counted", "epoch", "seq", "nth", "session")
@@ -26,8 +27,8 @@ def merge_exports(
     Parameters
     ----------
     lines
-        One row a line: the identity, `file_no` (rank of the file), `line`, `wall`, `zone`, `record`, and
-        where its readings and its trace stand: `at` (row in `readings`), `trace_at` (row in `traces`, or
+        One row a line: the identity, `lap`, `file_no` (rank of the file), `line`, `wall`, `zone`, `record`,
+        and where its readings and its trace stand: `at` (row in `readings`), `trace_at` (row in `traces`, or
         null).
     readings
         The reading columns, one row a line in any order.
@@ -36,14 +37,15 @@ def merge_exports(
 
     Returns
     -------
-    One row an identity, in order, with `exports`, `conflicting` and `at`, and the readings that `at`
-    points to: those given, followed by those that had to be merged.
+    One row an identity, each device's in order of time, with `exports`, `conflicting` and `at`, and the
+    readings that `at` points to: those given, followed by those that had to be merged.
     """
     lines = in_order(lines, *IDENTITY, "file_no", "line")
     new = _changes(lines, IDENTITY)
     if new.all():
         rows = lines.drop("file_no", "line")
-        return rows.with_columns(exports=pl.lit(1, pl.Int32), conflicting=pl.lit(False)), readings
+        rows = rows.with_columns(exports=pl.lit(1, pl.Int32), conflicting=pl.lit(False))
+        return by_laps(rows), readings
     lines = lines.with_columns(
         identity=new.cum_sum(),
         export=(new | _changes(lines, ["file_no"])).cast(pl.Int32),
@@ -62,7 +64,7 @@ def merge_exports(
     merged = _merge(pl.concat([mixed, readings[mixed["at"]]], how="horizontal"), readings.columns, traces)
     merged = merged.with_columns(at=(pl.int_range(pl.len()) + len(readings)).cast(pl.UInt32))
     rows = in_order(pl.concat([agreed, merged.select(agreed.columns)]), "identity")
-    return rows.drop("identity", "mixed"), pl.concat([readings, merged.select(readings.columns)])
+    return by_laps(rows.drop("identity", "mixed")), pl.concat([readings, merged.select(readings.columns)])
 
 
 def _changes(rows: pl.DataFrame, names: Sequence[str]) -> pl.Series:

@@ -9,6 +9,7 @@ import polars as pl
 from pipeline.course.carried_steps import with_carried_steps
 from pipeline.course.clock import date_rows
 from pipeline.course.epochs import number_epochs
+from pipeline.course.mixed_exports import with_counter_epochs
 from pipeline.course.order import in_order
 from pipeline.course.overlaps import merge_exports
 from pipeline.course.quality import count_days
@@ -38,10 +39,10 @@ def resolve(
     Merge all exports of some devices into one row an observed minute, in UTC, use by use.
 
     A row is the same in two exports if it has the same device, counter epoch, session and record (without
-    a record: the same lap of the wall clock). Copies are merged field by field, rows put in the order of
-    the counter, their wall clocks turned into UTC, and each (device, session) split into uses at long
-    holes. Where the clock was set back, two rows share a minute: the later one is shown, the minute
-    marked, the hidden row counted.
+    a record in one or both: the same minute of the same lap of the wall clock). Copies are merged field by
+    field, rows put in the order of the counter, their wall clocks turned into UTC, and each (device, session)
+    split into uses at long holes. Where the clock was set back, two rows share a minute: the later one is
+    shown, the minute marked, the hidden row counted.
 
     The result for a device depends on its own lines alone: not on other devices in the batch, nor on the
     order of rows or files, nor on how its log was cut into exports.
@@ -66,11 +67,10 @@ def resolve(
     latest = _latest_export(lines, ranked)
     traces = traces.select("rate_hz", "samples_cmh2o")
     rows, readings = merge_exports(lines, minutes.select(_READINGS), traces)
-    rows = _grid(with_carried_steps(date_rows(rows, definitions.uses.hole)))
+    rows = _grid(with_counter_epochs(with_carried_steps(date_rows(rows, definitions.uses.hole))))
     rows = rows.join(devices, on="dev", how="left", maintain_order="left")
     rows = rows.with_columns(
         official_offsets(rows["instant"], rows["zone"]),
-        epoch=pl.when("counted").then("epoch").otherwise(0),
         clock_uncertain=pl.col("clock_uncertain") | pl.col("doubtful"),
     )
     rows = name_uses(rows, definitions.uses)

@@ -33,7 +33,7 @@ def find_still_stretches(grid: pl.DataFrame, rules: OcclusionRules) -> pl.DataFr
     throughout (`range_read`). Before: `leak_before`, `rate_ml_h`, `swing_before`, `swing_last` (at the last
     breathing), `earlier_swing`, `present_minutes`. Inside: `output_ml`, `last_read`, `minutes_read`,
     `expected_ml`, `expected_read_ml`, `leak_most`, `rings`, `range_still`. After: `open_again`,
-    `released_ml`.
+    `released_ml`, `return_seen` (an open tube was seen again, with no hole or clock step between).
     """
     return _figures(grid, _onsets(grid, _stretches(grid, rules), rules), rules)
 
@@ -191,6 +191,7 @@ def _figures(grid: pl.DataFrame, onsets: pl.DataFrame, rules: OcclusionRules) ->
         onsets = onsets.join(part, on="window", how="left", maintain_order="left")
     next_open = grid.select(next_open_row=next_row(pl.col("breath_seen") | _air_moves(rules)))
     return_row = at(next_open, "next_open_row", onsets["to_row"])
+    unbroken = at(grid, "breaks", return_row) == at(grid, "breaks", onsets["to_row"])
     until = (return_row + rules.release_within).clip(upper_bound=onsets["span_last_row"])
     minutes = pl.col("last_absence") - pl.col("from_row") + 1
     minutes_read = pl.col("last_read") - pl.col("from_row") + 1
@@ -198,6 +199,7 @@ def _figures(grid: pl.DataFrame, onsets: pl.DataFrame, rules: OcclusionRules) ->
     return onsets.with_columns(
         ml_until=at(grid, "output_ml", until),
         ml_at_end=at(grid, "output_ml", onsets["last_absence"]),
+        return_seen=unbroken.fill_null(False),
     ).with_columns(
         rate_ml_h=earlier.then(pl.col("ml_before") * 60 / pl.col("minutes_before")),
         expected_ml=earlier.then(pl.col("ml_before") * minutes / pl.col("minutes_before")),

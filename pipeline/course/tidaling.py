@@ -36,8 +36,9 @@ def tidaling_of(grid: pl.DataFrame, evidence: pl.DataFrame, definitions: Definit
     Then the hysteresis, looking back over the finished use: a verdict in force for fewer than `settle`
     minutes between others is not believed and takes the verdict before it (at the beginning of a
     stretch, the one after), and an undecided stretch shorter than `bridge` between two of the same verdict
-    takes theirs. What is believed begins at its first minute, not `settle` minutes later, so
-    edges are where the evidence has them. All of it stays within (use, span). A hidden Markov model on
+    takes theirs. Beside a hole, where no verdict is in force for that long, there is none: what would have
+    been believed lies in the hole. What is believed begins at its first minute, not `settle` minutes later,
+    so edges are where the evidence has them. All of it stays within (use, span). A hidden Markov model on
     the same evidence was wrong in more minutes, however far apart the traces were
     (`tests/evaluation/tidaling_periods.py` prints the comparison).
 
@@ -169,10 +170,13 @@ def _settle(grid: pl.DataFrame, rules: TidalingRules) -> pl.DataFrame:
         _block=((none != none.shift(1)) | new_stretch).fill_null(True).cast(pl.Int64).cum_sum()
     )
     firm = pl.when(pl.col("_length") >= rules.settle).then("_verdict")
+    lone = pl.col("_holed").any().over("_block") & pl.col("_verdict").is_in(_DECIDED)
     believed = _over_runs(
-        blocks.with_columns(_verdict="evidence_verdict"),
+        blocks.with_columns(_verdict="evidence_verdict", _holed=_beside_a_hole(grid)),
         pl.coalesce(
-            firm.forward_fill().over("_block"), firm.backward_fill().over("_block"), pl.col("_verdict")
+            firm.forward_fill().over("_block"),
+            firm.backward_fill().over("_block"),
+            pl.when(lone).then(pl.lit(Verdict.INDETERMINATE.value)).otherwise("_verdict"),
         ),
     )
     before, after = (pl.col("_verdict").shift(by).over("_block") for by in (1, -1))
@@ -185,15 +189,25 @@ def _settle(grid: pl.DataFrame, rules: TidalingRules) -> pl.DataFrame:
     return bridged.rename({"_verdict": "tidaling"})
 
 
+def _beside_a_hole(grid: pl.DataFrame) -> pl.Expr:
+    """Whether the log lacks the minute just before or just after."""
+    if grid["observed"].all():
+        return pl.lit(False)
+    return pl.any_horizontal(
+        (~pl.col("observed").shift(by) & (pl.col("span_no").shift(by) == pl.col("span_no"))).fill_null(False)
+        for by in (1, -1)
+    )
+
+
 def _over_runs(grid: pl.DataFrame, verdict: pl.Expr) -> pl.DataFrame:
     """Give each run of equal `_verdict` a new one: an expression over its `_verdict`, `_length`, `_block`."""
     begins = (pl.col("_verdict") != pl.col("_verdict").shift(1)) | (
         pl.col("_block") != pl.col("_block").shift(1)
     )
     minutes = grid.select(
-        "_verdict", "_block", _run=begins.fill_null(True).cast(pl.Int64).cum_sum().set_sorted()
+        "_verdict", "_block", "_holed", _run=begins.fill_null(True).cast(pl.Int64).cum_sum().set_sorted()
     )
     runs = minutes.group_by("_run", maintain_order=True).agg(
-        pl.col("_verdict").first(), pl.col("_block").first(), _length=pl.len()
+        pl.col("_verdict", "_block").first(), pl.col("_holed").any(), _length=pl.len()
     )
     return grid.with_columns(runs.select(_verdict=verdict)["_verdict"].gather(minutes["_run"] - 1))

@@ -124,10 +124,10 @@ def occlusion_words(d: Definitions) -> dict[str, Words]:
         "no_forgotten_clamp": Words(
             "what tells it from a forgotten clamp",
             pl.when(pl.col("handled_then").fill_null(False))
-            .then(_yes("onset_dated", "outlasts_a_clamp"))
+            .then(_yes("onset_dated", "return_seen", "outlasts_a_clamp"))
             .otherwise(pl.lit("nobody had a hand on it")),
             "any of",
-            f"no hand on it, a dated onset, absence for {d.clamp.return_within:g} min",
+            f"no hand on it, a dated onset with the return seen, absence for {d.clamp.return_within:g} min",
             "",
             "clamp.return_within",
         ),

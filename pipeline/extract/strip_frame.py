@@ -52,6 +52,10 @@ def strip_frame(
     leak are what more than half of the known minutes say. What the pipeline could not know is
     `cannot_tell`: no reading, no trace, no verdict either way.
 
+    Readers are blind on purpose to what staff noted, as they are to all that the pipeline says: a strip shows
+    neither a note nor where the log speaks against one. The pipeline's answers are those it published, a
+    finding that rests on a note among them.
+
     Parameters
     ----------
     drains

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import datetime
 from typing import Any
 
@@ -16,6 +17,7 @@ _MEANS: dict[str, str] = {
     Grade.ANNOTATED: ", as noted by staff",
     Grade.UNRESOLVED: ", or a large leak of the lung",
 }
+_CLAMP_ALIKE = "A clamp that was left shut and that nobody noted looks the same."
 _WHOLE = 0.9995  # a share that would be shown as 100 %
 
 
@@ -141,11 +143,14 @@ def _blocked(record: DrainRecord, clock: SiteClock) -> str:
         told = [
             f"{_graded(row['grade'])}, {day_of(record, clock, row['started_at'])}, "
             f"{long(row['minutes'])}{', released' if 'released' in (row['detail'] or '') else ''}"
+            f"{_against_log(row['detail'])}"
             for row in found.head(3).iter_rows(named=True)
         ]
         more = f"; {found.height - 3} more" if found.height > 3 else ""
         one, several = STRETCHES[PeriodKind.OCCLUSION_SUSPECTED]
-        return f"{counted(found.height, one, several).capitalize()}: {'; '.join(told)}{more}."
+        said = f"{counted(found.height, one, several).capitalize()}: {'; '.join(told)}{more}."
+        by_log = found["grade"].ne_missing(Grade.ANNOTATED.value).any()
+        return f"{said} {_CLAMP_ALIKE}" if by_log else said
     if record.drain["occlusion_minutes"] is None:
         return "Whether the tube was blocked cannot be told: tidaling could never be assessed."
     untold = sum(
@@ -163,6 +168,12 @@ def _graded(grade: str | None) -> str:
     return "noted by staff" if grade == Grade.ANNOTATED else f"graded {grade or 'not at all'}"
 
 
+def _against_log(detail: str | None) -> str:
+    """What the log says to a note that it contradicts, in the words of the period."""
+    found = re.search(r"the log shows flow in \d+ of \d+ min", detail or "")
+    return f", though {found[0]}" if found else ""
+
+
 def _stretches(record: DrainRecord, clock: SiteClock) -> list[str]:
     said = []
     for kind, (one, several) in STRETCHES.items():
@@ -175,6 +186,7 @@ def _stretches(record: DrainRecord, clock: SiteClock) -> list[str]:
         grade = _MEANS.get(row["grade"] or "", "")
         told = (
             f"{day_of(record, clock, row['started_at'])}, {long(row['minutes'])}{grade}"
+            f"{_against_log(row['detail'])}"
             if found.height == 1
             else f"{long(int(found['minutes'].sum()))} in all"
         )

@@ -48,6 +48,8 @@ suspicions AS (
     unit,
     sum(suspected)::BIGINT AS suspected,
     sum(drains_suspected)::BIGINT AS drains_suspected,
+    sum(annotated)::BIGINT AS annotated,
+    sum(annotated_against_log)::BIGINT AS against_log,
     sum(drains_assessed)::BIGINT AS drains_assessed,
     sum(round(drain_days * 1440)::BIGINT)::BIGINT AS assessed
   FROM suspected_occlusions
@@ -79,6 +81,8 @@ SELECT
   on_mains / nullif(power_known, 0) AS mains,
   suspected AS occluded_count,
   drains_suspected AS occluded_drains,
+  annotated AS occluded_noted,
+  against_log AS occluded_against,
   drains_assessed AS occluded_of,
   assessed / 1440 AS occluded_days,
   suspected * 144000 / nullif(assessed, 0) AS occluded,
@@ -201,8 +205,9 @@ def _measures(limits: Mapping[str, float | None]) -> list[_Measure]:
             "suspected occlusions per 100 drain-days",
             f"Suspected occlusions of any grade{pieces}, per 100 days of drains whose tidaling could be "
             "assessed (n; those that share a device are one); with exact 95 % intervals, too narrow where "
-            "a few drains have many. A suspicion is a reason to look: missing tidaling has several causes, a "
-            "sealed and expanded lung among them.",
+            "a few drains have many. What is suspected is that something shuts the line, and a clamp that "
+            "nobody noted looks like a clot. A suspicion is a reason to look: missing tidaling has several "
+            "causes, a sealed and expanded lung among them.",
             True,
         ),
     ]

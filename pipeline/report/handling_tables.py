@@ -75,6 +75,8 @@ def ward_tables(wards: pl.DataFrame) -> list[Markup]:
             "occluded_days": Col("drain-days that could tell", 1),
             "occluded_count": Col("suspected occlusions"),
             "occluded_drains": Col("on drains"),
+            "occluded_noted": Col("noted by staff"),
+            "occluded_against": Col("of these, the log shows flow"),
             "occluded": Col("per 100 days", 1),
             "occluded_band": Col("95 % interval", right=True),
         },

@@ -21,6 +21,15 @@ WITH occlusions AS (
     sum(minutes)::BIGINT AS minutes
   FROM period
   WHERE kind = 'occlusion_suspected'
+    AND grade IS DISTINCT FROM 'annotated'
+  GROUP BY drain_id
+),
+noted AS (
+  SELECT
+    drain_id,
+    sum(minutes - coalesce(minutes_against_log, 0))::BIGINT AS minutes
+  FROM annotation
+  WHERE kind = 'confirmed_occlusion'
   GROUP BY drain_id
 ),
 reasons AS (
@@ -63,6 +72,18 @@ reasons AS (
     NULL AS word
   FROM occlusions
   WHERE NOT probable
+  UNION ALL
+  SELECT
+    4 AS place,
+    noted.drain_id,
+    noted.minutes::DOUBLE AS size,
+    'a blocked tube that staff noted, ' || noted.minutes || ' min' AS why,
+    NULL AS word
+  FROM noted
+  LEFT JOIN occlusions
+    ON noted.drain_id = occlusions.drain_id
+  WHERE noted.minutes > 0
+    AND occlusions.drain_id IS NULL
   UNION ALL
   SELECT
     5 AS place,
@@ -151,7 +172,8 @@ def worth_looking(ask: Ask, most: int) -> pl.DataFrame:
 
     In the order in which they are worth a talk at the bedside: a probable occlusion (the longest first), a
     clamp nobody noted and left on (the longest), a leak that came back (most often), a suspected occlusion of
-    lesser grade (the longest), a leak beyond the threshold (the longest), tilt (the greatest share of the
+    lesser grade or noted by staff alone (the longest; minutes in which the log contradicts the note are left
+    out), a leak beyond the threshold (the longest), tilt (the greatest share of the
     time). Behind them what a desk has to settle: registry and log in contradiction (the most minutes), an
     outcome that is unknown and that paper may tell (the longest watched), no log (the longest expected), an
     outcome that a fuller log may tell (the longest watched). The first of each are chosen first, then the
@@ -162,7 +184,7 @@ def worth_looking(ask: Ask, most: int) -> pl.DataFrame:
     Parameters
     ----------
     ask
-        Reads `drain`, `period` and `data_quality`.
+        Reads `drain`, `period`, `annotation` and `data_quality`.
     most
         How many at most.
 

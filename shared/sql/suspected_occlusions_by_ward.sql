@@ -8,7 +8,10 @@
 --   at `drains_suspected` before trusting a narrow one.
 -- Awkward cases: a note of staff takes the place of the log's own grade, which is then not published: an
 --   event under `annotated` may have been `probable` by the log as well, and is never counted as both. What
---   the log says at such a minute, `drainledger explain` tells. Drains that share a device use count once,
+--   the log says at such a minute, `drainledger explain` tells. In those under `annotated_against_log` the log
+--   shows air or breath in part or all of what was noted: mostly a wrong time, or another drain's note; look
+--   at table `annotation` before counting them. What is suspected is that something shuts the line, and a
+--   clamp nobody noted looks like a clot. Drains that share a device use count once,
 --   events and days (not in `drains`). A ward with no such days has a null rate. A short stay says little:
 --   one suspicion in 20 days is anything from 0.1 to 28 per 100; wards with fewer than
 --   chart.least_evaluable drains assessed, or days, are `too_few` and stand last. Days on which tidaling
@@ -24,6 +27,7 @@ SELECT
     sum(assessed_minutes) / 1440 AS drain_days,
     sum(suspected)::BIGINT AS suspected,
     sum(annotated)::BIGINT AS annotated,
+    sum(annotated_against_log)::BIGINT AS annotated_against_log,
     sum(probable)::BIGINT AS probable,
     sum(suspected) * 144000 / nullif(sum(assessed_minutes), 0) AS suspected_per_100_days,
     poisson_low(sum(suspected)) * 144000 / nullif(sum(assessed_minutes), 0) AS per_100_days_low,

@@ -186,9 +186,15 @@ FOUND = (
     "tidaling_absent",
 )
 STOPS = ("clamped", "flow_stopped", "occlusion_suspected")
-# Of what in the whole log a finding may be left where a hole takes the rest: a clamp no longer seen to be
-# opened is still a stop, or, where no air flows to stop, breathing that is absent and under suspicion.
-LEFT_OF = {"flow_stopped": STOPS, "occlusion_suspected": (*STOPS, "tidaling_absent")}
+
+
+def left_of(kind: str, flags: list[str]) -> bool:
+    """Whether a finding may be what a hole left of a minute with these flags: a clamp not seen opened is a stop."""
+    if kind == "flow_stopped":
+        return not set(STOPS).isdisjoint(flags)
+    if kind == "occlusion_suspected" and "clamped" not in flags:
+        return not {"flow_stopped", "occlusion_suspected", "tidaling_absent"}.isdisjoint(flags)
+    return kind in flags
 
 
 def unbroken(flags: list[list[str]], kind: str) -> list[range]:
@@ -205,13 +211,13 @@ def unbroken(flags: list[list[str]], kind: str) -> list[range]:
 def made_by_a_hole(whole: pl.DataFrame, holed: pl.DataFrame, hole: range) -> list[tuple[str, range]]:
     """The stretches of a log with a hole of which the whole log has nothing."""
     before, after = (frame["flags"].to_list() for frame in (whole, holed))
-    counted = zip(whole["assessable"], holed["assessable"], strict=True)
-    differ = {minute for minute, (was, now) in enumerate(counted) if was != now} - set(hole)
+    counted = zip(whole["assessable"], holed["assessable"], holed["air_leak_ml_min"], strict=True)
+    most = DEFINITIONS.leak.on_above
+    differ = {minute for minute, (was, now, ml) in enumerate(counted) if now and not was and (ml or 0) > most}
     half = DEFINITIONS.leak.half_window
     made = []
     for kind in (*FOUND, "flow_stopped"):
-        like = set(LEFT_OF.get(kind, (kind,)))
-        had = {minute for minute, flags in enumerate(before) if like & set(flags)}
+        had = {minute for minute, flags in enumerate(before) if left_of(kind, flags)}
         for minutes in unbroken(after, kind):
             # In the hole itself it may have been, where it reaches the hole's edge.
             reached = set(minutes) | (
@@ -220,9 +226,8 @@ def made_by_a_hole(whole: pl.DataFrame, holed: pl.DataFrame, hole: range) -> lis
             if kind == "flow_stopped":
                 reached |= {minutes[0] - 1}
             other_minutes = kind == "leak" and differ & set(range(minutes[0] - half, minutes.stop + half))
-            unsettled = kind.startswith("tidaling") and len(minutes) < DEFINITIONS.tidaling.settle
             behind = kind == "flow_stopped" and minutes[0] >= hole.stop
-            if not (reached & had or other_minutes or unsettled or behind):
+            if not (reached & had or other_minutes or behind):
                 made.append((kind, minutes))
     return made
 
@@ -239,12 +244,10 @@ def test_a_hole_never_makes_a_finding(therapy: Therapy, traced: bool, data: st.D
     - `flow_stopped`, cause unknown: what is left of a clamp or an occlusion; it goes on until something is
       seen; and behind a hole the hour before (whether the leak had lasted, whether breathing had gone first)
       is not there to say otherwise. Were it to be withheld, its zeros would count as those of a sealed lung.
-    - `occlusion_suspected`, a suspicion, where the whole log shows breathing absent as well: fluid that
-      speaks against it may lie in the hole.
-    - `leak` where other minutes count for it than in the whole log, because the hole hid that the line was
-      shut: with the same minutes it never is (`test_a_hole_never_makes_a_leak`).
-    - a verdict of breathing shorter than `settle`, with nothing beside it in whose favour it would not
-      be believed.
+    - `occlusion_suspected`, a suspicion, where the whole log shows breathing absent as well, and no clamp:
+      fluid that speaks against it may lie in the hole.
+    - `leak` where minutes with air count for it that in the whole log do not, because the hole hid that the
+      air was the room's or the line shut: with the same minutes it never is (`test_a_hole_never_makes_a_leak`).
     """
     n = len(therapy.told["state"])
     if n < 3:

@@ -53,7 +53,8 @@ class TestWhatItTakes:
         assert detail(course_as_told(blocked(rate=0.5)), "occlusion_suspected") == (
             "tidaling absent with leak at most 2.0 mL/min for 100 min; before: swing 3.0 cm[H2O], leak 80.0 mL/min, "
             "output 30.0 mL/h; after: swing below 0.2 cm[H2O], output 0.0 mL where 50.0 mL was to be expected by the last reading; "
-            "last breathing seen 1 running minutes before the first absence"
+            "last breathing seen 1 running minutes before the first absence; "
+            "began with no hand on the drain in the log: a clamp that nobody noted looks the same"
         )
 
     def test_thirty_minutes_of_absence(self) -> None:
@@ -229,7 +230,42 @@ class TestGrade:
             )
         )
         assert stretches(course, "occlusion_suspected") == [(300, 100, "possible")]
-        assert "just after handling" in detail(course, "occlusion_suspected")
+        assert detail(course, "occlusion_suspected").endswith(
+            "; began within 2 min of a pause: a clamp that was left shut looks the same"
+        )
+
+    @pytest.mark.parametrize(
+        ("hand", "told"),
+        [
+            ("a handled alert", {"alerts": lambda t: ["battery_low"] if 280 <= t < 299 else []}),
+            (
+                "a canister change",
+                {"volume": lambda t: 20 + t / 2 if t < 299 else 1.0 if t < 400 else 1 + (t - 400) / 2},
+            ),
+            (
+                "a pause",
+                {
+                    "alerts": lambda t: ["battery_low"] if 280 <= t < 299 else [],
+                    "state": lambda t: "pause" if 297 <= t < 299 else "run",
+                },
+            ),
+        ],
+    )
+    def test_its_detail_says_with_which_hand_it_began(self, hand: str, told: dict[str, Any]) -> None:
+        course = course_as_told(blocked(still=True, leak=lambda t: 15.0 if t < 300 else 2.0, **told))
+        assert stretches(course, "occlusion_suspected") == [(300, 100, "possible")]
+        assert f"; began within 2 min of {hand}: a clamp" in detail(course, "occlusion_suspected")
+
+    @pytest.mark.parametrize("unseen", [{"n": 359}, {"missing": range(359, 420)}], ids=["end", "hole"])
+    def test_just_after_handling_it_must_outlast_a_clamp_whose_opening_nobody_saw(
+        self, unseen: dict[str, Any]
+    ) -> None:
+        dry = {"still": True, "leak": lambda t: 15.0 if t < 300 else 2.0}
+        handled = dry | {"state": lambda t: "pause" if 297 <= t < 299 else "run"}
+        assert suspected(blocked(**handled, **unseen)) == []
+        assert suspected(blocked(**dry, **unseen)) == [(300, 59, "probable")]
+        later = {"n": 365} if "n" in unseen else {"missing": range(365, 420)}
+        assert suspected(blocked(**handled, **later)) == [(300, 65, "possible")]
 
     def test_just_after_handling_an_undated_stop_may_be_a_forgotten_clamp_for_an_hour(self) -> None:
         def dry(to: int, **more: Any) -> list[tuple[int, int, str | None]]:

@@ -137,6 +137,36 @@ def test_a_device_that_two_drains_share_counts_once_in_events_and_in_days(nothin
     assert found.rows() == [("A", 1, 1, 1, 2880, 1, 1), ("B", 2, 1, 0, 1440, 0, 0)]
 
 
+def note(drain_id, start, end, against, kind="confirmed_occlusion"):
+    return {
+        "drain_id": drain_id,
+        "kind": kind,
+        "started_at": MARCH + timedelta(minutes=start),
+        "ended_at": None if end is None else MARCH + timedelta(minutes=end),
+        "minutes": 1 if end is None else end - start,
+        "minutes_against_log": against,
+    }
+
+
+@pytest.mark.parametrize(
+    ("notes", "against"),
+    [
+        ([note("a", 100, 160, 0)], 0),
+        ([note("a", 100, 160, 12)], 1),
+        ([note("a", 100, None, 1)], 1),
+        ([note("a", 100, 160, 0), note("a", 700, 760, 60)], 0),
+        ([note("a", 100, 160, 0), note("a", 120, 130, 9, "clamp_trial")], 0),
+        ([note("b", 100, 160, 60)], 0),
+    ],
+)
+def test_an_event_that_staff_noted_against_the_log_says_so(nothing, tmp_path, notes, against):
+    nothing.drains(drain("a"), drain("b"))
+    nothing.put("annotation", notes)
+    nothing.put("period", [piece("a", 100, 160, "annotated"), piece("a", 160, 200), piece("b", 100, 160)])
+    row = counted(nothing, tmp_path).row(0, named=True)
+    assert (row["suspected"], row["annotated"], row["annotated_against_log"]) == (2, 1, against)
+
+
 def test_drains_that_follow_each_other_on_one_device_do_not_share_it(nothing, tmp_path):
     nothing.drains(drain("a"), drain("b"))
     nothing.put("drain_use", [served("a", "u", 0, 1000), served("b", "u", 1000, 2880)])

@@ -84,6 +84,36 @@ def test_a_drain_with_two_reasons_comes_once_and_says_both(
     ]
 
 
+def noted(drain_id: str, minutes: int, against: int) -> dict[str, object]:
+    return {
+        "drain_id": drain_id,
+        "kind": "confirmed_occlusion",
+        "started_at": at(1),
+        "minutes": minutes,
+        "minutes_against_log": against,
+    }
+
+
+def test_a_blocked_tube_that_only_staff_noted_is_told_as_noted_without_what_the_log_contradicts(
+    worth: Callable[[Cohort, int], list[tuple[str, str]]],
+) -> None:
+    cohort = Cohort().drains(drain("open"), drain("shut"), drain("both"))
+    cohort.put(
+        "period",
+        [
+            found("open", "occlusion_suspected", 60, "annotated"),
+            found("shut", "occlusion_suspected", 60, "annotated"),
+            found("both", "occlusion_suspected", 60, "annotated"),
+            found("both", "occlusion_suspected", 40, "probable") | {"started_at": at(2), "ended_at": at(3)},
+        ],
+    )
+    cohort.put("annotation", [noted("open", 60, 60), noted("shut", 60, 10), noted("both", 60, 0)])
+    assert worth(cohort, 9) == [
+        ("both", "occlusion suspected for 40 min, graded probable"),
+        ("shut", "a blocked tube that staff noted, 50 min"),
+    ]
+
+
 def test_a_clamp_that_staff_noted_and_a_brief_one_are_no_reason(
     worth: Callable[[Cohort, int], list[tuple[str, str]]],
 ) -> None:

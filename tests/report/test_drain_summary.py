@@ -36,7 +36,8 @@ ZURICH = "Europe/Zurich"
 
 
 def record_of(*uses: Use, noted: list[tuple] = (), **drain: object) -> DrainRecord:  # type: ignore[assignment]
-    told = ToldDrain(course_as_told(*uses), **drain) if uses else ToldDrain(**drain)
+    notes = [(use.use_id, *note) for use in uses for note in noted]
+    told = ToldDrain(course_as_told(*uses, annotations=notes), **drain) if uses else ToldDrain(**drain)
     notes = pl.DataFrame(noted, schema=ANNOTATIONS, orient="row")
     return read_record(told, told.drain_id, notes)
 
@@ -159,7 +160,31 @@ def test_a_suspicion_is_told_with_its_grade() -> None:
     )
     record = record_of(blocked, occlusion_minutes=180)
     assert "One suspected occlusion: graded possible, day 0 (Mon 10 Mar, 18:00), 3 h" in told(record)
+    assert "A clamp that was left shut and that nobody noted looks the same." in told(record)
     assert "one suspected occlusion: graded possible" in in_short(record, clock(record))
+
+
+@pytest.mark.parametrize(
+    ("kind", "said"),
+    [
+        ("confirmed_occlusion", "One suspected occlusion: noted by staff, day 0 (Mon 10 Mar, 14:00), 1 h"),
+        (
+            "clamp_trial",
+            "One stretch with the line clamped: day 0 (Mon 10 Mar, 14:00), 1 h, as noted by staff",
+        ),
+    ],
+)
+def test_a_note_that_the_log_contradicts_is_told_with_what_the_log_shows(kind: str, said: str) -> None:
+    open_ = record_of(Use(300, leak=70.0), noted=[(at(60), at(120), kind)], occlusion_minutes=0)
+    assert f"{said}, though the log shows flow in 60 of 60 min." in told(open_)
+    shut = Use(
+        300,
+        leak=lambda t: 0.0 if 60 <= t < 120 else 70.0,
+        breath=lambda t: "absent" if 60 <= t < 120 else "present",
+    )
+    believed = told(record_of(shut, noted=[(at(60), at(120), kind)], occlusion_minutes=60))
+    assert f"{said}." in believed
+    assert "looks the same" not in believed
 
 
 def test_a_drain_without_a_log_says_only_that(tmp_path: object) -> None:

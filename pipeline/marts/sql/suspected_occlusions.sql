@@ -13,8 +13,8 @@
 --   suspicion could not have been raised.
 -- Interval: exact Poisson (Garwood 1936), at the definitions' level. It takes events for independent of each
 --   other; several on one drain are not, and the interval is then too narrow: compare `drains_suspected`.
--- Notes: an event that staff noted counts as noted also where the log shows flow in it; `annotation` has the
---   minutes that speak against a note.
+-- Notes: an event that staff noted counts as noted also where the log shows flow in it, and is told apart as
+--   `annotated_against_log`; `annotation` has the minutes that speak against each note.
 -- Awkward cases: a unit none of whose drains could be assessed has no days and a null rate. Missing tidaling
 --   has several causes, a sealed and expanded lung among them: a suspicion is a reason to look.
 CREATE VIEW suspected_occlusions AS
@@ -83,6 +83,15 @@ holes AS (
     FROM stretches
     WHERE stretches.seen_until < stretches.from_at
 ),
+contradicted AS (
+    SELECT
+        annotation.drain_id,
+        annotation.started_at,
+        coalesce(annotation.ended_at, annotation.started_at) AS ended_at
+    FROM annotation
+    WHERE annotation.kind = 'confirmed_occlusion'
+        AND annotation.minutes_against_log > 0
+),
 pieces AS (
     SELECT
         drains.counted_id,
@@ -90,6 +99,13 @@ pieces AS (
         period.started_at,
         period.ended_at,
         period.grade,
+        period.grade = 'annotated' AND EXISTS (
+            SELECT 1
+            FROM contradicted
+            WHERE contradicted.drain_id = period.drain_id
+                AND contradicted.started_at < period.ended_at
+                AND contradicted.ended_at >= period.started_at
+        ) AS against_log,
         max(period.ended_at) OVER (
             PARTITION BY drains.counted_id
             ORDER BY
@@ -110,6 +126,7 @@ pieces_apart AS (
         pieces.started_at,
         pieces.ended_at,
         pieces.grade,
+        pieces.against_log,
         (
             epoch(pieces.started_at) - epoch(pieces.last_ended_at)
             - coalesce(max(
@@ -128,12 +145,14 @@ pieces_apart AS (
         pieces.started_at,
         pieces.ended_at,
         pieces.grade,
+        pieces.against_log,
         pieces.last_ended_at
 ),
 pieces_numbered AS (
     SELECT
         pieces_apart.counted_id,
         pieces_apart.grade,
+        pieces_apart.against_log,
         count(*) FILTER (
             WHERE pieces_apart.minutes_apart IS NULL
                 OR pieces_apart.minutes_apart >= figure('handling.occlusion_apart')
@@ -152,7 +171,8 @@ events AS (
         pieces_numbered.counted_id,
         pieces_numbered.event_no,
         count(*) FILTER (WHERE pieces_numbered.grade = 'annotated') > 0 AS annotated,
-        count(*) FILTER (WHERE pieces_numbered.grade = 'probable') > 0 AS probable
+        count(*) FILTER (WHERE pieces_numbered.grade = 'probable') > 0 AS probable,
+        count(*) FILTER (WHERE pieces_numbered.against_log) > 0 AS against_log
     FROM pieces_numbered
     GROUP BY
         pieces_numbered.counted_id,
@@ -163,7 +183,8 @@ suspicions AS (
         events.counted_id,
         count(*) AS suspected,
         count(*) FILTER (WHERE events.probable AND NOT events.annotated) AS probable,
-        count(*) FILTER (WHERE events.annotated) AS annotated
+        count(*) FILTER (WHERE events.annotated) AS annotated,
+        count(*) FILTER (WHERE events.against_log) AS against_log
     FROM events
     GROUP BY events.counted_id
 ),
@@ -178,7 +199,8 @@ tally AS (
         coalesce(sum(watched.minutes), 0)::BIGINT AS assessed_minutes,
         coalesce(sum(suspicions.suspected), 0)::BIGINT AS suspected,
         coalesce(sum(suspicions.probable), 0)::BIGINT AS probable,
-        coalesce(sum(suspicions.annotated), 0)::BIGINT AS annotated
+        coalesce(sum(suspicions.annotated), 0)::BIGINT AS annotated,
+        coalesce(sum(suspicions.against_log), 0)::BIGINT AS annotated_against_log
     FROM drains
     LEFT JOIN watched
         ON drains.drain_id = watched.counted_id
@@ -201,6 +223,7 @@ SELECT
     tally.suspected,
     tally.probable,
     tally.annotated,
+    tally.annotated_against_log,
     tally.suspected * 144000 / nullif(tally.assessed_minutes, 0) AS suspected_per_100_days,
     poisson_low(tally.suspected) * 144000 / nullif(tally.assessed_minutes, 0) AS per_100_days_low,
     poisson_high(tally.suspected) * 144000 / nullif(tally.assessed_minutes, 0) AS per_100_days_high
