@@ -83,12 +83,8 @@ def digest_of_texts(texts: Iterable[str]) -> str:
     >>> digest_of_texts(["ab", "c"]) == digest_of_texts(["a", "bc"])
     False
     """
-    hashed = hashlib.sha256()
-    for text in texts:
-        data = text.encode()
-        hashed.update(f"{len(data)}:".encode())
-        hashed.update(data)
-    return hashed.hexdigest()
+    encoded = [text.encode() for text in texts]
+    return hashlib.sha256(b"".join(b"%d:%b" % (len(data), data) for data in encoded)).hexdigest()
 
 
 def digest_of_sections(definitions: BaseModel, sections: Iterable[str]) -> str:

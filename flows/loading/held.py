@@ -80,11 +80,11 @@ def held_files(home: Home, request: Request) -> Mapping[str, Held]:
     """What the ledger holds, by digest; nothing where there is no ledger yet."""
     if not home.exists():
         return NOTHING_HELD
-    rows = home.lake.scan(LOAD_FILE).select(_ASKED).collect()
+    rows, plain = home.lake.scan(LOAD_FILE).select(_ASKED).collect(), request.plain
     return {
         row["file_sha256"]: Held(
             **{name: row[name] for name in _ASKED if name != "read_with"},
-            again=to_be_read_again(row, request.plain),
+            again=to_be_read_again(row, plain),
         )
         for row in rows.iter_rows(named=True)
     }

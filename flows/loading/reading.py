@@ -15,11 +15,9 @@ from flows.loading.doubts import doubts_of
 from flows.loading.request import Request
 from flows.loading.vaults import vault_of
 from pipeline.cohort import read_annotations, read_registry
-from pipeline.definitions import Decides
 from pipeline.ingest import Profile, ReadLog, parse_profile, read_log
 from pipeline.ingest.recognise import recognise
 from pipeline.ingest.rules import FileRejected
-from pipeline.provenance import digest_of_sections, digest_of_texts, reading_digest
 from pipeline.store import Home
 from pipeline.store.journal import Reading
 from schemas.lake import MINUTE, REJECTED_ROW, REJECTED_VALUE, TRACE
@@ -156,13 +154,13 @@ def to_be_read_again(file: Mapping[str, Any], request: Request) -> str | None:
     if file["status"] == FileStatus.WITHDRAWN.value:
         return None
     base, how, digest = (file["read_with"] or "::").split(":")
-    if how == "shelf" and digest != _shelf(request):
+    if how == "shelf" and digest != request.shelf_digest:
         return "shelf"
     if how == "profile":
-        now = {p.name: p.digest for p in request.shelf}.get(file["profile"])
+        now = request.shelved_digests.get(file["profile"])
         if now is not None and now != digest:
             return "profile"
-    return "code" if base != _base(request) else None
+    return "code" if base != request.reads_by else None
 
 
 def to_try_anew(reading: Reading, why: str) -> Reading:
@@ -182,21 +180,12 @@ def _told(reading: Reading, file: dict[str, Any], request: Request) -> dict[str,
 
 
 def _rests_on(reading: Reading, file: Mapping[str, Any], request: Request) -> str:
-    base, profile = _base(request), file["profile_sha256"]
+    base, profile = request.reads_by, file["profile_sha256"]
     if reading.kind != "log":
         return f"{base}:paper:"
     if reading.profile is None and (profile is None or file["status"] == FileStatus.REJECTED.value):
-        return f"{base}:shelf:{_shelf(request)}"
+        return f"{base}:shelf:{request.shelf_digest}"
     return f"{base}:{'pinned' if reading.pinned else 'profile'}:{profile}"
-
-
-def _base(request: Request) -> str:
-    figures = digest_of_sections(request.definitions, request.definitions.deciding(Decides.CELLS))
-    return digest_of_texts([reading_digest(), figures])[:16]
-
-
-def _shelf(request: Request) -> str:
-    return digest_of_texts(sorted(f"{p.name} {p.digest}" for p in request.shelf))[:16]
 
 
 def _recorded_profile(home: Home, digest: str) -> Profile | None:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 
 from pipeline.cohort import RemovalRule
-from pipeline.definitions import Definitions, load_definitions
+from pipeline.definitions import Decides, Definitions, load_definitions
 from pipeline.ingest import Profile, load_profiles, read_profile
 from pipeline.marts import chart_baselines
+from pipeline.provenance import digest_of_sections, digest_of_texts, reading_digest
 from pipeline.store import Home
 from schemas.errors import CallError
 from shared import SHARED
@@ -51,6 +54,25 @@ class Request:
     def shelf(self) -> tuple[Profile, ...]:
         """The profiles that lie on the shelf, without one that was named as a file of its own."""
         return self.profiles if self.shelved is None else self.shelved
+
+    # Every file of the ledger is held against these: worked out once a load, not once a file.
+
+    @cached_property
+    def reads_by(self) -> str:
+        """Digest of the code and the figures that turn bytes into rows."""
+        figures = digest_of_sections(self.definitions, self.definitions.deciding(Decides.CELLS))
+        return digest_of_texts([reading_digest(), figures])[:16]
+
+    @cached_property
+    def shelved_digests(self) -> Mapping[str, str]:
+        """Digest of each profile on the shelf, by its name."""
+        return {profile.name: profile.digest for profile in self.shelf}
+
+    @cached_property
+    def shelf_digest(self) -> str:
+        """One digest over all profiles on the shelf."""
+        named = sorted(f"{name} {digest}" for name, digest in self.shelved_digests.items())
+        return digest_of_texts(named)[:16]
 
     @property
     def plain(self) -> Request:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import sys
 from types import TracebackType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+if TYPE_CHECKING:
+    from rich.progress import Progress
 
 
 class Meter:
@@ -19,6 +19,10 @@ class Meter:
 
     def __enter__(self) -> Meter:
         if sys.stderr.isatty():
+            # Where nobody watches nobody waits for this import.
+            from rich.console import Console
+            from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
             self._bars = Progress(
                 TextColumn("{task.description}"),
                 BarColumn(),

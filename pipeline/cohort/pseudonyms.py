@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import hashlib
 import hmac
 from collections.abc import Sequence
 from enum import StrEnum
@@ -46,7 +45,7 @@ def pseudonym(secret: bytes, kind: Kind, *parts: str | int | None) -> str:
     >>> pseudonym(b"another", Kind.DRAIN, "lakeside", "4711") == 'DBEL4EDVD52Z3DC5Z'
     False
     """
-    digest = hmac.new(secret, _encode((kind.value, *parts)), hashlib.sha256).digest()
+    digest = hmac.digest(secret, _encode((kind.value, *parts)), "sha256")
     return _LETTER[kind] + base64.b32encode(digest[:_BYTES]).decode("ascii")
 
 

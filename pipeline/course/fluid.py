@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.optimize import isotonic_regression
 
 from pipeline.course.canister import find_canisters
 from pipeline.definitions import FluidRules, ResolutionRules
@@ -85,6 +84,8 @@ def reconstruct_output(
 
 def _fit(volumes: NDArray[np.float64], lengths: NDArray[np.uint32]) -> NDArray[np.float64]:
     """Isotonic fit of each canister's readings; SciPy fits one series at a time, canisters are few."""
+    from scipy.optimize import isotonic_regression  # slow to import, and a load may have nothing to fit
+
     ends = np.cumsum(lengths, dtype=np.int64)
     fits = [
         isotonic_regression(volumes[end - length : end]).x

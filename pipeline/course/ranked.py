@@ -8,7 +8,6 @@ from typing import Literal
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy.ndimage import rank_filter
 
 Toward = Literal["lower", "higher"]
 
@@ -45,6 +44,8 @@ def trailing_quantiles(
     >>> trailing_quantiles(leaks, tubes, 3, 2, {"half": (0.5, "higher")})["half"].to_list()
     [None, None, 40.0, 30.0, None]
     """
+    from scipy.ndimage import rank_filter  # as in `fluid`: a load that computes no course can do without
+
     numbers = values.cast(pl.Float64).fill_null(np.nan).to_numpy()
     known = ~np.isnan(numbers)
     seen = np.concatenate([[0], np.cumsum(known)])

@@ -6,7 +6,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import dct, idct
 
 from pipeline.definitions import TraceRules
 from pipeline.signal.rows import ordered, pick
@@ -99,8 +98,7 @@ def spectrum_of(pressure: Real, usable: Flag) -> Real:
     flat = slope[:, None] * -t
     flat += pressure
     flat -= level[:, None]
-    spectrum: Real = dct(_in_lanes(flat), type=2, norm="ortho", axis=1, overwrite_x=True)
-    return spectrum[: len(pressure)]
+    return _cosines(flat, overwrite=True)
 
 
 def without_outliers(pressure: Real, usable: Flag, rules: TraceRules) -> tuple[Real, Whole]:
@@ -131,13 +129,15 @@ def filled(pressure: Real, usable: Flag, trial: Whole, bands: Bands) -> Real:
     """
     gain = bands.below[trial]
     for _ in range(3):
-        smooth = filtered(dct(_in_lanes(pressure), type=2, norm="ortho", axis=1)[: len(pressure)], gain)
+        smooth = filtered(_cosines(pressure), gain)
         pressure = np.where(usable, pressure, smooth)
     return pressure
 
 
 def filtered(spectrum: Real, gain: Real) -> Real:
     """The traces of a cosine spectrum after a filter (one for all, or a row each)."""
+    from scipy.fft import idct  # see `_cosines`
+
     back: Real = idct(_in_lanes(spectrum * gain), type=2, norm="ortho", axis=1, overwrite_x=True)
     return back[: len(spectrum)]
 
@@ -193,6 +193,15 @@ def pulse(energy_below: Real, usable: Flag, bands: Bands, rules: TraceRules) -> 
 def _energy(energy_below: Real, low: Whole, high: Whole) -> Real:
     """Energy of each row between two edges, for many pairs of edges."""
     return np.asarray(energy_below.take(high, axis=1) - energy_below.take(low, axis=1))
+
+
+def _cosines(pressure: Real, *, overwrite: bool = False) -> Real:
+    """The cosine spectrum of each trace; `overwrite`: what is given need not stay as it is."""
+    # Most nights bring no trace, and this import takes longer than all else that reads one.
+    from scipy.fft import dct
+
+    spectrum: Real = dct(_in_lanes(pressure), type=2, norm="ortho", axis=1, overwrite_x=overwrite)
+    return spectrum[: len(pressure)]
 
 
 def _in_lanes(matrix: Real) -> Real:

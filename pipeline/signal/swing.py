@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtrit
 
 from pipeline.definitions import TraceRules
 
 Real = NDArray[np.floating[Any]]
 Whole = NDArray[np.int64]
-
-# Two-sided 95 %, by degrees of freedom.
-_T = np.concatenate([[np.inf], stdtrit(np.arange(1.0, 1000.0), 0.975)])
 
 
 def bounds(
@@ -40,7 +37,7 @@ def bounds(
     (asymptotically); the lower bound is not below 0.
     """
     n = np.maximum(cycles, 2).astype(np.float64)
-    sampling = _T[np.minimum(cycles.clip(2) - 1, 999)] * 1.2533 * spread / np.sqrt(n)
+    sampling = _student()[np.minimum(cycles.clip(2) - 1, 999)] * 1.2533 * spread / np.sqrt(n)
     error = np.sqrt(sampling**2 + (rules.swing_error * blur * swing) ** 2 + 7.7 * residue / n)
     return np.maximum(swing - error, 0.0), swing + error
 
@@ -68,3 +65,11 @@ def median(values: Real, count: Whole) -> Real:
     row, last = np.arange(len(inorder)), np.maximum(count - 1, 0)
     middle = 0.5 * (inorder[row, last // 2] + inorder[row, (last + 1) // 2])
     return np.where(count > 0, middle, np.nan)
+
+
+@cache
+def _student() -> Real:
+    """Student's t, two-sided 95 %, by degrees of freedom from 0."""
+    from scipy.special import stdtrit  # as in `spectrum`
+
+    return np.concatenate([[np.inf], stdtrit(np.arange(1.0, 1000.0), 0.975)])

@@ -2,13 +2,12 @@
 Delta Lake tables of a home.
 
 Two kinds live side by side. Tables *as loaded* only grow, partitioned by month where they are large.
-*Derived* tables are replaced owner by owner (a device or a drain); they are partitioned into buckets by a
-hash of the owner so that a scattered night rewrites little, and every row carries the digest of what made it.
+*Derived* tables are replaced owner by owner (a device or a drain); where an owner's rows lie says `buckets`.
+Every row carries the digest of what made it.
 """
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from pipeline.store.buckets import bucket_in, bucket_of, by_the_minute
 from pipeline.store.encoding import writer_properties
 from pipeline.store.engine_words import first_sentence
 from pipeline.store.had import Had, among
@@ -28,25 +28,12 @@ if TYPE_CHECKING:  # these take longer to import than a small table takes to rea
     from deltalake import DeltaTable
     from pyarrow.dataset import Dataset
 
-BUCKETS = 16
 # Versions that an extract was made from must stay readable, so neither the log nor old files expire.
 KEPT = {
     "delta.logRetentionDuration": "interval 36500 days",
     "delta.deletedFileRetentionDuration": "interval 36500 days",
 }
 _DERIVED = {"owner": TEXT, "made_from": TEXT, "bucket": pl.Int32()}
-
-
-def bucket_of(owner: str) -> int:
-    """
-    The bucket of an owner, the same on every machine.
-
-    Examples
-    --------
-    >>> 0 <= bucket_of("lakeside:DV-0001") < BUCKETS
-    True
-    """
-    return int.from_bytes(hashlib.sha256(owner.encode()).digest()[:4], "big") % BUCKETS
 
 
 @dataclass(frozen=True)
@@ -100,7 +87,7 @@ class Lake:
     def scan_owners(self, table: Table, owners: Sequence[str]) -> pl.LazyFrame:
         """Rows of a derived table that belong to these owners."""
         buckets = {str(bucket_of(owner)) for owner in owners}
-        rows = self._scan_parts(table, buckets)
+        rows = self._scan_parts(table, buckets if by_the_minute(table) else None)
         return rows.filter(pl.col("owner").is_in(list(owners))).select(table.names)
 
     def _scan_parts(self, table: Table, buckets: set[str] | None) -> pl.LazyFrame:
@@ -207,7 +194,7 @@ class Lake:
             {
                 "owner": list(made),
                 "made_from": list(made.values()),
-                "bucket": [bucket_of(o) for o in made],
+                "bucket": [bucket_in(table, o) for o in made],
             },
             schema=_DERIVED,
         )
@@ -216,7 +203,9 @@ class Lake:
         if had.nothing or not self.has(table):
             self._write(table, rows, "bucket")
             return
-        predicate = among("bucket", sorted(set(keys["bucket"]))) + " AND " + had.predicate(rows)
+        predicate = had.predicate(rows)
+        if by_the_minute(table):
+            predicate = among("bucket", sorted(set(keys["bucket"]))) + " AND " + predicate
         if rows.height == 0:
             self._delete(table, predicate)
             return

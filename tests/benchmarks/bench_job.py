@@ -23,10 +23,12 @@ def rows() -> Iterator[Row]:
         ours = drainledger(folder / "home", "load", given.logs, registry, "--json")
         script = [sys.executable, "-W", "ignore", "-m", "tests.benchmarks.peer"]
         peer = measured([*script, str(given.logs), str(registry), str(folder / "drains.csv")])
+    # The script is one thread, so on a machine that others use its processor's time is the nearer to its own.
+    peer_seconds = min(peer.seconds, peer.processor)
     detail = f"{DRAINS} drains, a 30 s trace every {TRACES_EVERY_MIN} minutes: "
     yield Row(
         "the whole job: time",
-        peer.seconds / ours.seconds,
+        peer_seconds / ours.seconds,
         "x faster",
         "pandas + SciPy + neurokit2, tests/benchmarks/peer.py",
         at_least=30,

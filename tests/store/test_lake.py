@@ -6,8 +6,9 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from pipeline.store.buckets import BUCKETS, bucket_of
 from pipeline.store.had import Had
-from pipeline.store.lake import BUCKETS, Lake, bucket_of
+from pipeline.store.lake import Lake
 from schemas.derivation import MADE
 from schemas.lake import BEDSIDE, USE_ALERT
 
@@ -73,6 +74,33 @@ def test_rows_can_be_read_by_their_owners(tmp_path: Path) -> None:
     lake.replace(USE_ALERT, {f"lakeside:{n}": "1" for n in names}, alerts(*names), OWNER)
     found = lake.scan_owners(USE_ALERT, ["lakeside:D3", "lakeside:D31"]).collect()
     assert sorted(found["device"]) == ["D3", "D31"]
+
+
+def test_only_a_table_by_the_minute_has_a_file_a_bucket(tmp_path: Path) -> None:
+    lake = Lake(tmp_path)
+    names = [f"D{n}" for n in range(40)]
+    owners = {f"lakeside:{n}": "1" for n in names}
+    lake.replace(USE_ALERT, owners, alerts(*names), OWNER)
+    minutes = pl.DataFrame({"drain_id": list(owners), "minute": [NOON] * 40, "stopped_so_far": [0] * 40})
+    lake.replace(BEDSIDE, owners, BEDSIDE.conform(minutes), pl.col("drain_id"))
+    assert len(lake.files(USE_ALERT)) == 1
+    assert len(lake.files(BEDSIDE)) == len({bucket_of(owner) for owner in owners}) > 1
+
+
+def test_rows_that_an_earlier_version_put_into_buckets_are_found_and_replaced(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    lake = Lake(tmp_path)
+    names = [f"D{n}" for n in range(40)]
+    with monkeypatch.context() as earlier:
+        earlier.setattr("pipeline.store.lake.bucket_in", lambda table, owner: bucket_of(owner))
+        lake.replace(USE_ALERT, {f"lakeside:{n}": "1" for n in names}, alerts(*names), OWNER)
+    assert len(lake.files(USE_ALERT)) > 1
+    moved = {f"lakeside:{n}": "2" for n in names[:30]}
+    lake.replace(USE_ALERT, moved, alerts(*names[:20], minutes=9), OWNER)
+    rows = lake.scan(USE_ALERT).collect().select("device", "minutes").rows()
+    assert sorted(rows) == sorted([*((n, 9) for n in names[:20]), *((n, 1) for n in names[30:])])
+    assert lake.scan_owners(USE_ALERT, ["lakeside:D3", "lakeside:D25", "lakeside:D31"]).collect().height == 2
 
 
 def test_a_table_never_written_is_empty_and_has_its_columns(tmp_path: Path) -> None:
