@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from dataclasses import asdict
 
@@ -51,7 +52,8 @@ def show_withdrawn(summary: Summary, home: Home, *, undone: bool, as_json: bool)
     if not undone:
         gone = [o.digest[:12] for o in summary.outcomes if o.status == FileStatus.WITHDRAWN]
         what = "it" if len(gone) == 1 else "them"
-        print(f"To take {what} back: drainledger withdraw {' '.join(gone)} --undo")
+        command = f"drainledger --home {shlex.quote(str(home.root))} withdraw {' '.join(gone)} --undo"
+        print(f"To take {what} back: {command}")
 
 
 def show_reread(summary: Summary, home: Home, *, as_json: bool, profile: str | None = None) -> None:

@@ -18,7 +18,7 @@ from rich.table import Table
 
 from flows.show.as_json import json_text
 from flows.show.plain import plain
-from pipeline.query.rows import Rows
+from pipeline.query.rows import Rows, within_calendar
 from schemas.errors import CallError
 
 if TYPE_CHECKING:  # frames take longer to import than a table to print
@@ -76,6 +76,8 @@ def show_frame(frame: pl.DataFrame, how: str, output: Path | None) -> None:
     """
     from pipeline.spreadsheet import harmless_csv
 
+    if how != "parquet":
+        within_calendar(frame)
     if output is None:
         text = harmless_csv(frame) if how == "csv" else json_text(frame.to_dicts()) + "\n"
         sys.stdout.write(plain(text, keep="\n") if sys.stdout.isatty() else text)

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import duckdb
 
+from schemas.errors import CallError
+
 if TYPE_CHECKING:  # frames take longer to import than most queries take
     import polars as pl
 
@@ -32,6 +34,11 @@ _PLAIN: dict[str, type] = {
 # The ends of the calendar stand for what lies beyond them as well; a greater whole number is none to a frame.
 _NOT_WITHIN = {date.min, date.max}
 _MOST_DIGITS = 10**38
+# The first day of the calendar, and the one after its last, from 1970.
+_DAYS_FROM_1970 = tuple(
+    day - date(1970, 1, 1).toordinal() for day in (date.min.toordinal(), date.max.toordinal() + 1)
+)
+_A_DAY = {unit: 86_400 * each for unit, each in (("ms", 10**3), ("us", 10**6))}
 
 
 @dataclass(frozen=True)
@@ -58,7 +65,15 @@ class Rows:
 
     @classmethod
     def of(cls, frame: pl.DataFrame) -> Rows:
-        """The rows of a frame."""
+        """
+        The rows of a frame.
+
+        Raises
+        ------
+        CallError
+            When a date in it lies beyond the years 1 to 9999.
+        """
+        within_calendar(frame)
         return cls(
             frame.columns,
             [dtype.is_numeric() for dtype in frame.dtypes],
@@ -73,6 +88,37 @@ class Rows:
     def dicts(self) -> list[dict[str, Any]]:
         """Each row by the names of its columns."""
         return [dict(zip(self.columns, row, strict=True)) for row in self.rows]
+
+
+def within_calendar(frame: pl.DataFrame) -> None:
+    """
+    Refuse dates that are kept but cannot be shown: infinite ones, and those beyond the years 1 to 9999.
+
+    Raises
+    ------
+    CallError
+        With the column's name and what to do.
+
+    Examples
+    --------
+    >>> import polars as pl
+    >>> within_calendar(pl.DataFrame({"seen": [-1]}, schema={"seen": pl.Date}))
+    >>> within_calendar(pl.DataFrame({"seen": [3_000_000]}, schema={"seen": pl.Date}))  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+    schemas.errors.CallError: sql: column "seen" holds a date beyond the years 1 to 9999, ...
+    """
+    import polars as pl
+
+    for name, dtype in frame.schema.items():
+        if not isinstance(dtype, (pl.Date, pl.Datetime)) or getattr(dtype, "time_unit", "") == "ns":
+            continue  # counted in nanoseconds there is nothing that far
+        a_day = 1 if isinstance(dtype, pl.Date) else _A_DAY[dtype.time_unit]
+        least, most = (_DAYS_FROM_1970[at] * a_day for at in (0, 1))
+        if not frame[name].to_physical().is_between(least, most, closed="left").all():
+            raise CallError(
+                f'sql: column "{name}" holds a date beyond the years 1 to 9999, which cannot be shown; '
+                f'leave such rows out, or CAST("{name}" AS VARCHAR).'
+            )
 
 
 def plain_rows(relation: duckdb.DuckDBPyRelation) -> Rows | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import shutil
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
@@ -146,9 +147,9 @@ def test_loading_it_again_says_so_and_takes_it_back_only_when_told(
     assert run(["withdraw", "dora.csv", *home]) == WRONG_CALL
     assert run(["withdraw", "dora.csv", "--why", "wrong", *home]) == DONE
     said = capsys.readouterr().out.strip().splitlines()[-1]
-    way_back = said.removeprefix("To take it back: drainledger ").split()
-    assert way_back == ["withdraw", digest_of(Path(dora).read_bytes())[:12], "--undo"]
-    assert run([*way_back, *home]) == DONE
+    way_back = shlex.split(said.removeprefix("To take it back: drainledger "))
+    assert way_back == [*home, "withdraw", digest_of(Path(dora).read_bytes())[:12], "--undo"]
+    assert run(way_back) == DONE
     assert run(["withdraw", "dora.csv", "--why", "wrong", *home]) == DONE
     assert run(["load", dora, *home]) == DONE
     assert "Withdrawn on" in capsys.readouterr().out

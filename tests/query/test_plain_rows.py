@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import date, datetime
 
 import duckdb
 import pytest
 
-from flows.show.rows import shown
+from flows.show.rows import show_frame, shown
 from pipeline.query.remarks import RATE_VIEW
 from pipeline.query.rows import Rows, plain_rows
 from pipeline.query.select import _framed
+from schemas.errors import CallError
 from schemas.rates import PROLONGED_LEAK_RATE
 
 PLAIN = [
@@ -90,6 +92,36 @@ def test_a_date_beyond_the_calendar_is_not_taken_for_one_within(
 ) -> None:
     for beyond in ("DATE 'infinity'", "DATE '20000-01-01'", "TIMESTAMP '-infinity'"):
         assert plain_rows(connection.sql(f"SELECT {beyond} AS v")) is None, beyond
+
+
+@pytest.mark.parametrize(
+    "beyond",
+    [
+        "DATE 'infinity'",
+        "DATE '20000-01-01'",
+        "DATE '0500-01-01 (BC)'",
+        "TIMESTAMP '-infinity'",
+        "TIMESTAMPTZ 'infinity'",
+    ],
+)
+def test_a_date_that_cannot_be_shown_is_one_sentence(
+    connection: duckdb.DuckDBPyConnection, beyond: str
+) -> None:
+    frame = _framed(connection, f"SELECT {beyond} AS seen", None)
+    with pytest.raises(CallError, match='column "seen" holds a date beyond the years 1 to 9999'):
+        Rows.of(frame)
+    with pytest.raises(CallError, match="CAST"):
+        show_frame(frame, "csv", None)
+
+
+def test_the_ends_of_the_calendar_can_be_shown(connection: duckdb.DuckDBPyConnection) -> None:
+    dates = (
+        "DATE '0001-01-01' AS a, DATE '9999-12-31' AS b, TIMESTAMP '9999-12-31 23:59' AS c, NULL::DATE AS d"
+    )
+    asked = f"SELECT {dates}"
+    assert Rows.of(_framed(connection, asked, None)).rows == [
+        (date(1, 1, 1), date(9999, 12, 31), datetime(9999, 12, 31, 23, 59), None)
+    ]
 
 
 def test_the_remark_on_rates_speaks_of_the_view_by_its_name() -> None:
