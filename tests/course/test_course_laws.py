@@ -125,7 +125,7 @@ def course(*uses: Use, shuffled: int | None = None) -> Course:
     return course_of(resolved, table, evidence, NO_CUTS, NO_NOTES, DEFINITIONS)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(st.lists(therapies, min_size=2, max_size=4), st.integers(0, 100))
 def test_each_use_stands_alone_whatever_else_is_in_the_batch_and_in_any_order(
     some: list[Therapy], seed: int
@@ -139,7 +139,7 @@ def test_each_use_stands_alone_whatever_else_is_in_the_batch_and_in_any_order(
         )
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(therapies, st.integers(1, 400))
 def test_other_days_are_other_dates_and_nothing_else(therapy: Therapy, days: int) -> None:
     shift = timedelta(days=days)
@@ -232,7 +232,7 @@ def made_by_a_hole(whole: pl.DataFrame, holed: pl.DataFrame, hole: range) -> lis
     return made
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(therapies, st.booleans(), st.data())
 def test_a_hole_never_makes_a_finding(therapy: Therapy, traced: bool, data: st.DataObject) -> None:
     """
@@ -270,7 +270,7 @@ plateaus = st.lists(
 )
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(plateaus, st.data())
 def test_a_hole_never_makes_a_leak(levels: list[tuple[float | None, bool, int]], data: st.DataObject) -> None:
     """Where the leak is on in a log with any number of holes, it is on in the whole log at that very minute."""

@@ -145,7 +145,7 @@ def exports_of_either_layout(draw: st.DrawFn) -> list[Export]:
     return mixed(cut(LOG, pieces), [draw(st.booleans()) for _ in pieces])
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(exports_of_either_layout(), st.randoms(use_true_random=False))
 def test_cutting_a_log_into_exports_of_either_layout_changes_nothing_that_is_not_in_doubt(exports, chance):
     chance.shuffle(exports)

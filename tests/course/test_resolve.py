@@ -112,7 +112,7 @@ def test_cutting_a_log_without_records_changes_nothing_outside_a_lone_repeated_h
     assert len(parts.minutes) + parts.quality["minutes_hidden"].sum() == len(UNNUMBERED)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(overlapping_pieces(len(STEPPED)), st.randoms(use_true_random=False))
 def test_cutting_a_log_without_records_at_a_step_of_its_clock_changes_nothing_that_is_not_in_doubt(
     pieces, chance

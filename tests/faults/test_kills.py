@@ -46,6 +46,7 @@ def test_each_named_moment_is_one_at_which_something_is_killed() -> None:
     assert sum(len(chain) for chain in CHAINS.values()) >= 25
 
 
+@pytest.mark.long
 def test_killed_by_the_clock_between_two_moments_it_ends_as_if_nobody_had_died(ward: Ward) -> None:
     case = next(case for case in CASES if case.name == "correct")
     whole = ward.undisturbed(case)[2].seconds

@@ -112,7 +112,7 @@ def patients(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     return patients_of_one_device(tmp_path_factory.mktemp("patients") / "given")
 
 
-@pytest.mark.parametrize("order", [(4, 0, 1, 2, 3), (3, 2, 0, 1, 4)])
+@pytest.mark.parametrize("order", [(4, 0, 1, 2, 3), pytest.param((3, 2, 0, 1, 4), marks=pytest.mark.long)])
 def test_patients_of_one_device_loaded_one_by_one_are_those_loaded_at_once(
     order: tuple[int, ...], patients: list[Path], tmp_path: Path
 ) -> None:

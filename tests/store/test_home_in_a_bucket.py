@@ -242,6 +242,7 @@ def test_the_environment_can_name_the_store_of_a_new_home(
     assert os.environ["AWS_SECRET_ACCESS_KEY"] not in home.store_file.read_text()
 
 
+@pytest.mark.long
 def test_files_are_withdrawn_and_patients_erased_from_a_bucket_as_from_a_disk(
     s3: Server, tmp_path: Path, few: list[Path], capsys: pytest.CaptureFixture[str]
 ) -> None:

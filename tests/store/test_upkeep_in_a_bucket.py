@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 from flows.keeping.doctor import examine, worst
 from flows.keeping.finding import Grade
 from flows.keeping.upkeep import maintain
@@ -16,6 +18,7 @@ from tests.support.homes import NOW, differences, load
 AT_ONCE = load_definitions().upkeep.model_copy(update={"reader_hours": 0, "log_entries": 0})
 
 
+@pytest.mark.long
 def test_small_files_in_a_bucket_become_few_and_no_row_changes(
     s3: Server, tmp_path: Path, few: list[Path]
 ) -> None:
