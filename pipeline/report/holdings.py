@@ -139,7 +139,12 @@ def _at_threshold(ask: Ask) -> list[tuple[str, str, str]]:
         (
             f"Still leaking at {one['hours']:g} hours",
             said(one["still_leaking"], Col("", 1, percent=True)),
-            f"of {one['watched']:,} watched, death and transfer apart; 95 % interval {one['band']}",
+            f"of {one['watched']:,} watched, death and transfer apart; "
+            + (
+                f"95 % interval {one['band']}"
+                if one["still_leaking_low"] is not None
+                else "for all or none there is no interval, however few were watched to the end"
+            ),
         )
         for one in found.iter_rows(named=True)
     ]
