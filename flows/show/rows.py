@@ -12,6 +12,7 @@ from pathlib import Path
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
+from rich.cells import cell_len
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
@@ -192,11 +193,18 @@ def _cells(rows: Rows) -> list[list[str]]:
 
 def _table(rows: Rows, cells: Sequence[Sequence[str]], title: str | None) -> Table:
     table = Table(title=title, title_justify="left", box=None, pad_edge=False, header_style="bold")
-    for name, number in zip(rows.columns, rows.numbers, strict=True):
-        table.add_column(escape(plain(name)), justify="right" if number else "left", no_wrap=True)
+    for at, (name, number) in enumerate(zip(rows.columns, rows.numbers, strict=True)):
+        head = plain(name)
+        # Told its width, a column is not measured: a rendering of every cell, and twice.
+        width = max(_wide(head), *(_wide(row[at]) for row in cells), 1)
+        table.add_column(escape(head), justify="right" if number else "left", no_wrap=True, width=width)
     for row in cells:
         table.add_row(*(escape(cell) for cell in row))
     return table
+
+
+def _wide(text: str) -> int:
+    return max(map(cell_len, text.split("\n")))
 
 
 def _lines(rows: Rows) -> list[str]:
