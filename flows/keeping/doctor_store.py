@@ -157,7 +157,9 @@ def _lost(home: Home) -> list[str]:
     except LedgerError:  # the look at the database says so
         named = set()
     lost = [table.name for table in OPEN_TABLES if table.name in named and not home.lake.has(table)]
-    if next(iter(read_readings(home.readings)), None) is not None:
+    # A first load that was broken off has records of files whose rows it had not written yet: it goes on.
+    begun = {reading.digest for reading in read_journal(home.journal)}
+    if any(reading.digest not in begun for reading in read_readings(home.readings)):
         if not home.lake.has(LOAD_FILE):
             lost.append(LOAD_FILE.name)
         if not home.private_lake.has(FILE_NAME):

@@ -20,9 +20,10 @@ from flows.loading.survey import Found, name_of
 from pipeline.cohort import read_annotations, read_registry
 from pipeline.ingest import read_log
 from pipeline.ingest.far_dates import far_from_others
-from schemas.lake import MINUTE
+from schemas.lake import MINUTE, REJECTED_ROW
 from schemas.vocabulary import FileStatus
 
+_NOTHING_REJECTED = REJECTED_ROW.empty().with_columns(value=pl.lit(None, pl.String))
 _RANGES = {
     "ordered": "set_pressure_cmh2o",
     "pressure": "pressure_mean_cmh2o",
@@ -105,7 +106,7 @@ def _check(path: Path, request: Request, seen: _Seen) -> CheckReport:
     except OSError as error:
         reason = f"cannot be read from disk ({error.strerror}); check it and load again"
         outcome = Outcome(name_of(path), "", FileStatus.REJECTED, reason=reason)
-        return CheckReport(path, "log", None, outcome, pl.DataFrame())
+        return CheckReport(path, "log", None, outcome, _NOTHING_REJECTED)
     kind = kind_of(data)
     understood = None
     ignored: tuple[str, ...] = ()

@@ -52,7 +52,8 @@ def broken_lines(rejected: pl.DataFrame, *, joined: bool = True) -> list[str]:
         values = alike["value"].drop_nulls().unique(maintain_order=True)
         run = {"scope": scope, "column": column, "rule": rule, "first": first, "last": last}
         told.append((first, _said(run | {"rows": alike["rows"].sum(), "value": None}, values)))
-    return [line for _, line in sorted(told, key=lambda pair: pair[0])]
+    # What is said of a whole file stands on no line, and first.
+    return [line for _, line in sorted(told, key=lambda pair: -1 if pair[0] is None else pair[0])]
 
 
 def _said(run: dict[str, Any], values: pl.Series | None = None) -> str:

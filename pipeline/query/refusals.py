@@ -96,7 +96,11 @@ def _unknown_column(connection: duckdb.DuckDBPyConnection, query: str, name: str
         "SELECT table_name, column_name FROM information_schema.columns ORDER BY 1, 2"
     ).fetchall()
     named = tables_named(query)
-    quoted = f"a text stands in single quotes: '{name}'" if f'"{name}"' in query else ""
+    # A word that something is compared with was most likely meant as a text.
+    meant = re.search(
+        rf'"{re.escape(name)}"|(?:[=<>]|\blike\b|\bin\s*\()\s*{re.escape(name)}\b', query, re.IGNORECASE
+    )
+    quoted = f"a text stands in single quotes: '{name}'" if meant else ""
     here = sorted({column for table, column in columns if table in named})
     called = _CALLED_HERE.get(name.lower())
     if called in here and name.lower() not in here:

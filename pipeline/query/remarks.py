@@ -9,6 +9,11 @@ _ADDS_UP = re.compile(r"\b(?:sum|procedure)\b", re.IGNORECASE)
 # Its contract has the same name, and brings frames along that a remark has no need of.
 RATE_VIEW = "prolonged_leak_rate"
 _RATES = re.compile(rf"\b{RATE_VIEW}\b", re.IGNORECASE)
+_AVERAGED = re.compile(r"\b(?:avg|mean|median)\s*\(\s*(?:\w+\s*\.\s*)?\"?rate\b", re.IGNORECASE)
+_OF_RATES = (
+    "an average of rates weighs a procedure of three drains like one of three hundred; add counts up: "
+    "sum(prolonged) / sum(evaluable)."
+)
 _BY_PROCEDURE = (
     "a row of prolonged_leak_rate is one procedure of a ward and month; for the ward add counts up, as "
     "shared/sql/prolonged_leak_by_ward_and_month.sql does."
@@ -26,6 +31,12 @@ def remark_on(query: str, columns: Collection[str]) -> str | None:
     shared/sql/prolonged_leak_by_ward_and_month.sql does.'
     >>> remark_on("SELECT sum(evaluable) FROM prolonged_leak_rate", ["sum(evaluable)"]) is None
     True
+    >>> remark_on("SELECT unit, avg(rate) FROM prolonged_leak_rate GROUP BY unit", ["unit", "avg(rate)"])
+    'an average of rates weighs a procedure of three drains like one of three hundred; add counts up:
+    sum(prolonged) / sum(evaluable).'
     """
-    rates = _RATES.search(query) is not None and "rate" in columns
-    return _BY_PROCEDURE if rates and not _ADDS_UP.search(query) else None
+    if _RATES.search(query) is None:
+        return None
+    if _AVERAGED.search(query):
+        return _OF_RATES
+    return _BY_PROCEDURE if "rate" in columns and not _ADDS_UP.search(query) else None

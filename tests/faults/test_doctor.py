@@ -18,7 +18,7 @@ from flows.loading.load import run_load
 from flows.loading.request import request_for
 from pipeline.definitions import load_definitions
 from pipeline.store import Home
-from pipeline.store.journal import Reading, write_journal
+from pipeline.store.journal import Reading, write_journal, write_readings
 from pipeline.store.vault import digest_of
 from schemas.errors import LakeError
 from schemas.lake import LOAD_FILE
@@ -313,3 +313,15 @@ def test_exit_status_and_json_are_for_scripts(home: Home, capsys: pytest.Capture
     assert run(["doctor", "--home", str(home.root)]) == 3
     assert "BROKEN  key" in capsys.readouterr().out
     assert run(["doctor", "--home", str(home.root / "nowhere")]) == 3
+
+
+def test_a_first_load_that_was_broken_off_has_lost_nothing(tmp_path: Path) -> None:
+    home = make_home(tmp_path / "ledger")
+    begun = [Reading("ab" * 32, "log", "a.csv"), Reading("cd" * 32, "log", "c.csv")]
+    write_readings(home.readings, begun)
+    write_journal(home.journal, begun)
+    found = examine(home, NOW)
+    assert not [one for one in of(found, "lake") if one.grade is Grade.BROKEN]
+    assert [one.do for one in of(found, "leftovers")] == ["load again: it goes on"]
+    write_journal(home.journal, begun[:1])
+    assert "file_name" in of(examine(home, NOW), "lake")[0].what

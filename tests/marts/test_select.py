@@ -274,6 +274,7 @@ def test_a_whole_number_beyond_64_bits_is_not_lost(asked):
             'SELECT 1 FROM drain WHERE unit = "T4"',
             r"no column 'T4'; a text stands in single quotes: 'T4'",
         ),
+        ("SELECT 1 FROM drain WHERE unit = T4", r"no column 'T4'; a text stands in single quotes: 'T4'"),
         (
             "SELECT 1 FROM drain WHERE started_at > 2031-03-01",
             r"2031-03-01 without quotes is a subtraction; write a date in single quotes: '2031-03-01'",

@@ -125,3 +125,34 @@ def test_a_removal_before_the_insertion_is_no_rejection_and_load_says_what_becam
     said = capsys.readouterr().out
     assert "1 tube_out_before_in" in said
     assert "Nothing was rejected for it; taken as not recorded: the tube's removal (1)." in said
+
+
+def test_a_column_of_the_header_nobody_knows_is_said_before_the_rows_that_broke() -> None:
+    rows = [
+        (4, "row", "tube_in_at", "value_unreadable", "yesterday"),
+        (None, "file", "colour", "column_unknown", "colour"),
+    ]
+    said = broken_lines(pl.DataFrame(rows, schema=SCHEMA, orient="row"))
+    assert "colour" in said[0]
+    assert said[1].startswith("line 4: tube_in_at")
+
+
+def test_a_file_that_cannot_be_read_keeps_no_other_from_being_checked(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shut, whole = tmp_path / "a.csv", tmp_path / "b.csv"
+    shut.write_text("x")
+    whole.write_text(registry())
+    read = Path.read_bytes
+
+    def refused(path: Path) -> bytes:
+        if path == shut:
+            raise PermissionError(13, "Permission denied")
+        return read(path)
+
+    monkeypatch.setattr(Path, "read_bytes", refused)
+    assert run(["check", str(tmp_path), "--home", str(tmp_path / "home")]) == SOME_REJECTED
+    said = capsys.readouterr().out
+    assert "cannot be read from disk (Permission denied)" in said
+    assert "b.csv (registry)" in said
+    assert "Nothing was written." in said
