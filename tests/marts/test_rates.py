@@ -9,8 +9,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from pipeline.cohort import reconcile
 from pipeline.definitions import load_definitions
 from pipeline.marts import publish, select
+from schemas.lake import LOAD_FILE, REJECTED_ROW, USE_TABLE
+from schemas.registry import REGISTRY_DRAIN
 
 MARCH = datetime(2031, 3, 1, tzinfo=UTC)
 APRIL = datetime(2031, 4, 1, tzinfo=UTC)
@@ -30,6 +33,11 @@ def drain(drain_id, origin=MARCH, **more):
         "ended_at": origin + timedelta(days=30) if origin else None,
     }
     return {**row, **more}
+
+
+def at_end(number, ended_at):
+    use = {"site": "lakeside", "device": f"DV-{number}", "session": 1, "ended_at": ended_at}
+    return {**use, "use_id": f"lakeside:DV-{number}/1@2031", "minutes_observed": 60}
 
 
 def asked(cohort, tmp_path, sql):
@@ -142,6 +150,29 @@ def test_a_later_log_of_the_site_shows_that_time_has_passed_and_newer_paper_does
     assert asked(nothing, tmp_path, provisional)["provisional"].to_list() == [True]
     nothing.put("load_file", [{**file, "file_sha256": "b" * 64, "status": "loaded"}])
     assert asked(nothing, tmp_path, provisional)["provisional"].to_list() == [False]
+
+
+def test_a_use_with_dates_far_off_takes_no_part_in_how_far_logs_reach(nothing, tmp_path):
+    years_ahead = datetime(2087, 3, 1, tzinfo=UTC)
+    others = [at_end(number, MARCH + timedelta(days=number)) for number in (1, 2)]
+    uses = USE_TABLE.conform(pl.DataFrame([*others, at_end(3, years_ahead)]))
+    nothing.drains(
+        drain("d", ended_at=MARCH + timedelta(days=2)),
+        drain("far", years_ahead - timedelta(days=2), ended_at=years_ahead),
+    )
+    stretch = {"from_at": years_ahead - timedelta(days=2), "until_at": years_ahead}
+    nothing.put("drain_use", [{"drain_id": "far", "use_id": "lakeside:DV-3/1@2031", **stretch}])
+    file = {"site": "lakeside", "status": "loaded", "rows_read": 1, "rows_kept": 1, "rows_rejected": 0}
+    file |= {"file_sha256": "a" * 64, "device": "DV-2;DV-3", "exported_at": years_ahead, "loaded_at": MARCH}
+    nothing.put("load_file", [file])
+    provisional = "SELECT provisional FROM prolonged_leak_rate WHERE month = DATE '2031-03-01'"
+    assert asked(nothing, tmp_path, provisional)["provisional"].to_list() == [False]
+    told = reconcile(
+        LOAD_FILE.empty(), REJECTED_ROW.empty(), uses, REGISTRY_DRAIN.empty(), load_definitions()
+    ).filter(pl.col("finding") == "dates_far_off")
+    assert told.height == 1
+    nothing.put("data_quality", told.to_dicts())
+    assert asked(nothing, tmp_path, provisional)["provisional"].to_list() == [True]
 
 
 def test_thresholds_and_levels_come_from_the_definitions(ward_month, tmp_path):

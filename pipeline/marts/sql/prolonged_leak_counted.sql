@@ -8,23 +8,53 @@
 --   the latest export of a loaded log or the latest minute seen, never the clock on the wall, never another
 --   site, and never a registry or annotations: paper that is newer has watched nobody. A site of which no
 --   log was loaded reaches nowhere: none there has had its time.
+-- Dates far off: a drain with a use of which data_quality tells dates_far_off takes no part in how far logs
+--   reach, nor does any export of that device: a file's minutes are not known here, and a month left
+--   provisional for longer is the lesser fault. Its detail begins with the session.
 -- Month complete: it had its time, and so would have had the last patient the month could still bring. The
 --   month's end is taken in UTC, hours beside the local one: less than what the threshold adds.
 CREATE VIEW prolonged_leak_counted AS
-WITH reach_of_exports AS (
+WITH far_off AS (
+    SELECT
+        data_quality.site,
+        data_quality.device,
+        data_quality.detail
+    FROM data_quality
+    WHERE data_quality.finding = 'dates_far_off'
+),
+far_off_drain AS (
+    SELECT DISTINCT drain_use.drain_id
+    FROM drain_use
+    INNER JOIN far_off
+        ON starts_with(
+            drain_use.use_id,
+            concat(
+                far_off.site, ':', far_off.device, '/', regexp_extract(far_off.detail, '^session (\d+):', 1), '@'
+            )
+        )
+),
+reach_of_exports AS (
     SELECT
         load_file.site,
         max(load_file.exported_at) AS reached_at
     FROM load_file
     WHERE load_file.status IN ('loaded', 'partial')
         AND load_file.device IS NOT NULL
+        AND NOT EXISTS (
+            SELECT far_off.device
+            FROM far_off
+            WHERE far_off.site = load_file.site
+                AND list_contains(string_split(load_file.device, ';'), far_off.device)
+        )
     GROUP BY load_file.site
 ),
 reach_of_minutes AS (
     SELECT
         drain.site,
-        max(drain.ended_at) AS reached_at
+        max(drain.ended_at) FILTER (WHERE far_off_drain.drain_id IS NULL) AS reached_at
     FROM drain
+    LEFT JOIN far_off_drain
+        ON drain.drain_id = far_off_drain.drain_id
     GROUP BY drain.site
 ),
 reach AS (
