@@ -61,11 +61,16 @@ def run_backup(home: Home, out: Path, now: datetime, progress: Progress = silent
         raise CallError(f"backup: {out} is there already and not empty; name a new folder with --to.")
     if place.resolve().is_relative_to(home.root.resolve()):
         raise CallError(f"backup: {out} lies in the home itself and would go with it; name another place.")
+    if not place.parent.is_dir():
+        raise CallError(
+            f"backup: {place.parent}: there is no such folder; check that its drive is mounted, make it, or "
+            "name another place with --to."
+        )
     beside = place.with_name(f".{place.name}.{os.getpid()}{PASSING}")
     try:
         with home.reading():
             shutil.rmtree(beside, ignore_errors=True)
-            beside.mkdir(mode=0o700, parents=True)
+            beside.mkdir(mode=0o700)
             listed: dict[str, list[Any]] = {}
             names = list(_contents(home))
             for done, (name, source) in enumerate(names):

@@ -15,6 +15,9 @@ from schemas.errors import CallError
 T = TypeVar("T")
 
 
+_KEPT = ("private", "raw", "lake")  # folders of a home that only the ledger writes
+
+
 @dataclass(frozen=True)
 class Found:
     """Files behind the paths given, and what was passed over on the way."""
@@ -55,13 +58,17 @@ def survey(paths: Sequence[Path], home: Path | None = None) -> Found:
     Raises
     ------
     CallError
-        When a path is not there.
+        When a path is not there, or is the ledger's own: what it keeps is no export, its secret least of all.
     """
     own = None if home is None else home.resolve()
+    kept = () if own is None else tuple(own / name for name in _KEPT)
     files: set[Path] = set()
     closed: list[Path] = []
     hidden = not_files = litter = 0
     for path in paths:
+        there = path.resolve()
+        if (there == own and any(map(Path.exists, kept))) or any(map(there.is_relative_to, kept)):
+            raise CallError(f"{path} lies in the ledger's own home; name a folder of exports.")
         if path.is_file():
             files.add(path)
             continue

@@ -107,3 +107,18 @@ def test_a_file_is_meant_by_its_digits_its_name_or_a_path_to_it(
     # As `load` printed it, from a folder that is not there any more.
     assert run(["withdraw", "south/b.csv.gz", "--why", "a test", *home]) == DONE
     assert run(["rejected", "--file", "nowhere.csv", *home]) == WRONG_CALL
+
+
+@pytest.mark.parametrize("inside", ["", "private", "private/secret", "raw"])
+@pytest.mark.parametrize("command", ["load", "check"])
+def test_what_a_ledger_keeps_is_no_folder_of_exports(
+    command: str, inside: str, loaded_samples: Home, capsys: pytest.CaptureFixture[str]
+) -> None:
+    place = loaded_samples.root / inside
+    assert run(["--home", str(loaded_samples.root), command, str(place)]) == WRONG_CALL
+    assert f"{place} lies in the ledger's own home; name a folder of exports." in capsys.readouterr().err
+
+
+def test_a_folder_that_is_to_become_a_home_may_hold_the_exports(tmp_path: Path) -> None:
+    put(tmp_path, "a.csv", export())
+    assert [path.name for path in survey([tmp_path], tmp_path).files] == ["a.csv"]

@@ -62,6 +62,12 @@ def test_a_backup_goes_to_a_new_folder_outside_the_home(ward: Home, tmp_path: Pa
         run_backup(ward, tmp_path / "full", NOW)
 
 
+def test_a_backup_is_not_put_where_a_drive_is_missing(ward: Home, tmp_path: Path) -> None:
+    with pytest.raises(CallError, match="check that its drive is mounted"):
+        run_backup(ward, tmp_path / "drive" / "kept", NOW)
+    assert not (tmp_path / "drive").exists()
+
+
 def test_no_backup_is_made_while_a_load_runs(ward: Home, tmp_path: Path) -> None:
     with ward.locked(), pytest.raises(LedgerError, match="a load is running"):
         run_backup(ward, tmp_path / "kept", NOW)
