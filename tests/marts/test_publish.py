@@ -239,8 +239,9 @@ def test_words_in_the_sql_are_words_of_the_contract():
     # A reason or status spelt otherwise would silently match nothing.
     words = {word for table in (*ALL, LOAD_FILE, USE_ALERT) for c in table.columns for word in c.words}
     words |= {str(code) for code in AlertCode} | set(figures(load_definitions())["name"])
-    # Of a date; no reason given; a column that makes groups; the zone of all instants.
-    parts = {"month", "", "procedure", "UTC"}
+    # Of a date; no reason given; a column that makes groups; the zone of all instants; between a file's
+    # devices; between the parts of a use's name.
+    parts = {"month", "", "procedure", "UTC", ";", ":", "/"}
     quoted = {
         word
         for file in [*SQL.glob("*.sql"), *(SHARED / "sql").glob("*.sql")]

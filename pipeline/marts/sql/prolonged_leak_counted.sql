@@ -8,17 +8,16 @@
 --   the latest export of a loaded log or the latest minute seen, never the clock on the wall, never another
 --   site, and never a registry or annotations: paper that is newer has watched nobody. A site of which no
 --   log was loaded reaches nowhere: none there has had its time.
--- Dates far off: a drain with a use of which data_quality tells dates_far_off takes no part in how far logs
---   reach, nor does any export of that device: a file's minutes are not known here, and a month left
---   provisional for longer is the lesser fault. Its detail begins with the session.
+-- Dates far off: no drain and no export of a device of which data_quality tells dates_far_off takes part in
+--   how far logs reach. A file's minutes are not known here, and a month left provisional for longer is the
+--   lesser fault.
 -- Month complete: it had its time, and so would have had the last patient the month could still bring. The
 --   month's end is taken in UTC, hours beside the local one: less than what the threshold adds.
 CREATE VIEW prolonged_leak_counted AS
 WITH far_off AS (
     SELECT
         data_quality.site,
-        data_quality.device,
-        data_quality.detail
+        data_quality.device
     FROM data_quality
     WHERE data_quality.finding = 'dates_far_off'
 ),
@@ -26,12 +25,7 @@ far_off_drain AS (
     SELECT DISTINCT drain_use.drain_id
     FROM drain_use
     INNER JOIN far_off
-        ON starts_with(
-            drain_use.use_id,
-            concat(
-                far_off.site, ':', far_off.device, '/', regexp_extract(far_off.detail, '^session (\d+):', 1), '@'
-            )
-        )
+        ON starts_with(drain_use.use_id, concat(far_off.site, ':', far_off.device, '/'))
 ),
 reach_of_exports AS (
     SELECT
